@@ -1,0 +1,187 @@
+r"""Local functions on an element and the current-conserving functions made from them.
+
+On an element of half length h, with xi in [-1, 1] from its start to its end, the current is a
+sum of the local functions
+
+    0: (1 - xi)/2,   1: (1 + xi)/2,   k >= 2: (P_k - P_{k-2})/(2k - 1)
+
+(P_k Legendre polynomials).  Functions k >= 2 vanish at both ends and their derivative is P_{k-1}.
+This is the hierarchical basis of the higher-order literature [1]_.
+
+A node where n ends meet gives n - 1 functions that carry current from one reference end to each
+of the others; a node on a perfect ground gives n; a free end gives none.
+
+References
+----------
+.. [1] B. M. Notaros, "Higher order frequency-domain computational electromagnetics",
+   IEEE Trans. Antennas Propag. 56(8), 2008 (review; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+IntArray = NDArray[np.int64]
+
+
+class ElementCurrents(NamedTuple):
+    """Currents on straight elements at one frequency.
+
+    Attributes
+    ----------
+    start, end : (E, 3) float
+        Element ends. [m]
+    radius : (E,) float
+        Conductor radius. [m]
+    current : (E, Q) complex
+        Legendre coefficients, I(xi) = sum_i current[e, i] P_i(xi), zero-padded; RMS, positive
+        from start to end. [A]
+    """
+
+    start: FloatArray
+    end: FloatArray
+    radius: FloatArray
+    current: ComplexArray
+
+
+def legendre_of_functions(n_functions: int) -> FloatArray:
+    """Legendre coefficients of the first local functions, shape (n_functions, n_functions)."""
+    coefficients = np.zeros((max(n_functions, 2), max(n_functions, 2)))
+    coefficients[0, :2] = 0.5, -0.5
+    coefficients[1, :2] = 0.5, 0.5
+    for k in range(2, n_functions):
+        coefficients[k, k] = 1.0 / (2 * k - 1)
+        coefficients[k, k - 2] = -1.0 / (2 * k - 1)
+    return coefficients[:n_functions, :n_functions]
+
+
+def legendre_of_slopes(n_functions: int) -> FloatArray:
+    """Legendre coefficients of d/dxi of the first local functions, shape (n, n)."""
+    coefficients = np.zeros((max(n_functions, 2), max(n_functions, 2)))
+    coefficients[0, 0] = -0.5
+    coefficients[1, 0] = 0.5
+    for k in range(2, n_functions):
+        coefficients[k, k - 1] = 1.0
+    return coefficients[:n_functions, :n_functions]
+
+
+def overlap_of_functions(n_functions: int) -> FloatArray:
+    """Integrals of f_m f_n over xi in [-1, 1], shape (n_functions, n_functions)."""
+    coefficients = legendre_of_functions(n_functions)
+    norm = 2.0 / (2.0 * np.arange(n_functions) + 1.0)
+    return (coefficients * norm) @ coefficients.T
+
+
+@dataclass(frozen=True)
+class Basis:
+    """Global functions as combinations of local ones.
+
+    Attributes
+    ----------
+    offset : (E + 1,) int
+        Element e owns the local functions offset[e] .. offset[e + 1] - 1.
+    combination : sparse (M, N)
+        Column n holds the local functions that make global function n.
+    node_functions : tuple of (node, from_end, to_end, column)
+        Ends are (element, side) with side 0 the start and 1 the end; `to_end` is None where the
+        current goes into a perfect ground.
+    """
+
+    offset: IntArray
+    combination: sparse.csr_array
+    node_functions: tuple[tuple[int, tuple[int, int], tuple[int, int] | None, int], ...]
+
+    @property
+    def n_unknowns(self) -> int:
+        return int(self.combination.shape[1])
+
+    @property
+    def n_local(self) -> int:
+        return int(self.combination.shape[0])
+
+    def port_vector(self, node: int, group_a: Sequence[tuple[int, int]]) -> FloatArray:
+        """Weights b, shape (N,), of a gap at a node; b^T I is the current driven into group A."""
+        group = set(group_a)
+        vector = np.zeros(self.n_unknowns)
+        for at, from_end, to_end, column in self.node_functions:
+            if at == node:
+                vector[column] = float(to_end in group) - float(from_end in group)
+        return vector
+
+    def legendre_currents(self, unknowns: ComplexArray, degree: IntArray) -> ComplexArray:
+        """Legendre coefficients per element, shape (E, max degree + 1), of currents (N,)."""
+        local = self.combination @ unknowns
+        width = int(degree.max()) + 1
+        padded = np.zeros((degree.size, width), dtype=np.complex128)
+        own = np.arange(width)[None, :] <= degree[:, None]
+        padded[own] = local
+        return padded @ legendre_of_functions(width)
+
+
+def connect(
+    element_nodes: IntArray, degree: IntArray, node_on_ground: NDArray[np.bool_]
+) -> Basis:
+    """Make the global functions of a mesh.
+
+    Parameters
+    ----------
+    element_nodes : (E, 2) int
+        Node at the start and at the end of each element.
+    degree : (E,) int
+        Polynomial degree of the current on each element, >= 1.
+    node_on_ground : (N,) bool
+        True where a node touches a perfect ground.
+    """
+    n_elements = degree.size
+    offset = np.zeros(n_elements + 1, dtype=np.int64)
+    np.cumsum(degree + 1, out=offset[1:])
+    rows: list[int] = []
+    columns: list[int] = []
+    weights: list[float] = []
+    column = 0
+    for e in range(n_elements):
+        for k in range(2, int(degree[e]) + 1):
+            rows.append(int(offset[e]) + k)
+            columns.append(column)
+            weights.append(1.0)
+            column += 1
+
+    ends: list[list[tuple[int, int]]] = [[] for _ in range(node_on_ground.size)]
+    for e in range(n_elements):
+        for side in (0, 1):
+            ends[int(element_nodes[e, side])].append((e, side))
+
+    functions: list[tuple[int, tuple[int, int], tuple[int, int] | None, int]] = []
+
+    def carry(end: tuple[int, int], *, inward: bool) -> None:
+        element, side = end
+        along = 1.0 if side == 1 else -1.0
+        rows.append(int(offset[element]) + side)
+        columns.append(column)
+        weights.append(along if inward else -along)
+
+    for node, meeting in enumerate(ends):
+        if node_on_ground[node]:
+            for end in meeting:
+                carry(end, inward=True)
+                functions.append((node, end, None, column))
+                column += 1
+        elif len(meeting) > 1:
+            reference = meeting[0]
+            for end in meeting[1:]:
+                carry(reference, inward=True)
+                carry(end, inward=False)
+                functions.append((node, reference, end, column))
+                column += 1
+    combination = sparse.csr_array(
+        (weights, (rows, columns)), shape=(int(offset[-1]), column), dtype=np.float64
+    )
+    return Basis(offset, combination, tuple(functions))
