@@ -1,0 +1,242 @@
+"""From element arrays to the impedance matrix: the parts that do not depend on frequency are made
+once (`prepare`), the rest per frequency (`fill`)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.constants import c as SPEED_OF_LIGHT
+from scipy.constants import epsilon_0, mu_0
+
+from . import kernels, pairs
+from .basis import Basis, ComplexArray, FloatArray, IntArray, overlap_of_functions
+from .quadrature import NodeTables, gauss, node_tables
+
+SEPARATION = 0.7
+"""A pair is far when its distance is at least this times the longer element."""
+
+BUFFER_BYTES = 48e6
+"""Moments held at once while the matrix is filled."""
+
+
+class Elements(NamedTuple):
+    """Element arrays as the compiled kernels take them (lengths are half lengths)."""
+
+    center: FloatArray
+    half: FloatArray
+    length: FloatArray
+    radius: FloatArray
+    degree: IntArray
+
+    @property
+    def mirrored(self) -> Elements:
+        """The same elements in the mirror z = 0."""
+        flip = np.array([1.0, 1.0, -1.0])
+        return self._replace(center=self.center * flip, half=self.half * flip)
+
+
+def make_elements(
+    start: FloatArray, end: FloatArray, radius: FloatArray, degree: IntArray
+) -> Elements:
+    """Elements from their ends, shape (E, 3)."""
+    half = 0.5 * (end - start)
+    return Elements(
+        np.ascontiguousarray(0.5 * (start + end)),
+        np.ascontiguousarray(half),
+        np.linalg.norm(half, axis=1),
+        np.ascontiguousarray(radius, dtype=np.float64),
+        np.ascontiguousarray(degree, dtype=np.int64),
+    )
+
+
+class NearPairs(NamedTuple):
+    """Near pairs of elements and their static moments."""
+
+    kind: NDArray[np.int8]
+    near_index: NDArray[np.int32]
+    statics: FloatArray
+
+
+class ReflectedPairs(NamedTuple):
+    """Pairs near to each other's image over real earth, and how they are split."""
+
+    near_index: NDArray[np.int32]
+    first_leaf: IntArray
+    leaves: FloatArray
+
+
+def _number_pairs(
+    near: NDArray[np.bool_],
+) -> tuple[IntArray, IntArray, NDArray[np.int32]]:
+    pair_i, pair_j = (index.astype(np.int64) for index in np.nonzero(near))
+    near_index = np.full(near.shape, -1, dtype=np.int32)
+    near_index[pair_i, pair_j] = np.arange(pair_i.size, dtype=np.int32)
+    return pair_i, pair_j, near_index
+
+
+def find_near_pairs(elements: Elements, others: Elements) -> NearPairs:
+    """Classify the pairs of `elements` with `others` and integrate the statics of the near ones."""
+    kind = pairs.classify_pairs(
+        *elements[:3], others.center, others.half, SEPARATION
+    )
+    pair_i, pair_j, near_index = _number_pairs((kind == 1) | (kind == 2))
+    on_line = kind[pair_i, pair_j] == 2
+    width = int(elements.degree.max()) + 2
+    floor = np.sqrt(0.5 * (elements.radius[pair_i] ** 2 + elements.radius[pair_j] ** 2))
+    # A collinear pair is integrated on its line: one leaf keeps the numbering.
+    floor[on_line] = np.inf
+    first, leaves = pairs.split_pairs(
+        pair_i, pair_j, *elements[:3], others.center, others.half, floor, SEPARATION
+    )
+    leaf_order = max(8, width + 3)
+    statics = kernels.static_moments(
+        pair_i, pair_j, on_line, first, leaves, *elements, others.center, others.half,
+        *gauss(leaf_order), *gauss(12), *gauss(width + 1), width,
+    )  # fmt: skip
+    return NearPairs(kind, near_index, statics)
+
+
+def find_reflected_pairs(elements: Elements) -> ReflectedPairs:
+    """Split the pairs near to each other's image until plain nodes are good enough."""
+    image = elements.mirrored
+    kind = pairs.classify_pairs(*elements[:3], image.center, image.half, SEPARATION)
+    pair_i, pair_j, near_index = _number_pairs((kind == 1) | (kind == 2))
+    floor = np.zeros(pair_i.size)
+    first, leaves = pairs.split_pairs(
+        pair_i, pair_j, *elements[:3], image.center, image.half, floor, SEPARATION
+    )
+    return ReflectedPairs(near_index, first, leaves)
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """Everything about a mesh that does not depend on frequency."""
+
+    elements: Elements
+    basis: Basis
+    tables: NodeTables
+    direct: NearPairs
+    image: NearPairs | None
+    reflected: ReflectedPairs | None
+
+    @property
+    def extent(self) -> tuple[float, float, float]:
+        """Greatest horizontal distance and least and greatest sum of heights of two points. [m]"""
+        e = self.elements
+        points = np.concatenate([e.center - e.half, e.center + e.half])
+        low, high = points.min(axis=0), points.max(axis=0)
+        across = float(np.hypot(high[0] - low[0], high[1] - low[1]))
+        return across, 2.0 * float(low[2]), 2.0 * float(high[2])
+
+
+def prepare(elements: Elements, basis: Basis, *, ground: str) -> Prepared:
+    """Near lists and static integrals.
+
+    Parameters
+    ----------
+    elements, basis
+        The mesh as arrays, and its functions.
+    ground : {"none", "perfect", "real"}
+        What lies below z = 0.
+    """
+    tables = node_tables(int(elements.degree.max()), extra=2, least=4)
+    return Prepared(
+        elements,
+        basis,
+        tables,
+        find_near_pairs(elements, elements),
+        find_near_pairs(elements, elements.mirrored) if ground == "perfect" else None,
+        find_reflected_pairs(elements) if ground == "real" else None,
+    )
+
+
+class Filled(NamedTuple):
+    """Impedance matrix (N, N) and, where asked for, the rows of each element's next function."""
+
+    matrix: ComplexArray
+    next_rows: ComplexArray
+    next_diagonal: ComplexArray
+
+
+AddReflected = Callable[[ComplexArray, int, int, int], None]
+"""add(buffer, first_row, last_row, extra): adds the moments of the reflected Green's functions."""
+
+
+def fill(
+    prepared: Prepared,
+    frequency: float,
+    *,
+    surface_impedance: ComplexArray | None = None,
+    add_reflected: AddReflected | None = None,
+    with_next: bool = False,
+) -> Filled:
+    """Impedance matrix at one frequency.
+
+    Parameters
+    ----------
+    prepared : Prepared
+    frequency : float
+        [Hz]
+    surface_impedance : (E,) complex, optional
+        Internal impedance of each element per metre. [ohm/m]
+    add_reflected : callable, optional
+        Adds the earth's part; None over perfect ground and in free space.
+    with_next : bool
+        Also give the rows and the diagonal of the next function of every element.
+    """
+    elements, basis = prepared.elements, prepared.basis
+    n_elements = elements.length.size
+    extra = int(with_next)
+    orders = int(elements.degree.max()) + 1 + extra
+    omega = 2.0 * np.pi * frequency
+    wavenumber = omega / SPEED_OF_LIGHT
+    local = np.empty((basis.n_local, basis.n_local), dtype=np.complex128)
+    next_rows = np.zeros((n_elements if with_next else 0, basis.n_local), dtype=np.complex128)
+    next_diagonal = np.zeros(n_elements if with_next else 0, dtype=np.complex128)
+    bytes_per_row = n_elements * 2 * orders * orders * 16
+    step = max(1, min(n_elements, int(BUFFER_BYTES / bytes_per_row)))
+    buffer = np.empty((step, n_elements, 2, orders, orders), dtype=np.complex128)
+    direct, image, tables = prepared.direct, prepared.image, prepared.tables
+    for first in range(0, n_elements, step):
+        last = min(first + step, n_elements)
+        buffer[: last - first, first:] = 0.0
+        for factor, other, near in ((1.0, elements, direct), (-1.0, elements.mirrored, image)):
+            if near is not None:
+                kernels.add_free_space_moments(
+                    buffer, first, last, wavenumber, factor, extra, *elements,
+                    other.center, other.half, *near, tables.count, tables.xi, tables.legendre,
+                )  # fmt: skip
+        if add_reflected is not None:
+            add_reflected(buffer, first, last, extra)
+        kernels.assemble_rows(
+            local, next_rows, next_diagonal, buffer, first, last, extra,
+            1j * omega * mu_0, 1.0 / (1j * omega * epsilon_0),
+            elements.length, elements.degree, basis.offset,
+        )  # fmt: skip
+    if surface_impedance is not None:
+        _add_surface_impedance(local, next_rows, next_diagonal, prepared, surface_impedance)
+    combine = basis.combination.T.tocsr()
+    matrix = combine @ np.ascontiguousarray((combine @ local).T)
+    return Filled(np.ascontiguousarray(matrix), next_rows, next_diagonal)
+
+
+def _add_surface_impedance(
+    local: ComplexArray,
+    next_rows: ComplexArray,
+    next_diagonal: ComplexArray,
+    prepared: Prepared,
+    surface_impedance: ComplexArray,
+) -> None:
+    elements, offset = prepared.elements, prepared.basis.offset
+    overlap = overlap_of_functions(int(elements.degree.max()) + 2)
+    for e, n in enumerate(elements.degree + 1):
+        here = slice(int(offset[e]), int(offset[e] + n))
+        weight = surface_impedance[e] * elements.length[e]
+        local[here, here] += weight * overlap[:n, :n]
+        if next_diagonal.size:
+            next_rows[e, here] += weight * overlap[n, :n]
+            next_diagonal[e] += weight * overlap[n, n]
