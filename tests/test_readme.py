@@ -1,0 +1,73 @@
+"""What the README tells people to type is what works."""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def block_after(marker: str) -> str:
+    """The fenced block that follows the line <!-- marker -->, as .ci/run reads it."""
+    found = re.findall(rf"^<!-- {marker} -->\n```\w*\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
+    assert len(found) == 1, f"README.md must hold <!-- {marker} --> once, before a fenced block"
+    return found[0].strip()
+
+
+@pytest.mark.parametrize("marker", ["main command", "test command"])
+def test_each_command_is_one_line_and_makes_its_environment(marker: str):
+    command = block_after(marker)
+    assert "\n" not in command
+    assert command.startswith("python3 -m venv .venv && .venv/bin/pip install -e ")
+    later = [part.strip() for part in command.split("&&")[1:]]
+    assert all(part.startswith(".venv/bin/") for part in later)
+
+
+@pytest.mark.parametrize("marker", ["main command", "test command"])
+def test_each_command_has_its_windows_twin(marker: str):
+    plain = block_after(marker)
+    windows = plain.replace("python3 ", "py -3 ").replace(".venv/bin/", ".venv\\Scripts\\")
+    assert block_after(f"{marker}, Windows") == windows.replace("'", '"')
+
+
+def test_nobody_is_told_to_install_the_name_from_a_registry():
+    # `pip install ridgepole` would fetch whatever a stranger put there under the name.
+    for name in ("README.md", "DEVELOPERS.md"):
+        text = (ROOT / name).read_text(encoding="utf-8")
+        assert re.findall(r"install\b[^\n]*\s['\"]?ridgepole\b", text) == []
+
+
+def run_python(code: str, folder: Path) -> str:
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
+    done = subprocess.run(
+        [sys.executable, "-P", "-W", "error", "-c", code],
+        cwd=folder,
+        env=kept,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_python_example_prints_an_impedance(tmp_path: Path):
+    impedance = complex(run_python(block_after("example"), tmp_path).split()[0])
+    # Class: plausibility. A little under a half wave in free space, so a little under the textbook
+    # 73 ohm and near resonance (common practice). Exact values have tests of their own.
+    assert 55 < impedance.real < 90
+    assert -60 < impedance.imag < 60
+
+
+def test_attic_example_answers_the_shipped_file(tmp_path: Path):
+    example = sorted((ROOT / "geometry" / "examples").glob("*.toml"))[0]
+    shutil.copy(example, tmp_path / "my-attic.toml")
+    printed = run_python(block_after("attic example"), tmp_path)
+    assert "40 m" in printed
+    assert "20 m" in printed
+    assert "SWR" in printed
