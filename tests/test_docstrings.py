@@ -53,6 +53,10 @@ def test_docstring_examples(name: str, count: int, tmp_path: Path, monkeypatch: 
     assert results.attempted == count, "an example was written but not run"
 
 
+def test_there_are_examples():
+    assert sum(written().values()) >= 5
+
+
 def module_with(docstring: str) -> tuple[types.ModuleType, str]:
     source = f'def twice(x):\n    """Two of it.\n\n    {docstring}\n    """\n    return 2 * x\n'
     module = types.ModuleType("made_up")
