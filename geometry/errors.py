@@ -1,0 +1,15 @@
+"""Errors raised by the geometry package."""
+
+__all__ = ["AtticFileError", "FeedError", "GeometryError"]
+
+
+class GeometryError(ValueError):
+    """A wire, a house or a scene cannot be as described; the message says what, where and the cure."""
+
+
+class FeedError(ValueError):
+    """A feed is missing or sits where it cannot; the message says what, where and the cure."""
+
+
+class AtticFileError(ValueError):
+    """An attic file cannot be used; the message says file, table, key, value, rule and line."""

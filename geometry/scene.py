@@ -1,0 +1,195 @@
+"""A scene: wires, feeds and the earth under them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
+
+from .checks import check_names, check_scene, find_doubts
+from .errors import FeedError, GeometryError
+from .joints import Skeleton, trace_joints
+from .wires import Feed, Wire
+
+if TYPE_CHECKING:
+    from ..materials import Earth
+
+__all__ = ["Scene"]
+
+
+@dataclass(frozen=True, init=False, repr=False)
+class Scene:
+    """Everything a solve needs but the frequency; checked when it is made.
+
+    Parameters
+    ----------
+    wires : Wire or sequence of Wire
+        With names of their own. Ends, corners and marked points within 1 mm join.
+    feed : Feed, optional
+        The one feed; or
+    feeds : sequence of Feed
+        several. Feeds that keep the name "feed" are numbered. At least one must be driven.
+    earth : Earth, optional
+        What lies below z = 0; None: free space.
+
+    Attributes
+    ----------
+    wires : tuple of Wire
+    feeds : tuple of Feed
+    feed : Feed
+        The first feed.
+
+    Raises
+    ------
+    GeometryError
+        If wires are in the ground, cross or lie on top of each other without a join, or are not
+        thin.
+    FeedError
+        If there is no driven feed, or a feed sits where it cannot.
+
+    Examples
+    --------
+    >>> wire = Wire([(0, 0, -5), (0, 0, 5)], radius=1e-3, name="dipole")
+    >>> Scene(wire, feed=Feed("dipole", at=5.0))
+    Scene(1 wire, 10 m; Feed('dipole' at 5 m); free space)
+    """
+
+    wires: tuple[Wire, ...]
+    feed: Feed
+    feeds: tuple[Feed, ...]
+    earth: Earth | None
+
+    def __init__(
+        self,
+        wires: Wire | Sequence[Wire],
+        *,
+        feed: Feed | None = None,
+        feeds: Sequence[Feed] = (),
+        earth: Earth | None = None,
+    ) -> None:
+        put = object.__setattr__
+        put(self, "wires", _read_wires(wires))
+        put(self, "feeds", _read_feeds(feed, feeds))
+        put(self, "feed", self.feeds[0])
+        if earth is not None and not hasattr(earth, "is_perfect"):
+            raise GeometryError(
+                f"earth={earth!r} is no ground; give ridgepole.materials.Earth, or None for "
+                "free space."
+            )
+        put(self, "earth", earth)
+        check_names(self)
+        check_scene(self)
+
+    @cached_property
+    def skeleton(self) -> Skeleton:
+        """Nodes and straight pieces, see `trace_joints`."""
+        return trace_joints(self)
+
+    def wire(self, name: str) -> Wire:
+        """The wire of that name; GeometryError names near matches if there is none."""
+        for wire in self.wires:
+            if wire.name == name:
+                return wire
+        from .checks import suggest_names
+
+        raise GeometryError(f"No wire is called {name!r}. {suggest_names(name, self.wires)}")
+
+    def doubts(self) -> tuple[str, ...]:
+        """What is allowed but worth a second look, a sentence each."""
+        return find_doubts(self)
+
+    def translated(self, by: Sequence[float]) -> Scene:
+        """Moved by (dx, dy, dz). [m]"""
+        return self.with_wires([wire.translated(by) for wire in self.wires])
+
+    def rotated(self, degrees: float) -> Scene:
+        """Turned about the z axis, counter-clockwise seen from above. [degree]"""
+        return self.with_wires([wire.rotated(degrees) for wire in self.wires])
+
+    def mirrored(self, axis: Literal["x", "y"]) -> Scene:
+        """With the sign of x or of y changed."""
+        return self.with_wires([wire.mirrored(axis) for wire in self.wires])
+
+    def scaled(self, factor: float) -> Scene:
+        """All lengths times `factor` > 0, about the origin, radii and feed distances too."""
+        return Scene(
+            [wire.scaled(factor) for wire in self.wires],
+            feeds=[feed.scaled(factor) for feed in self.feeds],
+            earth=self.earth,
+        )
+
+    def with_wires(self, wires: Wire | Sequence[Wire]) -> Scene:
+        """With other wires, the same feeds and earth."""
+        return replace(self, wires=wires)
+
+    def with_feeds(self, *feeds: Feed) -> Scene:
+        """With other feeds."""
+        return Scene(self.wires, feeds=feeds, earth=self.earth)
+
+    def with_earth(self, earth: Earth | None) -> Scene:
+        """Over other earth; None: free space."""
+        return replace(self, earth=earth)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {f.name: self.__dict__[f.name] for f in fields(self)}  # arrays are made again
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state)
+
+    def __repr__(self) -> str:
+        n = len(self.wires)
+        length = sum(wire.length for wire in self.wires)
+        feeds = repr(self.feed) if len(self.feeds) == 1 else f"{len(self.feeds)} feeds"
+        if self.earth is None:
+            earth = "free space"
+        elif self.earth.is_perfect:
+            earth = "perfect ground"
+        else:
+            earth = repr(self.earth)
+        return f"Scene({n} wire{'s' * (n > 1)}, {length:.4g} m; {feeds}; {earth})"
+
+
+def _read_wires(wires: Wire | Sequence[Wire]) -> tuple[Wire, ...]:
+    found = (wires,) if isinstance(wires, Wire) else tuple(wires)
+    if not found:
+        raise GeometryError("The scene has no wires; give at least one Wire.")
+    for wire in found:
+        if not isinstance(wire, Wire):
+            raise GeometryError(f"A scene is made of Wire objects, got {wire!r}.")
+    return found
+
+
+def _read_feeds(feed: Feed | None, feeds: Sequence[Feed]) -> tuple[Feed, ...]:
+    if feed is not None and not isinstance(feed, Feed):
+        raise FeedError(f"feed={feed!r} must be one Feed; several go in feeds=[...].")
+    if isinstance(feeds, Feed):
+        raise FeedError("feeds=... takes a sequence of Feed; one alone goes in feed=...")
+    found = tuple(feeds)
+    for one in found:
+        if not isinstance(one, Feed):
+            raise FeedError(f"feeds=... takes Feed objects, got {one!r}.")
+    if feed is not None and not found:
+        found = (feed,)
+    if feed is not None and feed != found[0]:
+        raise FeedError("Both feed=... and feeds=... are given; give one of them.")
+    if not found:
+        raise FeedError(
+            "The scene has no feed, so no current flows. Give feed=Feed('wire name', at=metres)."
+        )
+    if len(found) > 1:
+        found = tuple(
+            one.renamed(f"feed {k + 1}") if one.name == "feed" else one
+            for k, one in enumerate(found)
+        )
+    twice = [name for name, count in Counter(one.name for one in found).items() if count > 1]
+    if twice:
+        raise FeedError(f"{len(found)} feeds, and more than one is called {twice[0]!r}; rename one.")
+    if not any(one.is_driven for one in found):
+        raise FeedError(
+            "No feed is driven: every one has a termination. Leave termination=None on one."
+        )
+    if all(one.voltage == 0 for one in found if one.is_driven):
+        raise FeedError("Every driven feed has voltage 0; give at least one a voltage.")
+    return found

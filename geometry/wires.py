@@ -1,0 +1,595 @@
+"""Wires and feeds: the immutable parts that a scene is made of."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from .errors import FeedError, GeometryError
+from .lengths import LengthLike, gauge_radius, metres
+
+if TYPE_CHECKING:
+    from ..materials import Conductor
+
+__all__ = ["JOINING_DISTANCE", "Feed", "Wire"]
+
+JOINING_DISTANCE = 1e-3  # ends, corners and marked points nearer than this are one point [m]
+
+Point = tuple[float, float, float]
+
+
+@dataclass(frozen=True, init=False, repr=False)
+class Wire:
+    """A round wire along straight stretches from point to point.
+
+    Parameters
+    ----------
+    points : array_like, shape (N, 3)
+        Corners from one end to the other, N >= 2, z up; text with units is taken too. A wire
+        whose last point is its first is a closed loop. [m]
+    radius : float or length
+        Radius of the metal, without any jacket; this or `gauge`. [m]
+    gauge : str
+        "14 AWG" or "1.5 mm2", instead of `radius`.
+    conductor : Conductor or str, optional
+        What it is made of, or the name of a known metal; None: no loss.
+    name : str
+        How feeds and messages call it; unique in a scene.
+    marks : sequence of float or length
+        Distances along the wire where others may join; ends and corners always may. [m]
+    outside : bool
+        Whether it may lie outside the attic (downpipe, coax, garden wire).
+
+    Attributes
+    ----------
+    points : tuple of (x, y, z)
+        As given, in metres; `vertices` is the same as an array. [m]
+    radius : float
+        From the gauge where that was given. [m]
+
+    Raises
+    ------
+    GeometryError
+        If points are not finite or repeat, the radius is not positive, or a mark is off the wire.
+
+    Examples
+    --------
+    >>> Wire([(0, 0, 8), (5, 0, 8), (5, 3, 9)], gauge="14 AWG", name="first")
+    Wire('first', 8.162 m in 2 stretches, 14 AWG (radius 0.814 mm))
+    """
+
+    points: tuple[Point, ...]
+    radius: float
+    gauge: str | None
+    conductor: Conductor | None
+    name: str
+    marks: tuple[float, ...]
+    outside: bool
+
+    def __init__(
+        self,
+        points: ArrayLike,
+        *,
+        radius: LengthLike | None = None,
+        gauge: str | None = None,
+        conductor: Conductor | str | None = None,
+        name: str = "wire",
+        marks: Sequence[LengthLike] | LengthLike = (),
+        outside: bool = False,
+    ) -> None:
+        if not isinstance(name, str) or not name.strip():
+            raise GeometryError(
+                f"A wire has the name {name!r}; feeds and messages need one. "
+                "Give name='...' with at least one letter."
+            )
+        vertices = _read_points(points, name)
+        if isinstance(conductor, str):
+            from ..materials import Conductor as Known
+
+            conductor = Known.named(conductor)
+        elif conductor is not None and not hasattr(conductor, "internal_impedance"):
+            raise GeometryError(
+                f"Wire {name!r}: conductor {conductor!r} is no Conductor. Give "
+                "ridgepole.materials.Conductor, a name it knows, or None for no loss."
+            )
+        put = object.__setattr__
+        put(self, "name", name)
+        put(self, "points", tuple((float(x), float(y), float(z)) for x, y, z in vertices.tolist()))
+        put(self, "radius", _read_radius(radius, gauge, name))
+        put(self, "gauge", gauge)
+        put(self, "conductor", conductor)
+        put(self, "outside", bool(outside))
+        self._check_points()
+        put(self, "marks", self._read_marks(marks))
+
+    # ---- what it is ----------------------------------------------------------------------
+
+    @cached_property
+    def vertices(self) -> NDArray[np.float64]:
+        """Corners, shape (N, 3), read-only. [m]"""
+        return _locked(np.array(self.points))
+
+    @cached_property
+    def vertex_distances(self) -> NDArray[np.float64]:
+        """Distance of each corner along the wire, shape (N,), read-only; the first is 0. [m]"""
+        steps = np.sqrt((np.diff(self.vertices, axis=0) ** 2).sum(axis=1))
+        return _locked(np.concatenate([[0.0], np.cumsum(steps)]))
+
+    @property
+    def length(self) -> float:
+        """Length along the wire. [m]"""
+        return float(self.vertex_distances[-1])
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the last point is the first, within the joining distance."""
+        return bool(np.linalg.norm(self.vertices[-1] - self.vertices[0]) <= JOINING_DISTANCE)
+
+    def position(self, at: LengthLike) -> NDArray[np.float64]:
+        """The point at a distance along the wire.
+
+        Parameters
+        ----------
+        at : float or length
+            From the first point, 0 <= at <= length. [m]
+
+        Returns
+        -------
+        ndarray, shape (3,)
+            [m]
+
+        Raises
+        ------
+        GeometryError
+            If `at` is off the wire by more than the joining distance.
+        """
+        along = self._along(at, "position")
+        distances = self.vertex_distances
+        k = min(max(int(np.searchsorted(distances, along, side="right")) - 1, 0), len(distances) - 2)
+        part = (along - distances[k]) / (distances[k + 1] - distances[k])
+        return (1.0 - part) * self.vertices[k] + part * self.vertices[k + 1]
+
+    # ---- changed copies ------------------------------------------------------------------
+
+    def translated(self, by: Sequence[float]) -> Wire:
+        """Moved by (dx, dy, dz). [m]"""
+        return self._changed(points=self.vertices + _read_vector(by))
+
+    def rotated(self, degrees: float) -> Wire:
+        """Turned about the z axis, counter-clockwise seen from above. [degree]"""
+        return self._changed(points=self.vertices @ _rotation(degrees).T)
+
+    def mirrored(self, axis: Literal["x", "y"]) -> Wire:
+        """With the sign of x or of y changed."""
+        return self._changed(points=self.vertices * _mirror(axis))
+
+    def scaled(self, factor: float) -> Wire:
+        """All lengths times `factor` > 0, about the origin: points, marks and radius."""
+        factor = _read_factor(factor)
+        return self._changed(
+            points=self.vertices * factor,
+            radius=self.radius * factor,
+            gauge=None,
+            marks=tuple(mark * factor for mark in self.marks),
+        )
+
+    def reversed(self) -> Wire:
+        """The same wire, measured from its other end."""
+        return self._changed(
+            points=self.vertices[::-1],
+            marks=tuple(sorted(self.length - mark for mark in self.marks)),
+        )
+
+    def renamed(self, name: str) -> Wire:
+        """With another name."""
+        return self._changed(name=name)
+
+    def with_marks(self, *marks: LengthLike) -> Wire:
+        """With further points where others may join. [m]"""
+        return self._changed(marks=(*self.marks, *marks))
+
+    def split(self, at: LengthLike) -> tuple[Wire, Wire]:
+        """Cut in two at a distance along the wire; the parts are called "name 1" and "name 2".
+
+        Parameters
+        ----------
+        at : float or length
+            More than the joining distance from either end. [m]
+
+        Returns
+        -------
+        tuple of Wire
+            The part with the first point, the part with the last. They join at the cut.
+        """
+        along = self._along(at, "split")
+        if not JOINING_DISTANCE < along < self.length - JOINING_DISTANCE:
+            raise GeometryError(
+                f"Wire {self.name!r}: a split at {along:g} m leaves nothing on one side; split "
+                f"more than 1 mm from both ends (0 and {self.length:g} m)."
+            )
+        distances = self.vertex_distances
+        nearest = int(np.argmin(np.abs(distances - along)))
+        if abs(distances[nearest] - along) <= JOINING_DISTANCE:
+            along = float(distances[nearest])
+        cut = self.position(along)
+        before = self.vertices[distances < along - JOINING_DISTANCE]
+        after = self.vertices[distances > along + JOINING_DISTANCE]
+        return (
+            self._changed(
+                points=np.vstack([before, cut]),
+                name=f"{self.name} 1",
+                marks=tuple(m for m in self.marks if m < along - JOINING_DISTANCE),
+            ),
+            self._changed(
+                points=np.vstack([cut, after]),
+                name=f"{self.name} 2",
+                marks=tuple(m - along for m in self.marks if m > along + JOINING_DISTANCE),
+            ),
+        )
+
+    def with_length(self, new_length: LengthLike) -> Wire:
+        """Pruned to a length: cut from the far end.
+
+        Parameters
+        ----------
+        new_length : float or length
+            0 < new_length <= length. [m]
+
+        Raises
+        ------
+        GeometryError
+            If the wire is shorter than that, or the cut takes a mark away.
+        """
+        wanted = metres(new_length)
+        if not JOINING_DISTANCE < wanted <= self.length * (1 + 1e-12):
+            raise GeometryError(
+                f"Wire {self.name!r}: cannot be pruned to {wanted:g} m; between 0.001 m and its "
+                f"{self.length:g} m is possible. To lengthen it, give a further point."
+            )
+        lost = [mark for mark in self.marks if mark > wanted]
+        if lost:
+            raise GeometryError(
+                f"Wire {self.name!r}: pruning to {wanted:g} m takes away the marked point at "
+                f"{lost[0]:g} m. Drop that mark, or prune less."
+            )
+        if wanted >= self.length:
+            return self
+        kept = self.vertices[self.vertex_distances < wanted - JOINING_DISTANCE]
+        return self._changed(points=np.vstack([kept, self.position(wanted)]))
+
+    @classmethod
+    def loop(
+        cls,
+        points: ArrayLike,
+        *,
+        opening_at: LengthLike | None = None,
+        opening: LengthLike = 0.010,
+        radius: LengthLike | None = None,
+        gauge: str | None = None,
+        conductor: Conductor | str | None = None,
+        name: str = "loop",
+        marks: Sequence[LengthLike] | LengthLike = (),
+        outside: bool = False,
+    ) -> Wire:
+        """A polygon that closes on itself, or one that is open at one place.
+
+        Parameters
+        ----------
+        points : array_like, shape (N, 3)
+            Corners, N >= 3; the first is not repeated (if it is, that is taken as meant). [m]
+        opening_at : float or length, optional
+            Middle of an opening, as a distance along the closed polygon from its first corner.
+            The wire then starts on the far side of the opening and ends on the near one, and
+            `marks` count from that start. None: closed. [m]
+        opening : float or length
+            Width of the opening; the gap's own capacitance is that of two wire ends. [m]
+        radius, gauge, conductor, name, marks, outside
+            As for `Wire`.
+
+        Notes
+        -----
+        For a switch, leave the loop closed and put a second feed where the switch sits:
+        ``Feed("loop", at=3.0, name="switch", termination="open")`` for off, ``termination=0``
+        for on; the wire stays the same.
+        """
+        vertices = _read_points(points, name)
+        if np.linalg.norm(vertices[-1] - vertices[0]) > JOINING_DISTANCE:
+            vertices = np.vstack([vertices, vertices[:1]])
+        else:
+            vertices = np.vstack([vertices[:-1], vertices[:1]])
+        if len(vertices) < 4:
+            raise GeometryError(
+                f"Loop {name!r} has {len(vertices) - 1} corners; a loop needs three or more."
+            )
+        rest: dict[str, Any] = {
+            "radius": radius, "gauge": gauge, "conductor": conductor,
+            "name": name, "outside": outside,
+        }  # fmt: skip
+        if opening_at is None:
+            return cls(vertices, marks=marks, **rest)
+        closed = cls(vertices, **rest)
+        gap = metres(opening)
+        if not JOINING_DISTANCE < gap < 0.5 * closed.length:
+            raise GeometryError(
+                f"Loop {name!r}: an opening of {gap:g} m is out of range; more than 0.001 m "
+                f"(nearer ends join) and less than half of the {closed.length:g} m around."
+            )
+        start = closed._along(opening_at, "opening") + 0.5 * gap
+        twice = np.vstack([vertices, vertices[1:]])
+        around = np.concatenate(
+            [closed.vertex_distances, closed.vertex_distances[1:] + closed.length]
+        )
+        start = start % closed.length
+        end = start + closed.length - gap
+        inside = (around > start + JOINING_DISTANCE) & (around < end - JOINING_DISTANCE)
+        ends = [closed.position(at % closed.length) for at in (start, end)]
+        return cls(np.vstack([ends[0], twice[inside], ends[1]]), marks=marks, **rest)
+
+    # ---- inside --------------------------------------------------------------------------
+
+    def _changed(self, **changes: Any) -> Wire:
+        return replace(self, **changes)
+
+    def _along(self, at: LengthLike, what: str) -> float:
+        along = metres(at)
+        if not -JOINING_DISTANCE <= along <= self.length + JOINING_DISTANCE:
+            raise GeometryError(
+                f"Wire {self.name!r}: {what} at {along:g} m is off the wire, which runs from 0 to "
+                f"{self.length:g} m."
+            )
+        return min(max(along, 0.0), self.length)
+
+    def _check_points(self) -> None:
+        steps = np.diff(self.vertex_distances)
+        short = np.flatnonzero(steps <= JOINING_DISTANCE)
+        if short.size:
+            k = int(short[0])
+            raise GeometryError(
+                f"Wire {self.name!r}: points {k + 1} and {k + 2}, both near "
+                f"{_show(self.vertices[k])}, lie {steps[k] * 1e3:g} mm apart; a stretch must be "
+                "longer than 1 mm (nearer points join). Leave one of them out."
+            )
+
+    def _read_marks(self, marks: Sequence[LengthLike] | LengthLike) -> tuple[float, ...]:
+        given = [marks] if isinstance(marks, str | int | float) else list(marks)
+        found = []
+        for mark in given:
+            along = metres(mark)
+            if not -JOINING_DISTANCE <= along <= self.length + JOINING_DISTANCE:
+                raise GeometryError(
+                    f"Wire {self.name!r}: the mark at {along:g} m is off the wire, which runs "
+                    f"from 0 to {self.length:g} m. Marks are distances along the wire."
+                )
+            found.append(min(max(along, 0.0), self.length))
+        return tuple(sorted(found))
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {f.name: self.__dict__[f.name] for f in fields(self)}  # arrays are made again
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state)
+
+    def __repr__(self) -> str:
+        n = len(self.points) - 1
+        shape = "straight" if n == 1 else f"in {n} stretches"
+        metal = "" if self.conductor is None else f", {self.conductor.name}"
+        thick = f"radius {self.radius * 1e3:.3g} mm"
+        if self.gauge is not None:
+            thick = f"{self.gauge} ({thick})"
+        return f"Wire({self.name!r}, {self.length:.4g} m {shape}, {thick}{metal})"
+
+
+@dataclass(frozen=True, init=False, repr=False)
+class Feed:
+    """A gap in the wires at one point, driven, terminated or left open.
+
+    Parameters
+    ----------
+    wires : str or sequence of str
+        Name of the wire, or of the wires, on the driven side. At the fed point the part of each
+        that runs on from there towards its end (at its end: its last part) is one side of the
+        gap; everything else that meets there, or a perfect ground, is the other.
+    at : float, length, "start" or "end"
+        Distance along the (each) wire. [m]
+    name : str
+        How results call this port.
+    termination : complex or "open", optional
+        None: driven by `voltage`. A number: this impedance across the gap, undriven, 0 a
+        short. "open": nothing connected. [ohm]
+    voltage : complex
+        RMS voltage across the gap where it is driven. [V]
+
+    Raises
+    ------
+    FeedError
+        If no wire is named, `at` is negative, or termination or voltage are not finite.
+
+    Examples
+    --------
+    >>> Feed("dipole", at=5.0)
+    Feed('dipole' at 5 m)
+    >>> Feed(["first", "second"], name="radio")
+    Feed('first' + 'second' at start, 'radio')
+    """
+
+    wires: tuple[str, ...]
+    at: float | Literal["start", "end"]
+    name: str
+    termination: complex | Literal["open"] | None
+    voltage: complex
+
+    def __init__(
+        self,
+        wires: str | Sequence[str],
+        *,
+        at: LengthLike | Literal["start", "end"] = 0.0,
+        name: str = "feed",
+        termination: complex | Literal["open"] | None = None,
+        voltage: complex = 1.0,
+    ) -> None:
+        if not isinstance(name, str) or not name.strip():
+            raise FeedError(f"A feed has the name {name!r}; give name='...', or leave it out.")
+        names = (wires,) if isinstance(wires, str) else tuple(wires)
+        if not names or not all(isinstance(n, str) and n.strip() for n in names):
+            raise FeedError(
+                f"Feed {name!r} names the wires {wires!r}; it needs the name of one wire or a "
+                "sequence of names."
+            )
+        if len(set(names)) < len(names):
+            raise FeedError(f"Feed {name!r} names a wire twice: {', '.join(names)}.")
+        if not isinstance(at, str) or at not in ("start", "end"):
+            try:
+                at = metres(at)
+            except GeometryError as error:
+                raise FeedError(
+                    f"Feed {name!r}: at={at!r} is no place on a wire; give metres along it, "
+                    f"'start' or 'end'. {error}"
+                ) from None
+            if at < 0.0:
+                raise FeedError(
+                    f"Feed {name!r}: at={at:g} m is negative; it counts from the wire's first "
+                    "point. For the far end write at='end'."
+                )
+        if termination is not None and termination != "open":
+            termination = _read_complex(termination, f"Feed {name!r}: termination", "ohm")
+            if termination.real < 0.0:
+                raise FeedError(
+                    f"Feed {name!r}: termination {termination:g} ohm has a negative resistance; "
+                    "a load must be passive. A source is a feed with termination=None."
+                )
+        put = object.__setattr__
+        put(self, "wires", names)
+        put(self, "at", at)
+        put(self, "name", name)
+        put(self, "termination", termination)
+        put(self, "voltage", _read_complex(voltage, f"Feed {name!r}: voltage", "V"))
+
+    @property
+    def is_driven(self) -> bool:
+        """Whether a source is connected."""
+        return self.termination is None
+
+    def scaled(self, factor: float) -> Feed:
+        """With its distance along the wire times `factor` > 0."""
+        if isinstance(self.at, str):
+            return self
+        return replace(self, at=self.at * _read_factor(factor))
+
+    def renamed(self, name: str) -> Feed:
+        """With another name."""
+        return replace(self, name=name)
+
+    def __repr__(self) -> str:
+        at = self.at if isinstance(self.at, str) else f"{self.at:.4g} m"
+        text = f"{' + '.join(map(repr, self.wires))} at {at}"
+        if self.name != "feed":
+            text += f", {self.name!r}"
+        if self.termination is not None:
+            text += ", open" if self.termination == "open" else f", {self.termination:.4g} ohm"
+        elif self.voltage != 1.0:
+            text += f", {self.voltage:.4g} V"
+        return f"Feed({text})"
+
+
+def _locked(array: NDArray[np.float64]) -> NDArray[np.float64]:
+    array.flags.writeable = False
+    return array
+
+
+def _show(point: ArrayLike) -> str:
+    x, y, z = (float(c) for c in np.asarray(point))
+    return f"({x:.4g}, {y:.4g}, {z:.4g}) m"
+
+
+def _read_points(points: ArrayLike, name: str) -> NDArray[np.float64]:
+    try:
+        array = np.array(points, dtype=float)
+    except (TypeError, ValueError):
+        try:
+            array = np.array([[metres(c) for c in point] for point in points])  # type: ignore[union-attr]
+        except (TypeError, ValueError) as error:
+            raise GeometryError(
+                f"Wire {name!r}: points must be a list of (x, y, z) in metres. {error}"
+            ) from None
+    if array.ndim != 2 or array.shape[1:] != (3,) or array.shape[0] < 2:
+        raise GeometryError(
+            f"Wire {name!r}: points have shape {array.shape}; two or more points of three "
+            "coordinates are needed, shape (N, 3)."
+        )
+    bad = np.argwhere(~np.isfinite(array))
+    if bad.size:
+        row, column = (int(i) for i in bad[0])
+        raise GeometryError(
+            f"Wire {name!r}: {'xyz'[column]} of point {row + 1} is {array[row, column]}; "
+            "coordinates must be finite."
+        )
+    return array
+
+
+def _read_radius(radius: LengthLike | None, gauge: str | None, name: str) -> float:
+    if gauge is not None:
+        try:
+            found = gauge_radius(gauge)
+        except GeometryError as error:
+            raise GeometryError(f"Wire {name!r}: {error}") from None
+        if radius is not None and metres(radius) != found:
+            raise GeometryError(
+                f"Wire {name!r}: radius {metres(radius):g} m and gauge {gauge!r} "
+                f"({found:.4g} m) are both given; give one of them."
+            )
+        return found
+    if radius is None:
+        raise GeometryError(
+            f"Wire {name!r} has no thickness; give radius=... in metres or gauge='14 AWG'."
+        )
+    try:
+        found = metres(radius)
+    except GeometryError as error:
+        raise GeometryError(f"Wire {name!r}: radius: {error}") from None
+    if found <= 0.0:
+        raise GeometryError(f"Wire {name!r}: radius {found:g} m; it must be above 0.")
+    return found
+
+
+def _read_complex(value: Any, what: str, unit: str) -> complex:
+    try:
+        number = complex(value)
+    except (TypeError, ValueError):
+        number = complex(math.nan)
+    if isinstance(value, str | bool) or not cmath.isfinite(number):
+        raise FeedError(f"{what} is {value!r}; give a finite number. [{unit}]")
+    return number
+
+
+def _read_vector(by: Sequence[float]) -> NDArray[np.float64]:
+    vector = np.array([metres(c) for c in by])
+    if vector.shape != (3,):
+        raise GeometryError(f"A move needs (dx, dy, dz), got {by!r}.")
+    return vector
+
+
+def _read_factor(factor: float) -> float:
+    if not (math.isfinite(factor) and factor > 0.0):
+        raise GeometryError(f"A scale of {factor!r} is out of range; it must be above 0 and finite.")
+    return float(factor)
+
+
+def _rotation(degrees: float) -> NDArray[np.float64]:
+    if not math.isfinite(degrees):
+        raise GeometryError(f"A rotation by {degrees!r} degrees is not finite.")
+    turn = math.radians(degrees)
+    c, s = math.cos(turn), math.sin(turn)
+    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _mirror(axis: str) -> NDArray[np.float64]:
+    if axis not in ("x", "y"):
+        raise GeometryError(f"Cannot mirror along {axis!r}; 'x' or 'y' is possible.")
+    return np.array([-1.0, 1.0, 1.0]) if axis == "x" else np.array([1.0, -1.0, 1.0])
