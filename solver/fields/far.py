@@ -1,0 +1,386 @@
+r"""Far field: radiation vectors, gain, and how the radiated power is shared between angles.
+
+RMS phasors, exp(+jwt).  With the radiation vector N = Int I t exp(jk r.r') ds, the radiation
+intensity is
+
+    U = eta0 k^2/(16 pi^2) (|N_theta|^2 + |N_phi|^2)   [W/sr]
+
+Over a ground at z = 0 the image adds to N: R_v (-t_h . theta_h + t_z theta_z) exp(jk r.r'_image)
+to N_theta and R_h t . phi exp(jk r.r'_image) to N_phi, R_v = -G_TM and R_h = G_TE the plane-wave
+reflection coefficients at kr = k cos(elevation); R_v = 1 and R_h = -1 on a perfect ground.
+
+The polynomial currents are integrated exactly: on short pieces (|k h| <= 1) the exponential's
+power series against the current's moments, which is 2 j^n j_n(a) for a Legendre polynomial P_n.
+
+References
+----------
+.. [1] C. A. Balanis, "Antenna Theory", radiation integrals and reciprocity chapters (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.constants import c as LIGHT_SPEED
+from scipy.constants import epsilon_0, mu_0
+
+from ..errors import SolverError
+from ..moments.basis import ComplexArray, ElementCurrents, FloatArray
+from ..moments.quadrature import gauss
+from .kernels import radiation_vectors
+
+if TYPE_CHECKING:
+    from ...materials import Earth
+
+ETA_0 = float(np.sqrt(mu_0 / epsilon_0))
+LONGEST_PIECE = 1.0
+SERIES_ERROR = 1e-14
+MAXIMUM_STARTS = 6
+
+
+@dataclass(frozen=True, eq=False)
+class Pieces:
+    """Straight pieces no longer than two radians, with their current as a power series.
+
+    Attributes
+    ----------
+    centers, halves : (P, 3) float
+        Middle of each piece, and the vector from there to its end. [m]
+    series : (P, M) complex
+        j^m/m! Int I(xi) xi^m dxi. [A]
+    """
+
+    centers: FloatArray
+    halves: FloatArray
+    series: ComplexArray
+
+
+def cut_pieces(currents: ElementCurrents, wavenumber: float) -> Pieces:
+    """Cut elements into pieces with k h <= 1 and expand the current on each."""
+    half = 0.5 * (currents.end - currents.start)
+    length = np.linalg.norm(half, axis=1)
+    count = np.maximum(np.ceil(wavenumber * length / LONGEST_PIECE).astype(int), 1)
+    owner = np.repeat(np.arange(length.size), count)
+    position = np.arange(owner.size) - np.repeat(np.cumsum(count) - count, count)
+    scale = 1.0 / count[owner]
+    middle = -1.0 + scale * (2 * position + 1)
+    centers = 0.5 * (currents.start + currents.end)[owner] + middle[:, None] * half[owner]
+    halves = scale[:, None] * half[owner]
+
+    longest = float(np.max(wavenumber * length * (1.0 / count), initial=0.0))
+    n_terms, term = 1, 1.0
+    while term > SERIES_ERROR or n_terms < 4:
+        term *= longest / n_terms
+        n_terms += 1
+    n_orders = currents.current.shape[1]
+    xi, weight = gauss((n_terms + n_orders) // 2 + 1)
+    local = np.polynomial.legendre.legvander(middle[:, None] + scale[:, None] * xi, n_orders - 1)
+    on_nodes = np.einsum("pqi,pi->pq", local, currents.current[owner])
+    factor = np.cumprod(np.concatenate([[1.0], 1j / np.arange(1, n_terms)]))
+    moments = (xi[:, None] ** np.arange(n_terms)) * weight[:, None] * factor
+    return Pieces(centers, halves, np.ascontiguousarray(on_nodes @ moments))
+
+
+def _polynomial_degree(electrical_size: float) -> float:
+    """Degree beyond which exp(j x u), |u| <= 1, has nothing above about 1e-10."""
+    return electrical_size + 8.0 * electrical_size ** (1.0 / 3.0)
+
+
+@dataclass(frozen=True, eq=False)
+class FarField:
+    """What an antenna radiates at one frequency.
+
+    Elevations are counted from the horizon, azimuths counter-clockwise from +x, both in degrees;
+    every method broadcasts elevation against azimuth.  Gain holds all losses up to the feed (it
+    is relative to the input power), but no mismatch.
+
+    Parameters
+    ----------
+    currents : ElementCurrents
+        RMS currents. [A]
+    frequency : float
+        [Hz]
+    earth : Earth, optional
+        None is free space.
+    input_power : float
+        Watts put into the feeds for these currents. [W]
+    """
+
+    currents: ElementCurrents
+    frequency: float
+    earth: Earth | None = None
+    input_power: float = 1.0
+
+    def __post_init__(self) -> None:
+        for name, value in (("frequency", self.frequency), ("input power", self.input_power)):
+            if not (np.isfinite(value) and value > 0.0):
+                raise SolverError(f"far field: {name} is {value}; it must be positive and finite")
+        if self.currents.start.shape[0] == 0:
+            raise SolverError("far field: there are no elements; pass at least one")
+
+    @property
+    def wavenumber(self) -> float:
+        """Of free space. [1/m]"""
+        return 2.0 * np.pi * self.frequency / LIGHT_SPEED
+
+    @property
+    def lowest_elevation_deg(self) -> float:
+        """-90 in free space, 0 over ground."""
+        return -90.0 if self.earth is None else 0.0
+
+    @cached_property
+    def _pieces(self) -> Pieces:
+        return cut_pieces(self.currents, self.wavenumber)
+
+    @cached_property
+    def _permittivity(self) -> complex | None:
+        """Complex relative permittivity of a real ground, else None."""
+        if self.earth is None or self.earth.is_perfect:
+            return None
+        return complex(self.earth.complex_permittivity(self.frequency))
+
+    def _reflection(self, sine: FloatArray) -> tuple[ComplexArray | float, ComplexArray | float]:
+        """R_v = -G_TM and R_h = G_TE for waves leaving at this sine of the elevation."""
+        permittivity = self._permittivity
+        if permittivity is None:
+            return 1.0, -1.0
+        refracted = np.sqrt(permittivity - 1.0 + sine**2)
+        # Principal root: Re > 0 and Im < 0, the wave that decays downward.
+        vertical = (permittivity * sine - refracted) / (permittivity * sine + refracted)
+        horizontal = (1.0 - permittivity) / (sine + refracted) ** 2
+        return vertical, horizontal
+
+    def _radiation_vector(
+        self, sine: FloatArray, azimuth: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray]:
+        """N_theta and N_phi, shape (D,), at sines of the elevation and azimuths [rad]. [A m]"""
+        cosine = np.sqrt(np.maximum(1.0 - sine**2, 0.0))
+        cos_az, sin_az = np.cos(azimuth), np.sin(azimuth)
+        directions = np.stack([cosine * cos_az, cosine * sin_az, sine], axis=-1)
+        pieces, k = self._pieces, self.wavenumber
+
+        def along(ways: FloatArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+            vector = radiation_vectors(ways, k, pieces.centers, pieces.halves, pieces.series)
+            outward = vector[:, 0] * cos_az + vector[:, 1] * sin_az
+            across = vector[:, 1] * cos_az - vector[:, 0] * sin_az
+            return outward * sine, across, vector[:, 2] * cosine
+
+        level, across, upright = along(directions)
+        n_theta, n_phi = level - upright, across
+        if self.earth is not None:
+            level, across, upright = along(directions * np.array([1.0, 1.0, -1.0]))
+            vertical, horizontal = self._reflection(sine)
+            n_theta = n_theta - vertical * (level + upright)
+            n_phi = n_phi + horizontal * across
+        return n_theta, n_phi
+
+    def _intensities(self, sine: FloatArray, azimuth: FloatArray) -> tuple[FloatArray, FloatArray]:
+        n_theta, n_phi = self._radiation_vector(sine, azimuth)
+        unit = ETA_0 * self.wavenumber**2 / (16.0 * np.pi**2)
+        return unit * np.abs(n_theta) ** 2, unit * np.abs(n_phi) ** 2
+
+    def _check_elevation(self, elevation: NDArray[np.float64], what: str) -> None:
+        low = self.lowest_elevation_deg
+        wrong = ~((elevation >= low) & (elevation <= 90.0))
+        if np.any(wrong):
+            place = "in free space" if self.earth is None else "over ground"
+            raise SolverError(
+                f"{what} of {float(elevation[wrong].flat[0]):g} degrees: {place} it must lie "
+                f"between {low:g} (0 is the horizon) and 90 (the zenith)"
+            )
+
+    def _angles(
+        self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike
+    ) -> tuple[FloatArray, FloatArray, tuple[int, ...]]:
+        elevation, azimuth = np.broadcast_arrays(
+            np.asarray(elevation_deg, dtype=float), np.asarray(azimuth_deg, dtype=float)
+        )
+        self._check_elevation(elevation, "elevation")
+        if not np.all(np.isfinite(azimuth)):
+            raise SolverError("azimuth is not finite; give degrees counter-clockwise from +x")
+        sine = np.sin(np.deg2rad(elevation.ravel()))
+        return sine, np.deg2rad(azimuth.ravel()), elevation.shape
+
+    def amplitudes(
+        self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike
+    ) -> tuple[ComplexArray, ComplexArray]:
+        """F_theta and F_phi [V], where E = F exp(-jkr)/r, RMS, r counted from the origin.
+
+        The theta direction points down along the meridian, phi counter-clockwise.
+        """
+        sine, azimuth, shape = self._angles(elevation_deg, azimuth_deg)
+        unit = -1j * ETA_0 * self.wavenumber / (4.0 * np.pi)
+        n_theta, n_phi = self._radiation_vector(sine, azimuth)
+        return (unit * n_theta).reshape(shape)[()], (unit * n_phi).reshape(shape)[()]
+
+    def intensity(self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
+        """Radiation intensity U, both polarisations. [W/sr]"""
+        sine, azimuth, shape = self._angles(elevation_deg, azimuth_deg)
+        theta, phi = self._intensities(sine, azimuth)
+        return (theta + phi).reshape(shape)[()]
+
+    def _decibels(self, intensity: FloatArray, reference: float) -> FloatArray:
+        with np.errstate(divide="ignore"):
+            return 10.0 * np.log10(4.0 * np.pi * intensity / reference)
+
+    def gain_dbi(self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
+        """Gain over an isotropic radiator, both polarisations; -inf in a null. [dBi]"""
+        return self._decibels(self.intensity(elevation_deg, azimuth_deg), self.input_power)
+
+    def directivity_dbi(self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
+        """Like gain, but relative to the radiated power. [dBi]"""
+        return self._decibels(self.intensity(elevation_deg, azimuth_deg), self.radiated)
+
+    def vertical_gain_dbi(self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
+        """The part of the gain whose field lies in the vertical plane (E_theta). [dBi]"""
+        sine, azimuth, shape = self._angles(elevation_deg, azimuth_deg)
+        return self._decibels(self._intensities(sine, azimuth)[0].reshape(shape), self.input_power)
+
+    def horizontal_gain_dbi(self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
+        """The part of the gain whose field is horizontal (E_phi). [dBi]"""
+        sine, azimuth, shape = self._angles(elevation_deg, azimuth_deg)
+        return self._decibels(self._intensities(sine, azimuth)[1].reshape(shape), self.input_power)
+
+    @cached_property
+    def _extent(self) -> tuple[float, float]:
+        """Horizontal radius about the middle, and height with images where there is ground. [m]"""
+        points = np.concatenate([self.currents.start, self.currents.end])
+        middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
+        radius = float(np.linalg.norm((points - middle)[:, :2], axis=1).max())
+        if self.earth is None:
+            return radius, float(np.ptp(points[:, 2]))
+        return radius, 2.0 * float(np.abs(points[:, 2]).max())
+
+    def _sine_nodes(self, low: float, high: float) -> tuple[FloatArray, FloatArray]:
+        """Gauss nodes and weights for the sine of the elevation between two sines.
+
+        The integral over azimuth is a polynomial in the sine, of a degree set by the extent; over
+        real earth R_v has a pole near the horizon at sin = -1/sqrt(ec + 1), so panels there grow
+        with the distance from it.
+        """
+        radius, height = self._extent
+        degree = _polynomial_degree(self.wavenumber * float(np.hypot(2.0 * radius, height)))
+        edges = [low, high]
+        if self._permittivity is not None:
+            edge = 4.0 / abs(np.sqrt(self._permittivity + 1.0))
+            while edge < high:
+                if edge > low:
+                    edges.insert(-1, edge)
+                edge *= 4.0
+        nodes, weights = [], []
+        for start, stop in zip(edges[:-1], edges[1:], strict=True):
+            half = 0.5 * (stop - start)
+            n_nodes = int(np.ceil(0.5 * degree * np.sqrt(half))) + 12
+            xi, weight = gauss(n_nodes)
+            nodes.append(0.5 * (start + stop) + half * xi)
+            weights.append(half * weight)
+        return np.concatenate(nodes), np.concatenate(weights)
+
+    def _power(self, low: float, high: float) -> FloatArray:
+        """Power of the theta and the phi part between two sines of the elevation, (2,). [W]"""
+        n_azimuths = int(np.ceil(_polynomial_degree(2.0 * self.wavenumber * self._extent[0]))) + 10
+        azimuths = 2.0 * np.pi * np.arange(n_azimuths) / n_azimuths
+        sines, weights = self._sine_nodes(low, high)
+        grid_sine, grid_azimuth = np.meshgrid(sines, azimuths, indexing="ij")
+        parts = self._intensities(grid_sine.ravel(), grid_azimuth.ravel())
+        step = 2.0 * np.pi / n_azimuths
+        return np.array([step * (weights @ p.reshape(grid_sine.shape)).sum() for p in parts])
+
+    @cached_property
+    def _total(self) -> FloatArray:
+        return self._power(float(np.sin(np.deg2rad(self.lowest_elevation_deg))), 1.0)
+
+    @property
+    def radiated(self) -> float:
+        """Power that leaves for the sky (over ground) or in all directions (free space). [W]"""
+        return float(self._total.sum())
+
+    @property
+    def efficiency(self) -> float:
+        """Radiated power over input power."""
+        return self.radiated / self.input_power
+
+    @property
+    def vertical_part(self) -> float:
+        """Part of the radiated power whose field lies in vertical planes, 0 to 1."""
+        return float(self._total[0] / self._total.sum())
+
+    def share(
+        self,
+        from_deg: float,
+        to_deg: float,
+        *,
+        of: Literal["radiated", "input"] = "radiated",
+    ) -> float:
+        """Part of the radiated or of the input power that leaves between two elevations.
+
+        Parameters
+        ----------
+        from_deg, to_deg : float
+            Elevations from the horizon, from_deg <= to_deg. [degrees]
+        of : "radiated" or "input"
+        """
+        if of not in ("radiated", "input"):
+            raise SolverError(f"share of {of!r}: it must be 'radiated' or 'input'")
+        self._check_elevation(np.array([from_deg, to_deg], dtype=float), "share: elevation")
+        if from_deg > to_deg:
+            raise SolverError(
+                f"share from {from_deg:g} to {to_deg:g} degrees: give the lower elevation first"
+            )
+        low, high = (float(np.sin(np.deg2rad(e))) for e in (from_deg, to_deg))
+        power = float(self._power(low, high).sum()) if high > low else 0.0
+        return power / (self.radiated if of == "radiated" else self.input_power)
+
+    def maximum(self) -> tuple[float, float, float]:
+        """Greatest gain [dBi], its elevation and its azimuth in [0, 360) [degrees].
+
+        A grid fine enough for the antenna's size, then ever smaller grids about the best few of
+        its peaks.  Of equal peaks the first counts, from azimuth 0 and from the horizon upward.
+        """
+        low = self.lowest_elevation_deg
+        radius, height = self._extent
+        size = self.wavenumber * max(float(np.hypot(2.0 * radius, height)), 1e-3)
+        step = min(6.0, 60.0 / size)
+        elevations = np.linspace(low, 90.0, int(np.ceil((90.0 - low) / step)) + 1)
+        azimuths = np.linspace(0.0, 360.0, int(np.ceil(360.0 / step)), endpoint=False)
+        grid = self.intensity(elevations[None, :], azimuths[:, None])
+        best = float(grid.max())
+        if not best > 0.0:
+            raise SolverError("far field: nothing is radiated, so there is no direction of gain")
+        padded = np.pad(grid, ((1, 1), (0, 0)), mode="wrap")
+        padded = np.pad(padded, ((0, 0), (1, 1)), mode="edge")
+        around = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).max(axis=(2, 3))
+        peaks = np.argwhere((grid >= around * (1.0 - 1e-12)) & (grid >= 0.7 * best))
+        worth = grid[peaks[:, 0], peaks[:, 1]]
+        first = np.argsort(-np.round(worth / best, 9), kind="stable")[:MAXIMUM_STARTS]
+        found = (-1.0, 0.0, 0.0)
+        offsets = np.linspace(-1.0, 1.0, 5)
+        for i, j in peaks[first]:
+            elevation, azimuth, reach = float(elevations[j]), float(azimuths[i]), step
+            value = float(grid[i, j])
+            # The curvature leaves half of the digits: below 1e-6 degrees nothing changes.
+            while reach > 1e-6:
+                try_elevation = np.clip(elevation + reach * offsets, low, 90.0)[None, :]
+                try_azimuth = (azimuth + reach * offsets)[:, None]
+                around_here = self.intensity(try_elevation, try_azimuth)
+                a, e = np.unravel_index(int(np.argmax(around_here)), around_here.shape)
+                if around_here[a, e] > value * (1.0 + 1e-13):
+                    value = float(around_here[a, e])
+                    elevation = float(try_elevation[0, e])
+                    azimuth = float(try_azimuth[a, 0])
+                reach *= 0.5
+            if value > found[0] * (1.0 + 1e-9):
+                found = (value, elevation, azimuth)
+        gain = float(10.0 * np.log10(4.0 * np.pi * found[0] / self.input_power))
+        return gain, found[1], found[2] % 360.0
+
+    def __repr__(self) -> str:
+        place = "free space" if self.earth is None else "over ground"
+        return (
+            f"FarField({self.frequency / 1e6:g} MHz, {place}, "
+            f"{self.currents.start.shape[0]} elements, {self.input_power:g} W in)"
+        )
