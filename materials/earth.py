@@ -1,0 +1,293 @@
+"""The earth below the antenna: constants, named grounds that vary with frequency, perfect."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import overload
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.constants import c, epsilon_0
+
+from .catalogue_reader import Entry, find_entry, read_catalogue
+from .checks import require_frequencies, require_number
+from .errors import MaterialError
+from .ground_models import GroundCurve, WaterModel
+
+_KEYS = frozenset({"relative_permittivity", "conductivity", "points"})
+
+
+@dataclass(frozen=True, repr=False)
+class Earth:
+    """The ground, a half-space below z = 0, with permeability of free space.
+
+    Parameters
+    ----------
+    relative_permittivity : float
+        Relative permittivity, >= 1. [1]
+    conductivity : float
+        Conductivity, >= 0; infinite for a perfect ground. [S/m]
+    name, source : str
+        Name, and where the values come from.
+    variation : GroundCurve or WaterModel, optional
+        How the two vary with frequency; they are then the values at the low end of its range.
+        None: the same at every frequency.
+
+    Raises
+    ------
+    MaterialError
+        If a value is out of range.
+
+    Examples
+    --------
+    >>> ground = Earth(relative_permittivity=13, conductivity=0.005)
+    >>> f"{ground.complex_permittivity(7.1e6):.3f}"
+    '13.000-12.659j'
+    >>> f"{ground.penetration_depth(7.1e6):.2f} m"
+    '4.19 m'
+    """
+
+    relative_permittivity: float = 13.0
+    conductivity: float = 0.005
+    name: str = field(default="", kw_only=True)
+    source: str = field(default="", kw_only=True)
+    variation: GroundCurve | WaterModel | None = field(default=None, kw_only=True)
+
+    def __post_init__(self) -> None:
+        where = f"of earth {self.name!r}" if self.name else "of the earth"
+        permittivity = require_number(
+            self.relative_permittivity,
+            what=f"relative permittivity {where}",
+            unit="",
+            least=1.0,
+            cure="Dry sand has about 3, average ground 13, water 80; see Earth.names().",
+        )
+        conductivity = require_number(
+            self.conductivity,
+            what=f"conductivity {where}",
+            unit="S/m",
+            least=0.0,
+            cure="Give siemens per metre, for average ground 0.005; for perfect ground use "
+            "Earth.perfect().",
+            may_be_infinite=True,
+        )
+        if self.variation is not None:
+            if not isinstance(self.variation, (GroundCurve, WaterModel)):
+                raise MaterialError(
+                    f"variation {where} is {self.variation!r}; it must be a GroundCurve or a "
+                    "WaterModel."
+                )
+            lowest = np.array(self.variation.frequency_range[0])
+            er, sigma = self.variation.evaluate(lowest)
+            if not (
+                math.isclose(permittivity, float(er), rel_tol=1e-9)
+                and math.isclose(conductivity, float(sigma), rel_tol=1e-9)
+            ):
+                raise MaterialError(
+                    f"permittivity {permittivity:g} and conductivity {conductivity:g} S/m {where} "
+                    f"are not those of its variation at {float(lowest):g} Hz, {float(er):g} and "
+                    f"{float(sigma):g} S/m. Use Earth.varying(...), which takes them from there."
+                )
+        object.__setattr__(self, "relative_permittivity", permittivity)
+        object.__setattr__(self, "conductivity", conductivity)
+
+    @classmethod
+    def perfect(cls) -> Earth:
+        """Return the perfectly conducting ground."""
+        return cls(1.0, math.inf, name="perfect ground", source="idealisation")
+
+    @classmethod
+    def varying(
+        cls, variation: GroundCurve | WaterModel, *, name: str = "", source: str = ""
+    ) -> Earth:
+        """Return a ground that varies with frequency as the curve or model says."""
+        er, sigma = variation.evaluate(np.array(variation.frequency_range[0]))
+        return cls(float(er), float(sigma), name=name, source=source, variation=variation)
+
+    @classmethod
+    def water(cls, *, temperature_c: float = 20.0, salinity_g_per_kg: float = 35.0) -> Earth:
+        """Return fresh or sea water by temperature [degrees C] and salinity [g/kg].
+
+        Raises
+        ------
+        MaterialError
+            If the temperature is outside -2 to 40, or the salinity outside 0 to 40.
+
+        See Also
+        --------
+        ridgepole.materials.ground_models.WaterModel : the model and its sources.
+        """
+        model = WaterModel(temperature_c, salinity_g_per_kg)
+        name = f"water at {model.temperature_c:g} C with {model.salinity_g_per_kg:g} g/kg of salt"
+        source = "double Debye model of ITU-R P.527-4 and later, coefficients from memory"
+        return cls.varying(model, name=name, source=source)
+
+    @classmethod
+    def named(cls, name: str) -> Earth:
+        """Return a ground of the catalogue; capitals, hyphens and spaces do not matter.
+
+        Raises
+        ------
+        MaterialError
+            If there is none of that name: the message has near names and the list.
+        """
+        entry = find_entry(name, entries=_entries(), what="ground")
+        values = entry.values
+        if "points" in values:
+            curve = GroundCurve(tuple(tuple(row) for row in values["points"]))
+            return cls.varying(curve, name=entry.name, source=entry.source)
+        return cls(
+            values["relative_permittivity"],
+            values["conductivity"],
+            name=entry.name,
+            source=entry.source,
+        )
+
+    @classmethod
+    def names(cls) -> tuple[str, ...]:
+        """Return the names in the catalogue, in its order."""
+        return tuple(entry.name for entry in _entries())
+
+    @property
+    def is_perfect(self) -> bool:
+        """Whether it conducts perfectly."""
+        return math.isinf(self.conductivity)
+
+    @overload
+    def complex_permittivity(self, frequency: float) -> complex: ...
+    @overload
+    def complex_permittivity(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]: ...
+    def complex_permittivity(
+        self, frequency: float | NDArray[np.float64]
+    ) -> complex | NDArray[np.complex128]:
+        """Relative complex permittivity er - j sigma/(w eps0).
+
+        Parameters
+        ----------
+        frequency : float or ndarray, shape (...)
+            Frequency, > 0. [Hz]
+
+        Returns
+        -------
+        complex for a number, ndarray of complex128 of the same shape for an array
+            Relative complex permittivity. [1]
+
+        Raises
+        ------
+        MaterialError
+            If the ground is perfect, the frequency is out of range, or it is outside the range
+            that the ground's curve is known for.
+        """
+        if self.is_perfect:
+            raise MaterialError(
+                "a perfect ground has no complex permittivity: its conductivity is infinite. "
+                "Ask Earth.is_perfect first, and use image theory there."
+            )
+        frequencies = require_frequencies(frequency, what=self._called())
+        er, loss = self._permittivity_and_loss(frequencies)
+        result = np.asarray(er - 1.0j * loss)
+        return result if result.ndim else complex(result)
+
+    @overload
+    def penetration_depth(self, frequency: float) -> float: ...
+    @overload
+    def penetration_depth(self, frequency: NDArray[np.float64]) -> NDArray[np.float64]: ...
+    def penetration_depth(
+        self, frequency: float | NDArray[np.float64]
+    ) -> float | NDArray[np.float64]:
+        """Depth at which a plane wave has fallen by 1/e, 1/Re(gamma).
+
+        Parameters
+        ----------
+        frequency : float or ndarray, shape (...)
+            Frequency, > 0. [Hz]
+
+        Returns
+        -------
+        float for a number, ndarray of float64 of the same shape for an array
+            Depth: zero in a perfect ground, infinite in one without loss. [m]
+
+        Raises
+        ------
+        MaterialError
+            As for `complex_permittivity`.
+        """
+        frequencies = require_frequencies(frequency, what=self._called())
+        if self.is_perfect:
+            depth = np.zeros_like(frequencies)
+        else:
+            # With sqrt(ec) = n' - j n'' and loss = sigma/(w eps0): 2 n'^2 = er + |ec| and
+            # n'' = loss/(2 n'), neither of which cancels where the loss is small.
+            er, loss = self._permittivity_and_loss(frequencies)
+            lag = loss / np.sqrt(2.0 * (er + np.hypot(er, loss)))
+            with np.errstate(divide="ignore"):
+                depth = np.asarray(c / (2.0 * np.pi * frequencies * lag))
+        return depth if depth.ndim else float(depth)
+
+    def permittivity_at(self, frequency: ArrayLike) -> NDArray[np.float64]:
+        """Relative permittivity, shape of frequency [Hz]; MaterialError as above."""
+        return self._constants(require_frequencies(frequency, what=self._called()))[0]
+
+    def conductivity_at(self, frequency: ArrayLike) -> NDArray[np.float64]:
+        """Conductivity [S/m], shape of frequency [Hz]; MaterialError as above."""
+        return self._constants(require_frequencies(frequency, what=self._called()))[1]
+
+    def describe(self, frequency: float | None = None) -> str:
+        """Return the values and their source in words, at a frequency [Hz] if one is given."""
+        called = self.name or "earth"
+        if self.is_perfect:
+            return f"{called}: perfectly conducting. Source: {self.source or 'not stated'}."
+        text = f"{called}: {self._make()}"
+        if frequency is not None:
+            er, sigma = self.permittivity_at(frequency), self.conductivity_at(frequency)
+            depth = self.penetration_depth(frequency)
+            text += (
+                f"; at {frequency / 1e6:g} MHz relative permittivity {float(er):.4g}, "
+                f"conductivity {float(sigma) * 1e3:.4g} mS/m, penetration depth {depth:.3g} m"
+            )
+        return f"{text}. Source: {self.source or 'not stated'}."
+
+    def __repr__(self) -> str:
+        if self.is_perfect:
+            return "<Earth: perfect ground>"
+        called = f" {self.name!r}" if self.name else ""
+        return f"<Earth{called}: {self._make()}>"
+
+    def _called(self) -> str:
+        return f"earth {self.name!r}" if self.name else "the earth"
+
+    def _make(self) -> str:
+        """Return the values on one line, without name and source."""
+        values = f"eps_r {self.relative_permittivity:.4g}, {self.conductivity * 1e3:.4g} mS/m"
+        if self.variation is None:
+            return values
+        low, high = self.variation.frequency_range
+        return f"{values}, varying over {low / 1e6:g}-{high / 1e6:g} MHz"
+
+    def _permittivity_and_loss(
+        self, frequencies: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return er and sigma/(w eps0), each the shape of frequencies."""
+        er, sigma = self._constants(frequencies)
+        return er, np.asarray(sigma / (2.0 * np.pi * frequencies * epsilon_0))
+
+    def _constants(
+        self, frequencies: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        if self.variation is None:
+            flat = np.ones_like(frequencies)
+            return flat * self.relative_permittivity, flat * self.conductivity
+        low, high = self.variation.frequency_range
+        bad = (frequencies < low) | (frequencies > high)
+        if np.any(bad):
+            raise MaterialError(
+                f"{self._called()} is known from {low / 1e6:g} to {high / 1e6:g} MHz; asked for "
+                f"{float(np.atleast_1d(frequencies)[np.atleast_1d(bad)][0]) / 1e6:g} MHz. Give "
+                "relative_permittivity and conductivity for that frequency instead."
+            )
+        return self.variation.evaluate(frequencies)
+
+
+def _entries() -> tuple[Entry, ...]:
+    return read_catalogue("grounds.toml", table="ground", allowed=_KEYS, required=frozenset())
