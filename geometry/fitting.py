@@ -1,0 +1,217 @@
+"""Radials fitted into a plan: straight while there is room, then along the walls.
+
+A radial that meets a wall may turn left or right, in one of several lanes. Lane k is
+the plan inset by the margin plus k times the spacing, so lanes nest and never meet.
+What can meet is a lane and the straight stretch of a radial that crosses it; those
+pairs are kept apart by search: every radial tries its lanes from the wall inwards,
+and the search goes back where a later radial finds none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .outlines import cross2, first_hit, inset, inside, line_parameters
+
+__all__ = ["fit_radials"]
+
+Array = NDArray[np.float64]
+
+_LANES = 40
+_SHORTEST_BEND = 0.05  # no stretch along a wall shorter than this [m]
+_ROUNDS = 60  # before the search gives up
+_PAIRS = 8000  # pairs of ways looked at, likewise
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One possible way of one radial: corners (N, 2), the hub first; side 0 means straight."""
+
+    corners: Array
+    lane: int
+
+
+def fit_radials(
+    corners: Array,
+    hub: Array,
+    azimuths: Sequence[float],
+    lengths: Sequence[float],
+    *,
+    margin: float,
+    spacing: float,
+) -> list[Array] | int:
+    """Lay radials of given directions and lengths inside a plan.
+
+    Parameters
+    ----------
+    corners : ndarray (N, 2)
+        The plan, counter-clockwise. [m]
+    hub : ndarray (2,)
+        Where the radials start, at least `margin` inside. [m]
+    azimuths : sequence of float
+        Directions at the hub, counter-clockwise from +x. [radian]
+    lengths : sequence of float
+        Lengths along the radials. [m]
+    margin : float
+        Least distance to the walls. [m]
+    spacing : float
+        Least distance between a stretch along a wall and any other radial. [m]
+
+    Returns
+    -------
+    list of ndarray (M, 2), or int
+        Corners of every radial from the hub outwards; or, where no arrangement was found,
+        the number of the radial that found no way in the best attempt.
+    """
+    lanes: list[Array] = []
+    for k in range(_LANES):
+        lane = inset(corners, margin + k * spacing)
+        if lane is None or not inside(lane, hub[None, :], tolerance=1e-9)[0]:
+            break
+        lanes.append(lane)
+    ways = [_ways(lanes, hub, a, n) for a, n in zip(azimuths, lengths, strict=True)]
+    for n, choice in enumerate(ways):
+        if not choice:
+            return n
+    # radials that meet their wall soonest get the lanes nearest to it
+    order = sorted(range(len(ways)), key=lambda n: _first_leg(ways[n]))
+    return _search(ways, order, spacing)
+
+
+def _first_leg(ways: list[_Way]) -> float:
+    """Length of the first straight stretch; straight radials come before all others. [m]"""
+    way = ways[0].corners
+    return 0.0 if len(way) == 2 else float(np.linalg.norm(way[1] - way[0]))
+
+
+def _ways(lanes: list[Array], hub: Array, azimuth: float, length: float) -> list[_Way]:
+    """All ways of one radial, the least bent first."""
+    if not lanes:
+        return []
+    direction = np.array([np.cos(azimuth), np.sin(azimuth)])
+    tip = hub + length * direction
+    if (
+        inside(lanes[0], tip[None, :], tolerance=1e-9)[0]
+        and line_parameters(lanes[0], hub, tip).size == 0
+    ):
+        return [_Way(np.stack([hub, tip]), 0)]
+    found: list[_Way] = []
+    for k, lane in enumerate(lanes):
+        hit = first_hit(lane, hub, direction)
+        if hit is None or hit[0] < _SHORTEST_BEND or hit[0] >= length:
+            continue
+        reach, side = hit
+        wall = lane[(side + 1) % len(lane)] - lane[side]
+        onward = 1 if wall @ direction >= 0.0 else -1
+        for sense in (onward, -onward):
+            way = _along(lane, hub, hub + reach * direction, side, sense, length - reach)
+            if way is not None:
+                found.append(_Way(way, k))
+    return found
+
+
+def _along(
+    lane: Array, hub: Array, start: Array, side: int, sense: int, length: float
+) -> Array | None:
+    """From the hub to a point on a side of the lane and on along the lane; None if a bit is left
+    that is too short to bend, or the way would come round to its own start."""
+    perimeter = float(np.linalg.norm(np.roll(lane, -1, axis=0) - lane, axis=1).sum())
+    if length > 0.8 * perimeter:
+        return None
+    way = [hub, start]
+    corner = (side + 1) % len(lane) if sense > 0 else side
+    while True:
+        stretch = lane[corner] - way[-1]
+        size = float(np.linalg.norm(stretch))
+        if length < _SHORTEST_BEND or size < _SHORTEST_BEND:
+            return None
+        if size >= length:
+            way.append(way[-1] + stretch * (length / size))
+            return np.array(way)
+        way.append(lane[corner])
+        length -= size
+        corner = (corner + sense) % len(lane)
+
+
+def _search(ways: list[list[_Way]], order: list[int], spacing: float) -> list[Array] | int:
+    """First arrangement without a conflict.
+
+    Each round lays the radials in turn, each in its first way that is clear of those laid
+    before; one that finds none moves towards the front of the next round's order.
+    """
+    memory: dict[tuple[int, int, int, int], bool] = {}
+
+    def fits(n: int, i: int, m: int, j: int) -> bool:
+        key = (n, i, m, j) if n < m else (m, j, n, i)
+        if key not in memory:
+            memory[key] = _clear(ways[n][i].corners, ways[m][j].corners, spacing)
+        return memory[key]
+
+    best, blamed = len(ways) + 1, order[0]
+    for _ in range(_ROUNDS):
+        placed: dict[int, int] = {}
+        failed: list[int] = []
+        for n in order:
+            for i in range(len(ways[n])):
+                if all(fits(n, i, m, j) for m, j in placed.items()):
+                    placed[n] = i
+                    break
+            else:
+                failed.append(n)
+        if not failed:
+            return [ways[n][placed[n]].corners for n in range(len(ways))]
+        if len(failed) < best:
+            best, blamed = len(failed), failed[0]
+        for n in failed:
+            at = order.index(n)
+            order.insert(max(0, at - max(1, len(order) // 4)), order.pop(at))
+        if len(memory) > _PAIRS:
+            break
+    return blamed
+
+
+def _clear(a: Array, b: Array, spacing: float) -> bool:
+    """Whether two radials from one hub keep their distance beyond their first stretches."""
+    first_a, first_b = a[1] - a[0], b[1] - b[0]
+    turn = abs(float(np.arctan2(cross2(first_a, first_b), first_a @ first_b)))
+    if turn < 1e-3:
+        return False
+    gaps = _distances(a, b)
+    need = np.full(gaps.shape, spacing)
+    # near the hub two radials are as close as their angle makes them
+    for away, axis in ((a, 0), (b, 1)):
+        other = b if axis == 0 else a
+        if len(away) > 2:
+            corner = away[1]
+            leg = other[1] - other[0]
+            t = min(max(float((corner - other[0]) @ leg / (leg @ leg)), 0.0), 1.0)
+            near = 0.9 * float(np.linalg.norm(corner - other[0] - t * leg))
+            index = (slice(1, None), 0) if axis == 0 else (0, slice(1, None))
+            need[index] = min(spacing, near)
+    need[0, 0] = 0.0
+    return bool(np.all(gaps >= need * (1.0 - 1e-9)))
+
+
+def _distances(a: Array, b: Array) -> Array:
+    """Least distances between all stretches of two polylines (N, 2), (M, 2): (N-1, M-1). [m]"""
+    p, u = a[:-1, None, :], (a[1:] - a[:-1])[:, None, :]
+    q, v = b[None, :-1, :], (b[1:] - b[:-1])[None, :, :]
+
+    def to_stretch(point: Array, start: Array, way: Array) -> Array:
+        t = np.clip(np.sum((point - start) * way, axis=-1) / np.sum(way**2, axis=-1), 0.0, 1.0)
+        return np.linalg.norm(point - start - t[..., None] * way, axis=-1)
+
+    least = np.minimum.reduce(
+        [to_stretch(p, q, v), to_stretch(p + u, q, v), to_stretch(q, p, u), to_stretch(q + v, p, u)]
+    )
+    det = cross2(
+        np.broadcast_to(u, (u.shape[0], v.shape[1], 2)), np.broadcast_to(v, least.shape + (2,))
+    )
+    safe = np.where(np.abs(det) > 1e-14, det, np.inf)
+    t, s = cross2(q - p, np.broadcast_to(v, q.shape)) / safe, cross2(q - p, u + 0.0 * q) / safe
+    crossing = (t >= 0) & (t <= 1) & (s >= 0) & (s <= 1) & np.isfinite(safe)
+    return np.where(crossing, 0.0, least)
