@@ -2,7 +2,8 @@
 
 from .errors import AtticFileError, FeedError, GeometryError
 from .lengths import Length
+from .mesh import Mesh, build_mesh
 from .scene import Scene
 from .wires import Feed, Wire
 
-__all__ = ["AtticFileError", "Feed", "FeedError", "GeometryError", "Length", "Scene", "Wire"]
+__all__ = ["AtticFileError", "Feed", "FeedError", "GeometryError", "Length", "Mesh", "Scene", "Wire", "build_mesh"]

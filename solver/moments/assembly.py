@@ -80,9 +80,7 @@ def _number_pairs(
 
 def find_near_pairs(elements: Elements, others: Elements) -> NearPairs:
     """Classify the pairs of `elements` with `others` and integrate the statics of the near ones."""
-    kind = pairs.classify_pairs(
-        *elements[:3], others.center, others.half, SEPARATION
-    )
+    kind = pairs.classify_pairs(*elements[:3], others.center, others.half, SEPARATION)
     pair_i, pair_j, near_index = _number_pairs((kind == 1) | (kind == 2))
     on_line = kind[pair_i, pair_j] == 2
     width = int(elements.degree.max()) + 2
@@ -208,7 +206,7 @@ def fill(
             if near is not None:
                 kernels.add_free_space_moments(
                     buffer, first, last, wavenumber, factor, extra, *elements,
-                    other.center, other.half, *near, tables.count, tables.xi, tables.legendre,
+                    other.center, other.half, *near, tables.n_nodes, tables.xi, tables.legendre,
                 )  # fmt: skip
         if add_reflected is not None:
             add_reflected(buffer, first, last, extra)

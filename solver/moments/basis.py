@@ -126,9 +126,7 @@ class Basis:
         return padded @ legendre_of_functions(width)
 
 
-def connect(
-    element_nodes: IntArray, degree: IntArray, node_on_ground: NDArray[np.bool_]
-) -> Basis:
+def connect(element_nodes: IntArray, degree: IntArray, node_on_ground: NDArray[np.bool_]) -> Basis:
     """Make the global functions of a mesh.
 
     Parameters

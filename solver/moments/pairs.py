@@ -100,9 +100,7 @@ def classify_pairs(center, half, length, other_center, other_half, separation):
 
 
 @njit(cache=True)
-def split_pairs(
-    pair_i, pair_j, center, half, length, other_center, other_half, floor, separation
-):
+def split_pairs(pair_i, pair_j, center, half, length, other_center, other_half, floor, separation):
     """Leaves of near pairs.
 
     Parameters: pair_i, pair_j (n,) element indices; floor (n,) length below which a piece is not

@@ -14,7 +14,7 @@ class NodeTables(NamedTuple):
 
     Attributes
     ----------
-    count : (D,) int
+    n_nodes : (D,) int
         Number of nodes.
     xi, weight : (D, Q) float
         Nodes in [-1, 1] and weights, zero-padded.
@@ -22,7 +22,7 @@ class NodeTables(NamedTuple):
         P_k at the nodes times the weight, k = 0 .. max_degree + 1.
     """
 
-    count: NDArray[np.int64]
+    n_nodes: NDArray[np.int64]
     xi: NDArray[np.float64]
     weight: NDArray[np.float64]
     legendre: NDArray[np.float64]

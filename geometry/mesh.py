@@ -1,0 +1,350 @@
+"""Straight elements with a polynomial degree each, made from a scene."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.constants import c as SPEED_OF_LIGHT
+
+from .errors import GeometryError
+from .joints import FeedNode, Skeleton, trace_joints
+
+if TYPE_CHECKING:
+    from .scene import Scene
+
+LONGEST_ELEMENT = 0.25
+"""Longest element, in wavelengths at the top frequency of the run."""
+
+DEGREE_STEPS = ((0.02, 1), (0.1, 2), (0.2, 3))
+"""Degree of an element shorter than so many wavelengths; longer ones get LARGEST_AUTOMATIC."""
+
+LARGEST_AUTOMATIC = 4
+LARGEST_DEGREE = 8
+TIP_RADII = (25.0,)
+TIP_PART = 0.25
+RADIUS_STEP = 3.0
+STRAIGHT = 1e-6
+"""Two pieces run on in one line when the sine of the angle between them is below this."""
+
+
+@dataclass(frozen=True, eq=False)
+class Mesh:
+    """Straight elements, where they meet, and where the feeds are.
+
+    Attributes
+    ----------
+    start, end : (E, 3) float
+        Element ends. [m]
+    radius : (E,) float
+        [m]
+    degree : (E,) int
+        Polynomial degree of the current.
+    wire : (E,) int
+        Index into `scene.wires` of the wire at the middle of the element.
+    element_nodes : (E, 2) int
+        Node at the start and at the end.
+    nodes : (N, 3) float
+        [m]
+    node_on_ground : (N,) bool
+        True where a node touches a perfect ground.
+    feeds : tuple of FeedNode
+        `group_a` holds (element, side), side 0 the start and 1 the end.
+    free_end : (E, 2) bool
+        True at a side that nothing else meets.
+    runs : tuple of (piece wire, from, to, first element, last element, reversed)
+        How distances along a wire map to elements, see `locate`.
+    """
+
+    start: NDArray[np.float64]
+    end: NDArray[np.float64]
+    radius: NDArray[np.float64]
+    degree: NDArray[np.int64]
+    wire: NDArray[np.int64]
+    element_nodes: NDArray[np.int64]
+    nodes: NDArray[np.float64]
+    node_on_ground: NDArray[np.bool_]
+    feeds: tuple[FeedNode, ...]
+    free_end: NDArray[np.bool_]
+    runs: tuple[Run, ...]
+
+    def __len__(self) -> int:
+        return int(self.degree.size)
+
+    def __repr__(self) -> str:
+        return (
+            f"Mesh({len(self)} elements, degree {self.degree.min()} to {self.degree.max()}, "
+            f"{self.nodes.shape[0]} nodes)"
+        )
+
+    def locate(self, wire: int, at: float) -> tuple[int, float, float]:
+        """Element, xi and direction (+1 or -1 against the element) of a point of a wire.
+
+        Parameters
+        ----------
+        wire : int
+            Index into `scene.wires`.
+        at : float
+            Distance along the wire. [m]
+        """
+        for run in self.runs:
+            if run.wire == wire and run.from_distance - 1e-9 <= at <= run.to_distance + 1e-9:
+                along = run.offset + run.direction * (at - run.from_distance)
+                breaks = np.asarray(run.breaks)
+                k = int(np.clip(np.searchsorted(breaks, along) - 1, 0, breaks.size - 2))
+                xi = 2.0 * (along - breaks[k]) / (breaks[k + 1] - breaks[k]) - 1.0
+                return run.first_element + k, float(np.clip(xi, -1.0, 1.0)), run.direction
+        raise GeometryError(
+            f"Wire number {wire} has no point at {at:g} m; distances run from its start to its end."
+        )
+
+
+@dataclass(frozen=True)
+class Run:
+    """A straight piece of a wire on a stretch of elements.
+
+    `offset + direction * (at - from_distance)` is the distance along the stretch, whose elements
+    meet at `breaks`.
+    """
+
+    wire: int
+    from_distance: float
+    to_distance: float
+    offset: float
+    direction: float
+    first_element: int
+    breaks: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """Pieces in one line with nothing between them: (piece, forward) in order."""
+
+    pieces: tuple[tuple[int, bool], ...]
+    first_node: int
+    last_node: int
+
+
+def _find_stretches(scene: Scene, skeleton: Skeleton) -> list[_Stretch]:
+    n_pieces = skeleton.piece_wire.size
+    meeting: list[list[tuple[int, int]]] = [[] for _ in range(skeleton.nodes.shape[0])]
+    for piece in range(n_pieces):
+        for side in (0, 1):
+            meeting[int(skeleton.piece_nodes[piece, side])].append((piece, side))
+    kept = {feed.node for feed in skeleton.feeds}
+    vector = skeleton.nodes[skeleton.piece_nodes[:, 1]] - skeleton.nodes[skeleton.piece_nodes[:, 0]]
+    unit = vector / np.linalg.norm(vector, axis=1)[:, None]
+
+    def runs_on(node: int) -> bool:
+        if node in kept or skeleton.node_on_ground[node] or len(meeting[node]) != 2:
+            return False
+        (one, one_side), (two, two_side) = meeting[node]
+        a, b = (scene.wires[int(skeleton.piece_wire[p])] for p in (one, two))
+        if one == two or a.radius != b.radius or a.conductor != b.conductor:
+            return False
+        away = unit[one] * (1 if one_side == 0 else -1), unit[two] * (1 if two_side == 0 else -1)
+        bent = float(np.linalg.norm(np.cross(*away)))
+        return bent < STRAIGHT and float(away[0] @ away[1]) < 0
+
+    joined = [runs_on(node) for node in range(skeleton.nodes.shape[0])]
+    used = np.zeros(n_pieces, dtype=bool)
+    stretches = []
+    for piece in range(n_pieces):
+        if used[piece]:
+            continue
+        used[piece] = True
+        chain = [(piece, True)]
+        node_at = [int(n) for n in skeleton.piece_nodes[piece]]
+        for at_end in (True, False):
+            while joined[node := node_at[1 if at_end else 0]]:
+                last = chain[-1 if at_end else 0][0]
+                (one, one_side), (two, two_side) = meeting[node]
+                new, side = (two, two_side) if one == last else (one, one_side)
+                if used[new]:
+                    break
+                used[new] = True
+                far = int(skeleton.piece_nodes[new, 1 - side])
+                if at_end:
+                    chain.append((new, side == 0))
+                    node_at[1] = far
+                else:
+                    chain.insert(0, (new, side == 1))
+                    node_at[0] = far
+        stretches.append(_Stretch(tuple(chain), node_at[0], node_at[1]))
+    return stretches
+
+
+def _break_up(
+    length: float, longest: float, tips: tuple[Sequence[float], Sequence[float]]
+) -> NDArray[np.float64]:
+    """Distances along a stretch at which elements meet.
+
+    `tips` are the cuts wanted near the start and near the end, as distances from it.
+    """
+
+    def cuts(wanted: Sequence[float], body: float) -> list[float]:
+        room = TIP_PART * body
+        kept = sorted((t for t in wanted if t < room), reverse=True)
+        if not kept and wanted:
+            kept = [room]
+        return kept
+
+    whole = length / math.ceil(length / longest - 1e-9)
+    head, tail = cuts(tips[0], whole), cuts(tips[1], whole)
+    low, high = (head[0] if head else 0.0), length - (tail[0] if tail else 0.0)
+    body = np.linspace(low, high, math.ceil((high - low) / longest - 1e-9) + 1)
+    ahead = [0.0, *sorted(head)[:-1]] if head else []
+    after = [length - t for t in tail[1:]] + [length] if tail else []
+    return np.array([*ahead, *body, *after])
+
+
+def _automatic_degree(length: float) -> int:
+    for limit, degree in DEGREE_STEPS:
+        if length < limit:
+            return degree
+    return LARGEST_AUTOMATIC
+
+
+def build_mesh(
+    scene: Scene,
+    top_frequency: float,
+    *,
+    degree: int | None = None,
+    longest: float = LONGEST_ELEMENT,
+    tip_radii: Sequence[float] = TIP_RADII,
+    raise_degree: int = 0,
+) -> Mesh:
+    """Make the mesh of a scene.
+
+    Parameters
+    ----------
+    scene : Scene
+    top_frequency : float
+        Highest frequency of the run. [Hz]
+    degree : int, optional
+        The same degree, 1 to 8, on every element; otherwise from the element's length.
+    longest : float
+        Longest element in wavelengths at `top_frequency`, above 0, at most 0.5.
+    tip_radii : sequence of float
+        Distances from free ends and from steps of radius above 3:1, in radii, at which short
+        elements are cut off (never more than a quarter of an element). Empty: none.
+    raise_degree : int
+        Added to the automatic degrees.
+
+    Raises
+    ------
+    GeometryError
+        If degree or longest is out of range.
+
+    Notes
+    -----
+    Collinear pieces of equal radius and conductor are merged first, whatever wires they belong to,
+    so that drawing a straight wire in two pieces changes nothing.
+    """
+    if degree is not None and not 1 <= degree <= LARGEST_DEGREE:
+        raise GeometryError(
+            f"degree is {degree}; it must lie between 1 and {LARGEST_DEGREE}. "
+            "Leave it out to have it chosen from the element length."
+        )
+    if not 0.0 < longest <= 0.5:
+        raise GeometryError(
+            f"longest is {longest:g} wavelengths; it must be above 0 and at most 0.5."
+        )
+    wavelength = SPEED_OF_LIGHT / top_frequency
+    skeleton = trace_joints(scene)
+    stretches = _find_stretches(scene, skeleton)
+    radii = np.array([scene.wires[int(w)].radius for w in skeleton.piece_wire])
+    n_ends = np.zeros(skeleton.nodes.shape[0], dtype=int)
+    thickest, thinnest = np.zeros(n_ends.size), np.full(n_ends.size, np.inf)
+    for stretch in stretches:
+        for node in (stretch.first_node, stretch.last_node):
+            radius = radii[stretch.pieces[0][0]]
+            n_ends[node] += 1
+            thickest[node] = max(thickest[node], radius)
+            thinnest[node] = min(thinnest[node], radius)
+    free = (n_ends == 1) & ~skeleton.node_on_ground
+    with_tip = free | (thickest > RADIUS_STEP * thinnest)
+
+    nodes = [tuple(node) for node in skeleton.nodes]
+    start, end, radius_of, degree_of, wire_of, ends, free_end = [], [], [], [], [], [], []
+    runs: list[Run] = []
+    at_node: dict[tuple[int, int], tuple[int, int]] = {}
+    for stretch in stretches:
+        first, last = (skeleton.nodes[n] for n in (stretch.first_node, stretch.last_node))
+        spans = [float(np.diff(skeleton.piece_span[p])[0]) for p, _ in stretch.pieces]
+        length = float(np.linalg.norm(last - first))
+        radius = float(radii[stretch.pieces[0][0]])
+        wanted = [t * radius for t in tip_radii]
+        breaks = _break_up(
+            length,
+            longest * wavelength,
+            (
+                wanted if with_tip[stretch.first_node] else (),
+                wanted if with_tip[stretch.last_node] else (),
+            ),
+        )
+        first_element, n = len(start), breaks.size - 1
+        offset = 0.0
+        bounds = []
+        for (piece, forward), span in zip(stretch.pieces, spans, strict=True):
+            low, high = skeleton.piece_span[piece]
+            runs.append(
+                Run(
+                    int(skeleton.piece_wire[piece]), float(low), float(high),
+                    offset if forward else offset + span, 1.0 if forward else -1.0,
+                    first_element, tuple(breaks),
+                )
+            )  # fmt: skip
+            for side in (0, 1):
+                at_first = forward == (side == 0)
+                node = int(skeleton.piece_nodes[piece, side])
+                if node == (stretch.first_node if at_first else stretch.last_node):
+                    at_node[(piece, side)] = (
+                        (first_element, 0) if at_first else (first_element + n - 1, 1)
+                    )
+            offset += span
+            bounds.append(offset)
+        inner = [first + (last - first) * b / length for b in breaks[1:-1]]
+        numbers = [stretch.first_node, *range(len(nodes), len(nodes) + n - 1), stretch.last_node]
+        nodes.extend(tuple(point) for point in inner)
+        points = [first, *inner, last]
+        for k in range(n):
+            start.append(points[k])
+            end.append(points[k + 1])
+            radius_of.append(radius)
+            middle = 0.5 * (breaks[k] + breaks[k + 1])
+            piece = stretch.pieces[min(int(np.searchsorted(bounds, middle)), len(bounds) - 1)][0]
+            wire_of.append(int(skeleton.piece_wire[piece]))
+            ends.append((numbers[k], numbers[k + 1]))
+            free_end.append(
+                (
+                    bool(k == 0 and free[stretch.first_node]),
+                    bool(k == n - 1 and free[stretch.last_node]),
+                )
+            )
+            part = float(breaks[k + 1] - breaks[k]) / wavelength
+            chosen = _automatic_degree(part) if degree is None else degree
+            degree_of.append(min(chosen + raise_degree, LARGEST_DEGREE))
+    feeds = tuple(
+        FeedNode(feed.node, tuple(at_node[end_] for end_ in feed.group_a))
+        for feed in skeleton.feeds
+    )
+    on_ground = np.zeros(len(nodes), dtype=bool)
+    on_ground[: skeleton.node_on_ground.size] = skeleton.node_on_ground
+    return Mesh(
+        start=np.array(start),
+        end=np.array(end),
+        radius=np.array(radius_of),
+        degree=np.array(degree_of, dtype=np.int64),
+        wire=np.array(wire_of, dtype=np.int64),
+        element_nodes=np.array(ends, dtype=np.int64),
+        nodes=np.array(nodes),
+        node_on_ground=on_ground,
+        feeds=feeds,
+        free_end=np.array(free_end, dtype=bool),
+        runs=tuple(runs),
+    )

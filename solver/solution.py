@@ -1,0 +1,397 @@
+"""What a solve gives back: impedances, currents, budget, far and near fields."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from .errors import SolverError
+from .moments.basis import ComplexArray, ElementCurrents, FloatArray
+from .system import System
+
+if TYPE_CHECKING:
+    from ..geometry import Feed, Scene
+    from ..geometry.mesh import Mesh
+    from .fields.budget import Budget
+    from .fields.far import FarField
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """Currents and impedances of a scene at one or several frequencies.
+
+    With a single frequency results are scalars (or lack the leading axis); with F frequencies
+    they have a leading axis of length F, and `solution[i]` is the solution at one of them.
+
+    Attributes
+    ----------
+    frequency : float or (F,) float
+        [Hz]
+    system : System
+        Scene, mesh and functions that were solved.
+    port_currents : (F, N, P) complex
+        Unknowns with unit voltage at each feed in turn, the other feeds shorted. [A]
+    port_admittance : (F, P, P) complex
+        [S]
+    port_estimate : (F, P) float
+        Estimated relative discretisation error of each feed's own admittance, NaN if not asked.
+    element_estimate : (F, E, P) float
+        Each element's part of it: where a higher degree would help most.
+    """
+
+    system: System
+    frequency: float | FloatArray
+    port_currents: ComplexArray
+    port_admittance: ComplexArray
+    port_estimate: FloatArray
+    element_estimate: FloatArray
+
+    # --- what was solved -------------------------------------------------------------------
+
+    @property
+    def scene(self) -> Scene:
+        return self.system.scene
+
+    @property
+    def mesh(self) -> Mesh:
+        return self.system.mesh
+
+    @property
+    def unknowns(self) -> int:
+        """Number of unknowns."""
+        return self.system.n_unknowns
+
+    @property
+    def frequencies(self) -> FloatArray:
+        """Frequencies as an array, shape (F,). [Hz]"""
+        return np.atleast_1d(np.asarray(self.frequency, dtype=float))
+
+    @property
+    def is_scalar(self) -> bool:
+        """True for a single frequency."""
+        return np.ndim(self.frequency) == 0
+
+    @property
+    def feeds(self) -> tuple[Feed, ...]:
+        return self.scene.feeds
+
+    def __len__(self) -> int:
+        return int(self.frequencies.size)
+
+    def __getitem__(self, index: int) -> Solution:
+        """The solution at one of the frequencies."""
+        if not -len(self) <= index < len(self):
+            raise IndexError(f"frequency index {index}: there are {len(self)} frequencies")
+        at = slice(index, index + 1 if index != -1 else None)
+        return Solution(
+            self.system,
+            float(self.frequencies[index]),
+            self.port_currents[at],
+            self.port_admittance[at],
+            self.port_estimate[at],
+            self.element_estimate[at],
+        )
+
+    def __iter__(self) -> Iterator[Solution]:
+        return (self[i] for i in range(len(self)))
+
+    def __repr__(self) -> str:
+        f = self.frequencies / 1e6
+        span = (
+            f"{f[0]:g} MHz"
+            if self.is_scalar
+            else f"{len(self)} from {f.min():g} to {f.max():g} MHz"
+        )
+        text = f"Solution({span}, {self.unknowns} unknowns"
+        if self.is_scalar:
+            z = complex(self.impedance)
+            text += f", {z.real:.4g} {'+' if z.imag >= 0 else '-'} j{abs(z.imag):.4g} ohm"
+        return text + ")"
+
+    def _shaped(self, values: NDArray) -> NDArray:
+        return values[0] if self.is_scalar else values
+
+    # --- feeds -----------------------------------------------------------------------------
+
+    @cached_property
+    def _gap_voltages(self) -> ComplexArray:
+        """Voltage across every feed's gap for the feeds' own voltages and terminations, (F, P)."""
+        feeds = self.feeds
+        driven = np.array([feed.termination is None for feed in feeds])
+        if not driven.any():
+            raise SolverError(
+                "No feed is driven: every one has a termination. Leave termination out of one."
+            )
+        voltages = np.array([complex(feed.voltage) for feed in feeds])
+        result = np.zeros(self.port_admittance.shape[:2], dtype=np.complex128)
+        result[:, driven] = voltages[driven]
+        closed = np.flatnonzero(~driven)
+        if closed.size:
+            y_closed = self.port_admittance[:, closed][:, :, closed]
+            y_driven = self.port_admittance[:, closed][:, :, driven]
+            # Terminated: V + Z I = 0; open: I = 0.
+            matrix = np.empty_like(y_closed)
+            right = -y_driven @ voltages[driven]
+            for row, port in enumerate(closed):
+                termination = feeds[port].termination
+                if termination == "open":
+                    matrix[:, row] = y_closed[:, row]
+                else:
+                    ohms = complex(termination)  # pyright: ignore[reportArgumentType]
+                    matrix[:, row] = ohms * y_closed[:, row]
+                    matrix[:, row, row] += 1.0
+                    right[:, row] *= ohms
+            result[:, closed] = np.linalg.solve(matrix, right[..., None])[..., 0]
+        return result
+
+    @cached_property
+    def _gap_currents(self) -> ComplexArray:
+        return (self.port_admittance @ self._gap_voltages[..., None])[..., 0]
+
+    @cached_property
+    def _driven(self) -> NDArray[np.intp]:
+        return np.flatnonzero([feed.termination is None for feed in self.feeds])
+
+    @cached_property
+    def _input_power(self) -> FloatArray:
+        """Watts into the driven feeds for their own voltages, (F,)."""
+        each = self._gap_voltages * self._gap_currents.conj()
+        power = each[:, self._driven].sum(axis=1).real
+        if not np.all(power > 0.0):
+            at = self.frequencies[int(np.argmin(power))] / 1e6
+            raise SolverError(
+                f"At {at:g} MHz the driven feeds take {power.min():.3g} W in all: no watts to "
+                "share out. Check the feeds' voltages, or the radiation is below what the mesh "
+                "can resolve (a very small loop or stub)."
+            )
+        return power
+
+    @property
+    def impedance(self) -> complex | ComplexArray:
+        """Impedance at the first driven feed, the other feeds driven or closed as they say. [ohm]"""
+        first = int(self._driven[0])
+        return self._shaped(self._gap_voltages[:, first] / self._gap_currents[:, first])
+
+    @property
+    def active_impedance(self) -> dict[str, complex | ComplexArray]:
+        """Impedance at each driven feed with all of them driven, by feed name. [ohm]"""
+        return {
+            self.feeds[p].name: self._shaped(self._gap_voltages[:, p] / self._gap_currents[:, p])
+            for p in self._driven
+        }
+
+    @property
+    def port_impedance(self) -> ComplexArray:
+        """Open-circuit impedance matrix of all feeds, shape (F, P, P). [ohm]"""
+        return self._shaped(np.linalg.inv(self.port_admittance))
+
+    def swr(self, reference: float = 50.0) -> float | FloatArray:
+        """Standing wave ratio at the first driven feed, shape (F,).
+
+        Parameters
+        ----------
+        reference : float
+            [ohm]
+        """
+        if not reference > 0.0:
+            raise SolverError(f"SWR reference is {reference} ohm; it must be positive.")
+        z = np.asarray(self.impedance)
+        gamma = np.abs((z - reference) / (z + reference))
+        with np.errstate(divide="ignore"):
+            return (1.0 + gamma) / (1.0 - gamma)
+
+    def s_parameters(self, reference: float = 50.0) -> ComplexArray:
+        """Scattering matrix of all feeds, shape (F, P, P).
+
+        Parameters
+        ----------
+        reference : float
+            The same real reference impedance at every feed. [ohm]
+        """
+        if not reference > 0.0:
+            raise SolverError(f"S-parameter reference is {reference} ohm; it must be positive.")
+        unit = np.eye(self.port_admittance.shape[1])
+        y = reference * self.port_admittance
+        return self._shaped((unit - y) @ np.linalg.inv(unit + y))
+
+    def write_touchstone(self, path: str | Path, *, reference: float = 50.0) -> Path:
+        """Write S-parameters as a Touchstone 1.1 file (.s1p, .s2p, ...), real and imaginary.
+
+        Parameters
+        ----------
+        path : str or Path
+            The suffix .sNp is added where it is missing.
+        reference : float
+            [ohm]
+
+        Raises
+        ------
+        SolverError
+            If the path has the suffix of another number of ports.
+        """
+        from .touchstone import write_touchstone
+
+        s = self.s_parameters(reference)
+        return write_touchstone(
+            path,
+            self.frequencies,
+            s[None] if self.is_scalar else s,
+            reference=reference,
+            port_names=[feed.name for feed in self.feeds],
+        )
+
+    @property
+    def error_estimate(self) -> float | FloatArray:
+        """Estimated relative discretisation error of the impedance; NaN where not asked for."""
+        return self._shaped(self.port_estimate[:, int(self._driven[0])])
+
+    # --- currents --------------------------------------------------------------------------
+
+    def currents(self, index: int = 0, *, power: float = 1.0) -> ElementCurrents:
+        """Currents on all elements at one of the frequencies.
+
+        Parameters
+        ----------
+        index : int
+            Which frequency.
+        power : float
+            Watts put into the driven feeds. [W]
+        """
+        unknowns = self.port_currents[index] @ self._gap_voltages[index]
+        scale = np.sqrt(power / self._input_power[index])
+        mesh = self.mesh
+        coefficients = self.system.prepared.basis.legendre_currents(unknowns * scale, mesh.degree)
+        return ElementCurrents(mesh.start, mesh.end, mesh.radius, coefficients)
+
+    def feed_current(self, *, power: float = 1.0) -> complex | ComplexArray:
+        """Current into the first driven feed for the stated input power, RMS. [A]"""
+        scale = np.sqrt(power / self._input_power)
+        return self._shaped(self._gap_currents[:, int(self._driven[0])] * scale)
+
+    def feed_voltage(self, *, power: float = 1.0) -> complex | ComplexArray:
+        """Voltage at the first driven feed for the stated input power, RMS. [V]"""
+        scale = np.sqrt(power / self._input_power)
+        return self._shaped(self._gap_voltages[:, int(self._driven[0])] * scale)
+
+    def current(self, wire: str, at: float | ArrayLike, *, power: float = 1.0) -> ComplexArray:
+        """Current along a wire, RMS, positive towards its end.
+
+        Parameters
+        ----------
+        wire : str
+            Name of the wire.
+        at : float or array_like, shape (S,)
+            Distances along it. [m]
+        power : float
+            Watts put into the driven feeds. [W]
+
+        Returns
+        -------
+        complex, shape (F, S) less the axes of single numbers. [A]
+        """
+        names = [w.name for w in self.scene.wires]
+        if wire not in names:
+            raise SolverError(f"There is no wire named {wire!r}; there are {', '.join(names)}.")
+        number = names.index(wire)
+        places = [self.mesh.locate(number, float(s)) for s in np.atleast_1d(at)]
+        rows = np.empty((len(self), len(places)), dtype=np.complex128)
+        for i in range(len(self)):
+            coefficients = self.currents(i, power=power).current
+            for j, (element, xi, direction) in enumerate(places):
+                value = np.polynomial.legendre.legval(xi, coefficients[element])
+                rows[i, j] = direction * value
+        result = rows[:, 0] if np.ndim(at) == 0 else rows
+        return self._shaped(result)
+
+    # --- where the watts go ----------------------------------------------------------------
+
+    @cached_property
+    def budget(self) -> Budget:
+        """Watts per watt of input; scalars, or arrays of shape (F,)."""
+        from .fields.budget import Budget
+
+        each = [self._budget_at(i) for i in range(len(self))]
+        if self.is_scalar:
+            return each[0]
+        return Budget.stacked(each)
+
+    def _budget_at(self, index: int) -> Budget:
+        from .earth.flux import earth_flux
+        from .fields.budget import conductor_loss, make_budget
+
+        frequency, earth = float(self.frequencies[index]), self.scene.earth
+        currents = self.currents(index)
+        surface = self.system.surface_impedance(frequency)
+        absorbed = 0.0
+        if earth is not None and not earth.is_perfect:
+            absorbed = earth_flux(
+                currents, frequency, complex(earth.complex_permittivity(frequency))
+            )
+        closed = [p for p in range(len(self.feeds)) if p not in self._driven]
+        each = -self._gap_voltages[index] * self._gap_currents[index].conj()
+        return make_budget(
+            1.0,
+            radiated=self[index].far_field().radiated,
+            earth=absorbed,
+            conductors=0.0 if surface is None else float(conductor_loss(currents, surface).sum()),
+            loads=float(each[closed].real.sum() / self._input_power[index]),
+        )
+
+    @property
+    def balance_error(self) -> float | FloatArray:
+        """|1 - sum of the independently computed terms|; NaN where one was not computed."""
+        return self.budget.balance_error
+
+    # --- fields ----------------------------------------------------------------------------
+
+    def _only(self, what: str) -> None:
+        if not self.is_scalar:
+            raise SolverError(
+                f"{what} belongs to one frequency and this solution has {len(self)}: "
+                "take one of them first, solution[0]."
+            )
+
+    def far_field(self) -> FarField:
+        """Gain, directivity and shares of power over angles, for a single frequency."""
+        from .fields.far import FarField
+
+        self._only("The far field")
+        return FarField(self.currents(), float(self.frequencies[0]), self.scene.earth, 1.0)
+
+    def _fields(self, points: ArrayLike, power: float) -> tuple[ComplexArray, ComplexArray]:
+        from .fields.near import fields
+
+        self._only("The near field")
+        return fields(
+            self.currents(),
+            float(self.frequencies[0]),
+            points,
+            earth=self.scene.earth,
+            power=power,
+            element_names=[self.scene.wires[int(w)].name for w in self.mesh.wire],
+        )
+
+    def electric_field(self, points: ArrayLike, *, power: float = 1.0) -> ComplexArray:
+        """E at points of shape (..., 3), RMS phasors of the same shape, single frequency. [V/m]
+
+        Parameters
+        ----------
+        points : array_like, shape (..., 3)
+            No nearer to a wire than two radii. [m]
+        power : float
+            Watts put into the driven feeds. [W]
+        """
+        return self._fields(points, power)[0]
+
+    def magnetic_field(self, points: ArrayLike, *, power: float = 1.0) -> ComplexArray:
+        """H at points of shape (..., 3), RMS phasors of the same shape, single frequency. [A/m]
+
+        Parameters as for `electric_field`.
+        """
+        return self._fields(points, power)[1]

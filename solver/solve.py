@@ -1,0 +1,99 @@
+"""`solve`: from a scene and frequencies to a solution."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ..geometry import Scene
+from ..geometry.checks import check_frequency
+from ..geometry.mesh import LONGEST_ELEMENT, TIP_RADII, Mesh, build_mesh
+from .errors import SolverError
+from .solution import Solution
+from .system import System
+
+
+def solve(
+    scene: Scene,
+    frequency: ArrayLike,
+    *,
+    mesh: Mesh | None = None,
+    degree: int | None = None,
+    longest_element: float = LONGEST_ELEMENT,
+    tip_radii: Sequence[float] = TIP_RADII,
+    raise_degree: int = 0,
+    error_estimate: bool | None = None,
+    progress: bool = False,
+) -> Solution:
+    """Currents, impedances and everything that follows from them.
+
+    Parameters
+    ----------
+    scene : Scene
+        Wires, feeds and earth.
+    frequency : float or array_like, shape (F,)
+        0.1 to 300 MHz. A single number gives scalar results. [Hz]
+    mesh : Mesh, optional
+        Use this mesh instead of making one for the highest of the frequencies.
+    degree, longest_element, tip_radii, raise_degree
+        How to make the mesh, see `ridgepole.geometry.build_mesh`.
+    error_estimate : bool, optional
+        Estimate the discretisation error of the impedance; by default for a single frequency.
+    progress : bool
+        Show a progress bar with the time left.
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    GeometryError
+        If a frequency or a mesh setting is out of range, or a wire is too thick for it.
+    SolverError
+        If the equations cannot be solved.
+
+    Examples
+    --------
+    >>> from ridgepole.geometry import Wire, Feed, Scene
+    >>> from ridgepole.solver import solve
+    >>> wire = Wire([(0, 0, -5.0), (0, 0, 5.0)], radius=1e-3, name="rod")
+    >>> solution = solve(Scene(wires=[wire], feed=Feed("rod", at=5.0)), 14.2e6)
+    >>> bool(60 < solution.impedance.real < 75)
+    True
+    """
+    frequencies = np.asarray(frequency, dtype=float)
+    if frequencies.ndim > 1 or frequencies.size == 0:
+        raise SolverError(
+            f"frequency has the shape {frequencies.shape}; give one number or a flat list in hertz."
+        )
+    flat = np.atleast_1d(frequencies)
+    for value in flat:
+        check_frequency(scene, float(value))
+    if mesh is None:
+        mesh = build_mesh(
+            scene,
+            float(flat.max()),
+            degree=degree,
+            longest=longest_element,
+            tip_radii=tip_radii,
+            raise_degree=raise_degree,
+        )
+    system = System.from_scene(scene, mesh)
+    with_estimate = frequencies.ndim == 0 if error_estimate is None else error_estimate
+    steps = flat
+    if progress:
+        from tqdm.auto import tqdm
+
+        steps = tqdm(flat, desc="solving", unit="frequency", leave=False)
+    ports = [system.solve(float(value), with_estimate=with_estimate) for value in steps]
+    return Solution(
+        system=system,
+        frequency=float(frequencies) if frequencies.ndim == 0 else flat,
+        port_currents=np.stack([p.currents for p in ports]),
+        port_admittance=np.stack([p.admittance for p in ports]),
+        port_estimate=np.stack([p.estimate for p in ports]),
+        element_estimate=np.stack([p.element_estimate for p in ports]),
+    )

@@ -1,0 +1,184 @@
+"""A scene made ready to be solved at any frequency: mesh, functions, static integrals."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import linalg
+
+from ..geometry.mesh import Mesh
+from .errors import SolverError
+from .moments.assembly import (
+    AddReflected,
+    Filled,
+    Prepared,
+    fill,
+    make_elements,
+    prepare,
+)
+from .moments.basis import ComplexArray, FloatArray, connect
+from .moments.quadrature import node_tables
+
+if TYPE_CHECKING:
+    from ..geometry import Scene
+
+ESTIMATE_FACTOR = {"with tips": 3.0, "without tips": 5.0}
+"""The energy of the next functions stands for this part of the algebraic tail of the error."""
+
+
+@dataclass(frozen=True, eq=False)
+class PortSolution:
+    """Currents and admittances with unit voltage at each port in turn, all others shorted.
+
+    Attributes
+    ----------
+    currents : (N, P) complex
+        Unknowns. [A]
+    admittance : (P, P) complex
+        [S]
+    estimate : (P,) float
+        Estimated relative error of the diagonal admittances, NaN where not computed.
+    element_estimate : (E, P) float
+        Each element's part of it.
+    """
+
+    currents: ComplexArray
+    admittance: ComplexArray
+    estimate: FloatArray
+    element_estimate: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class System:
+    """Scene, mesh and the frequency-independent integrals.
+
+    Attributes
+    ----------
+    ports : (N, P) float
+        Gap weights of each feed.
+    """
+
+    scene: Scene
+    mesh: Mesh
+    prepared: Prepared
+    ports: FloatArray
+
+    @classmethod
+    def from_scene(cls, scene: Scene, mesh: Mesh) -> System:
+        """Prepare a scene on a given mesh."""
+        elements = make_elements(mesh.start, mesh.end, mesh.radius, mesh.degree)
+        basis = connect(mesh.element_nodes, mesh.degree, mesh.node_on_ground)
+        earth = scene.earth
+        ground = "none" if earth is None else "perfect" if earth.is_perfect else "real"
+        ports = np.stack([basis.port_vector(f.node, f.group_a) for f in mesh.feeds], axis=1)
+        return cls(scene, mesh, prepare(elements, basis, ground=ground), ports)
+
+    @property
+    def n_unknowns(self) -> int:
+        return self.prepared.basis.n_unknowns
+
+    def surface_impedance(self, frequency: float) -> ComplexArray | None:
+        """Internal impedance per metre of each element, None if no wire has any. [ohm/m]"""
+        wires = self.scene.wires
+        if all(wire.conductor is None for wire in wires):
+            return None
+        values: dict[tuple[object, float], complex] = {}
+        result = np.zeros(len(self.mesh), dtype=np.complex128)
+        for e in range(len(self.mesh)):
+            conductor, radius = wires[int(self.mesh.wire[e])].conductor, float(self.mesh.radius[e])
+            if conductor is not None:
+                key = (conductor, radius)
+                if key not in values:
+                    values[key] = complex(conductor.internal_impedance(frequency, radius=radius))
+                result[e] = values[key]
+        return result
+
+    def _reflected(self, frequency: float) -> AddReflected | None:
+        earth, pairs = self.scene.earth, self.prepared.reflected
+        if earth is None or pairs is None:
+            return None
+        from .earth.kernels import add_reflected_moments
+        from .earth.tables import build_earth_table
+
+        permittivity = complex(earth.complex_permittivity(frequency))
+        across, lowest, highest = self.prepared.extent
+        table = build_earth_table(
+            frequency, permittivity, rho_max=across, zeta_min=lowest, zeta_max=highest
+        )
+        elements = self.prepared.elements
+        nodes = node_tables(int(elements.degree.max()), extra=1, least=3)
+
+        def add(buffer: ComplexArray, first: int, last: int, extra: int) -> None:
+            add_reflected_moments(
+                buffer, first, last, extra, elements.center, elements.half, elements.length,
+                elements.degree, *pairs, nodes.n_nodes, nodes.xi, nodes.weight,
+                *table.kernel_arguments(),
+            )  # fmt: skip
+
+        return add
+
+    def fill(self, frequency: float, *, with_next: bool = False) -> Filled:
+        """Impedance matrix at one frequency. [Hz]"""
+        return fill(
+            self.prepared,
+            frequency,
+            surface_impedance=self.surface_impedance(frequency),
+            add_reflected=self._reflected(frequency),
+            with_next=with_next,
+        )
+
+    def solve(self, frequency: float, *, with_estimate: bool = False) -> PortSolution:
+        """Solve for unit voltage at every port in turn.
+
+        Raises
+        ------
+        SolverError
+            If the matrix is singular to working precision.
+        """
+        filled = self.fill(frequency, with_next=with_estimate)
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", linalg.LinAlgWarning)
+            try:
+                factors = linalg.lu_factor(filled.matrix, overwrite_a=True, check_finite=False)
+            except linalg.LinAlgWarning as problem:
+                raise SolverError(
+                    f"At {frequency / 1e6:g} MHz the impedance matrix is singular: two wires may "
+                    "lie on top of each other, or a closed loop is very small. Check the scene."
+                ) from problem
+        currents = linalg.lu_solve(factors, self.ports.astype(complex), check_finite=False)
+        admittance = self.ports.T @ currents
+        if not np.all(np.isfinite(admittance)):
+            raise SolverError(
+                f"At {frequency / 1e6:g} MHz the solution is not finite. Check the scene for "
+                "wires that nearly coincide."
+            )
+        estimate, parts = self._estimate(filled, currents, admittance)
+        return PortSolution(currents, admittance, estimate, parts)
+
+    def _estimate(
+        self, filled: Filled, currents: ComplexArray, admittance: ComplexArray
+    ) -> tuple[FloatArray, FloatArray]:
+        n_elements, n_ports = len(self.mesh), currents.shape[1]
+        if not filled.next_diagonal.size:
+            return np.full(n_ports, np.nan), np.full((n_elements, n_ports), np.nan)
+        residual = filled.next_rows @ (self.prepared.basis.combination @ currents)
+        change = residual**2 / filled.next_diagonal[:, None]
+        has_tips = not self.mesh.free_end.any() or bool(
+            np.all(self.mesh.degree[self.mesh.free_end.any(axis=1)] >= 1)
+            and self._tip_lengths_short()
+        )
+        factor = ESTIMATE_FACTOR["with tips" if has_tips else "without tips"]
+        size = np.abs(np.diag(admittance))
+        return (
+            factor * np.abs(change.sum(axis=0)) / size,
+            factor * np.abs(change) / size,
+        )
+
+    def _tip_lengths_short(self) -> bool:
+        """True where every element with a free end is a tip, a few tens of radii long."""
+        at_free_end = self.mesh.free_end.any(axis=1)
+        length = 2.0 * self.prepared.elements.length[at_free_end]
+        return bool(np.all(length <= 60.0 * self.mesh.radius[at_free_end]))
