@@ -6,16 +6,18 @@ kernel has R^2 = D^2 + a^2, so (a/D)^2 is left; printed: half a unit of the last
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
-from scipy.constants import c as LIGHT_SPEED
-from scipy.constants import epsilon_0, mu_0
-
+from ridgepole.materials import Earth
 from ridgepole.solver.errors import SolverError
 from ridgepole.solver.fields.far import FarField
 from ridgepole.solver.fields.kernels import add_direct_fields, split_toward
 from ridgepole.solver.fields.near import fields, slope_coefficients
 from ridgepole.solver.moments.basis import ElementCurrents
+from scipy.constants import c as LIGHT_SPEED
+from scipy.constants import epsilon_0, mu_0
 
 ETA = np.sqrt(mu_0 / epsilon_0)
 FREQUENCY = 14.2e6
@@ -23,10 +25,7 @@ WAVELENGTH = LIGHT_SPEED / FREQUENCY
 K = 2.0 * np.pi / WAVELENGTH
 
 
-class PerfectGround:
-    """Stands for the perfect earth of the materials package."""
-
-    is_perfect = True
+PERFECT = Earth.perfect()
 
 
 def along(points, current, n_elements=6, degree=9, radius=1e-6):
@@ -37,9 +36,9 @@ def along(points, current, n_elements=6, degree=9, radius=1e-6):
     norm = (2 * np.arange(degree + 1) + 1) / 2
     cuts = (np.arange(n_elements + 1) / n_elements) ** 1.2
     starts, ends, rows, walked = [], [], [], 0.0
-    for first, last in zip(points[:-1], points[1:], strict=True):
+    for first, last in pairwise(points):
         length = np.linalg.norm(last - first)
-        for low, high in zip(cuts[:-1], cuts[1:], strict=True):
+        for low, high in pairwise(cuts):
             starts.append(first + low * (last - first))
             ends.append(first + high * (last - first))
             s = walked + length * (low + (high - low) * 0.5 * (xi + 1.0))
@@ -74,7 +73,9 @@ def closed_dipole(points, length, k=K):
     w, w1, w2 = (np.exp(-1j * k * x) for x in (r, r1, r2))
     both = 2 * np.cos(k * h)
     e_z = -1j * ETA / (4 * np.pi) * (w1 / r1 + w2 / r2 - both * w / r)
-    e_rho = 1j * ETA / (4 * np.pi * rho) * ((z - h) * w1 / r1 + (z + h) * w2 / r2 - z * both * w / r)
+    e_rho = (
+        1j * ETA / (4 * np.pi * rho) * ((z - h) * w1 / r1 + (z + h) * w2 / r2 - z * both * w / r)
+    )
     h_phi = 1j / (4 * np.pi * rho) * (w1 + w2 - both * w)
     cos, sin = points[:, 0] / rho, points[:, 1] / rho
     return (
@@ -128,10 +129,8 @@ def slow_fields(currents, point, frequency, image=False):
             sign = -1.0
         foot = np.clip((point - origin) @ way, 0.0, length)
         steps = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 60)])
-        edges = np.concatenate(
-            [foot - steps[::-1] * foot, foot + steps[1:] * (length - foot)]
-        )
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
+        edges = np.concatenate([foot - steps[::-1] * foot, foot + steps[1:] * (length - foot)])
+        for low, high in pairwise(edges):
             if high <= low:
                 continue
             s = 0.5 * (low + high) + 0.5 * (high - low) * xi
@@ -248,7 +247,7 @@ def test_lopsided_wires_against_graded_dense_quadrature(frequency, ground):
             (30.0, 12.0, 21.0),
         ]
     )
-    earth = PerfectGround() if ground else None
+    earth = PERFECT if ground else None
     e_field, h_field = fields(currents, frequency, points, earth=earth)
     for n, point in enumerate(points):
         e_slow, h_slow = slow_fields(currents, point, frequency)
@@ -268,11 +267,15 @@ BENT = [(-3.0, 0.4, 6.0), (0.0, 0.0, 4.0), (2.0, 2.5, 4.5), (2.2, 2.5, 8.0)]
 
 def bent(start=BENT, grounded=False):
     """A current that is continuous along a bent wire and zero at its free ends."""
-    length = sum(np.linalg.norm(np.subtract(b, a)) for a, b in zip(start[:-1], start[1:], strict=True))
+    length = sum(np.linalg.norm(np.subtract(b, a)) for a, b in pairwise(start))
     if grounded:
-        return along(start, lambda s: np.sin(1.3 * K * (length - s)) * np.exp(0.4j * K * s), radius=1e-3)
+        return along(
+            start, lambda s: np.sin(1.3 * K * (length - s)) * np.exp(0.4j * K * s), radius=1e-3
+        )
     return along(
-        start, lambda s: np.sin(np.pi * s / length) * np.exp(0.4j * K * s) * (1 - 0.3 * s), radius=1e-3
+        start,
+        lambda s: np.sin(np.pi * s / length) * np.exp(0.4j * K * s) * (1 - 0.3 * s),
+        radius=1e-3,
     )
 
 
@@ -285,8 +288,8 @@ def test_flux_through_a_closed_box_is_the_radiated_power():
 
 def test_flux_through_a_box_standing_on_perfect_ground():
     currents = bent([(0.5, 0.2, 0.0), (0.0, 0.0, 4.0), (2.0, 2.5, 4.5)], grounded=True)
-    flux = box_flux(currents, FREQUENCY, (-2, -2, 0), (4, 4.5, 6.5), 24, PerfectGround())
-    far = FarField(currents, FREQUENCY, PerfectGround())
+    flux = box_flux(currents, FREQUENCY, (-2, -2, 0), (4, 4.5, 6.5), 24, PERFECT)
+    far = FarField(currents, FREQUENCY, PERFECT)
     assert flux == pytest.approx(far.radiated, rel=2e-6)
 
 
@@ -294,7 +297,7 @@ def test_flux_through_a_box_standing_on_perfect_ground():
 def test_far_away_the_near_field_is_the_far_field(ground):
     # Leading correction of order 1/(kr) x (size/r): 1e-4 and less at 3000 wavelengths.
     currents = bent()
-    earth = PerfectGround() if ground else None
+    earth = PERFECT if ground else None
     far = FarField(currents, FREQUENCY, earth)
     r = 3e3 * WAVELENGTH
     for elevation, azimuth in [(25.0, 70.0), (71.0, -130.0)]:
@@ -348,7 +351,7 @@ def test_largest_fields_beside_a_half_wave_dipole_at_100_watts(
 
 def test_fields_scale_with_power_and_keep_the_shape_of_points():
     currents = bent()
-    points = np.random.default_rng(2).uniform(1, 2, (2, 5, 3)) + [6, 0, 0]
+    points = np.random.default_rng(2).uniform(1, 2, (2, 5, 3)) + np.array([6, 0, 0])
     one = fields(currents, FREQUENCY, points, input_power=50.0)
     many = fields(currents, FREQUENCY, points, input_power=50.0, power=1200.0)
     for a, b in zip(one, many, strict=True):
@@ -378,7 +381,7 @@ def test_parts_are_at_most_half_as_long_as_their_distance():
     length = np.linalg.norm(end - start)
     for point in (start + 0.31 * (end - start) + [2e-3, 1e-3, 0], end + 1e-3, start - 30.0):
         part = np.empty((512, 2))
-        count = split_toward(*point, start, end, np.empty((512, 2)), part)
+        count = split_toward(point[0], point[1], point[2], start, end, np.empty((512, 2)), part)
         rows = part[:count][np.argsort(part[:count, 0])]
         assert rows[0, 0] == -1.0
         assert rows[-1, 1] == 1.0
@@ -395,11 +398,11 @@ def test_kernel_interpreted_equals_compiled():
     xi, weight = np.polynomial.legendre.leggauss(6)
     points = np.array([[1.0, 2.0, 3.0], [0.5, -1.2, 1.9]])
     results = []
-    for kernel in (add_direct_fields, add_direct_fields.py_func):
+    interpreted = add_direct_fields.py_func  # pyright: ignore[reportFunctionMemberAccess]
+    slopes = slope_coefficients(currents)
+    for kernel in (add_direct_fields, interpreted):
         e_field, h_field = np.zeros((2, 3), complex), np.zeros((2, 3), complex)
-        kernel(
-            points, K, ETA, *currents, slope_coefficients(currents), True, xi, weight, e_field, h_field
-        )  # fmt: skip
+        kernel(points, K, ETA, *currents, slopes, True, xi, weight, e_field, h_field)
         results.append((e_field, h_field))
     np.testing.assert_allclose(results[0], results[1], rtol=1e-12)
 
@@ -407,17 +410,23 @@ def test_kernel_interpreted_equals_compiled():
 def test_points_too_near_below_ground_or_unfit_are_refused():
     currents = lopsided()
     start, end = (np.array(p) for p in LOPSIDED[1])
+    names = ["hip", "gutter", "valley"]
     inside = 0.5 * (start + end) + [0.0, 0.0, 3e-3]
-    with pytest.raises(SolverError, match=r"field point 1 .* axis of gutter \(element 1\).*0\.004 m"):
+    with pytest.raises(
+        SolverError, match=r"field point 1 .* axis of gutter \(element 1\).*0\.004 m"
+    ):
         fields(
-            currents, FREQUENCY, [[9, 9, 9], inside], element_names=["hip", "gutter", "valley"]
+            currents,
+            FREQUENCY,
+            np.array([[9, 9, 9], inside]),
+            element_names=["hip", "gutter", "valley"],
         )
     with pytest.raises(SolverError, match="axis of element 1; fields"):
         fields(currents, FREQUENCY, inside)
     fields(currents, FREQUENCY, 0.5 * (start + end) + [0.0, 0.0, 7e-3])
     fields(currents, FREQUENCY, [5.0, 5.0, -2.0])
     with pytest.raises(SolverError, match=r"z = -0\.2 m, below ground"):
-        fields(currents, FREQUENCY, [[5.0, 5.0, 0.0], [5.0, 5.0, -0.2]], earth=PerfectGround())
+        fields(currents, FREQUENCY, [[5.0, 5.0, 0.0], [5.0, 5.0, -0.2]], earth=PERFECT)
     with pytest.raises(SolverError, match="must be finite"):
         fields(currents, FREQUENCY, [5.0, np.nan, 2.0])
     with pytest.raises(SolverError, match=r"shape \(4, 2\)"):

@@ -18,7 +18,6 @@ from ..moments.basis import ElementCurrents
 from .near import slope_coefficients
 
 
-
 @dataclass(frozen=True)
 class Budget:
     """Watts per watt of input; NaN where a term was not computed.
@@ -79,7 +78,9 @@ class Budget:
         return cells
 
     def __repr__(self) -> str:
-        lines = [f"{name:<14}{percent:>14}{decibel:>12}" for name, percent, decibel in self._cells()]
+        lines = [
+            f"{name:<14}{percent:>14}{decibel:>12}" for name, percent, decibel in self._cells()
+        ]
         return "\n".join(["Budget of the input power", *(line.rstrip() for line in lines)])
 
     def _repr_html_(self) -> str:
@@ -134,9 +135,7 @@ def make_budget(
 ) -> Budget:
     """Budget from watts; pass NaN for a term that exists but was not computed."""
     if not (np.isfinite(input_power) and input_power > 0.0):
-        raise SolverError(
-            f"budget: input power is {input_power} W; it must be positive and finite"
-        )
+        raise SolverError(f"budget: input power is {input_power} W; it must be positive and finite")
     return Budget(
         radiated=radiated / input_power,
         earth=earth / input_power,

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -28,6 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
 
+from ..earth.reflection import fresnel_coefficients
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, ElementCurrents, FloatArray
 from ..moments.quadrature import gauss
@@ -145,14 +147,9 @@ class FarField:
 
     def _reflection(self, sine: FloatArray) -> tuple[ComplexArray | float, ComplexArray | float]:
         """R_v = -G_TM and R_h = G_TE for waves leaving at this sine of the elevation."""
-        permittivity = self._permittivity
-        if permittivity is None:
+        if self._permittivity is None:
             return 1.0, -1.0
-        refracted = np.sqrt(permittivity - 1.0 + sine**2)
-        # Principal root: Re > 0 and Im < 0, the wave that decays downward.
-        vertical = (permittivity * sine - refracted) / (permittivity * sine + refracted)
-        horizontal = (1.0 - permittivity) / (sine + refracted) ** 2
-        return vertical, horizontal
+        return fresnel_coefficients(np.arcsin(sine), self._permittivity)
 
     def _radiation_vector(
         self, sine: FloatArray, azimuth: FloatArray
@@ -272,7 +269,7 @@ class FarField:
                     edges.insert(-1, edge)
                 edge *= 4.0
         nodes, weights = [], []
-        for start, stop in zip(edges[:-1], edges[1:], strict=True):
+        for start, stop in pairwise(edges):
             half = 0.5 * (stop - start)
             n_nodes = int(np.ceil(0.5 * degree * np.sqrt(half))) + 12
             xi, weight = gauss(n_nodes)

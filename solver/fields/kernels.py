@@ -98,9 +98,7 @@ def split_toward(px, py, pz, start, end, stack, part):
     `stack` (STACK, 2) is room to work in; the parts go to the rows of `part` (STACK, 2).
     Returns their number.  Two radii away from a wire 10^6 radii long it stays below 200.
     """
-    length = np.sqrt(
-        (end[0] - start[0]) ** 2 + (end[1] - start[1]) ** 2 + (end[2] - start[2]) ** 2
-    )
+    length = np.sqrt((end[0] - start[0]) ** 2 + (end[1] - start[1]) ** 2 + (end[2] - start[2]) ** 2)
     ux = (end[0] - start[0]) / length
     uy = (end[1] - start[1]) / length
     uz = (end[2] - start[2]) / length
@@ -135,7 +133,8 @@ def split_toward(px, py, pz, start, end, stack, part):
 
 @njit(cache=True)
 def add_direct_fields(
-    points, wavenumber, eta, starts, ends, radii, currents, slopes, mirrored, xi, weight, e_field, h_field
+    points, wavenumber, eta, starts, ends, radii, currents, slopes, mirrored, xi, weight,
+    e_field, h_field,
 ):  # fmt: skip
     r"""Add the fields of straight elements in free space to E and H, both (N, 3) complex.
 
