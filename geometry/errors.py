@@ -4,7 +4,7 @@ __all__ = ["AtticFileError", "FeedError", "GeometryError"]
 
 
 class GeometryError(ValueError):
-    """A wire, a house or a scene cannot be as described; the message says what, where and the cure."""
+    """A wire, house or scene cannot be as described; the message says what, where and the cure."""
 
 
 class FeedError(ValueError):

@@ -164,15 +164,22 @@ def cluster_points(points: NDArray[np.float64], distance: float) -> NDArray[np.i
         pairs.append(np.stack([order[near], order[near + step]], axis=1))
     if pairs:
         one, two = np.concatenate(pairs).T
-        while True:
-            least = np.minimum(labels[one], labels[two])
-            before = labels.copy()
-            np.minimum.at(labels, one, least)
-            np.minimum.at(labels, two, least)
-            labels = labels[labels]
-            if np.array_equal(labels, before):
-                break
+        labels = merge_labels(len(points), one, two)
     return np.unique(labels, return_inverse=True)[1].reshape(-1)
+
+
+def merge_labels(count: int, one: NDArray[np.intp], two: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Labels, shape (count,), equal for all that pairs (one, two) connect: the least index."""
+    labels = np.arange(count)
+    while one.size:
+        before = labels.copy()
+        least = np.minimum(labels[one], labels[two])
+        np.minimum.at(labels, before[one], least)
+        np.minimum.at(labels, before[two], least)
+        labels = labels[labels]
+        if np.array_equal(labels, before):
+            break
+    return labels
 
 
 def _cluster_means(points: NDArray[np.float64], labels: NDArray[np.intp]) -> NDArray[np.float64]:
@@ -191,14 +198,18 @@ def _breaks(
     """Distances and points at which a wire is cut: corners, marks and fed points."""
     if not wire.marks and not fed:
         return wire.vertex_distances, wire.vertices
-    found = list(wire.vertex_distances)
-    points = list(wire.vertices)
-    for at in (*wire.marks, *fed):
-        if min(abs(at - other) for other in found) > JOINING_DISTANCE:
-            found.append(at)
-            points.append(wire.position(at))
-    order = np.argsort(found)
-    return np.array(found)[order], np.array(points)[order]
+    found = wire.vertex_distances
+    for wanted in (wire.marks, fed):  # a fed point within 1 mm of a corner or mark is that point
+        new: list[float] = []
+        for at in sorted(wanted):
+            k = int(np.searchsorted(found, at))
+            gap = np.abs(found[max(k - 1, 0) : k + 1] - at).min()
+            if gap > JOINING_DISTANCE and (not new or at - new[-1] > JOINING_DISTANCE):
+                new.append(at)
+        found = np.sort(np.concatenate([found, new]))
+    points = wire.points_at(found)
+    points[np.searchsorted(found, wire.vertex_distances)] = wire.vertices
+    return found, points
 
 
 def feed_distance(feed: Feed, wire: Wire) -> float:
@@ -249,8 +260,9 @@ def _feed_nodes(
         for name, node in zip(feed.wires, nodes, strict=True):
             if node != nodes[0]:
                 raise FeedError(
-                    f"Feed {feed.name!r}: wires {feed.wires[0]!r} and {name!r} do not meet at "
-                    f"at={feed.at!r}; all its wires must join at one point (within 1 mm)."
+                    f"Feed {feed.name!r}: wires {feed.wires[0]!r} and {name!r} are not joined at "
+                    f"at={feed.at!r} of each; all its wires must join there (within 1 mm). A wire "
+                    "that was drawn towards the feed is turned by .reversed()."
                 )
         n_ends = int(np.count_nonzero(piece_nodes == nodes[0]))
         if n_ends == len(group) and not node_on_ground[nodes[0]]:

@@ -11,7 +11,11 @@ from .errors import GeometryError
 __all__ = ["Length", "LengthLike", "gauge_radius", "metres"]
 
 _INCH = 0.0254  # exact [m]
-_PER_METRE = {"m": 1.0, "cm": 100.0, "mm": 1000.0}  # divided by, so that 35 cm is 0.35 to the last digit
+_PER_METRE = {
+    "m": 1.0,
+    "cm": 100.0,
+    "mm": 1000.0,
+}  # divided by, so that 35 cm is 0.35 to the last digit
 _INCHES = {"ft": 12.0, "in": 1.0, "ft in": 1.0}
 _DECIMALS = {"m": 3, "cm": 1, "mm": 2, "ft": 3, "in": 2, "ft in": 2}
 
@@ -72,8 +76,8 @@ class Length(float):
         length.unit = found if unit is None else unit
         return length
 
-    def __getnewargs__(self) -> tuple[float, str]:
-        return float(self), self.unit
+    def __reduce__(self) -> tuple[type[Length], tuple[float, str]]:
+        return Length, (float(self), self.unit)
 
     def with_value(self, value: float) -> Length:
         """Another length in the same unit; `value` in metres."""
@@ -213,7 +217,7 @@ def _parse(text: str) -> tuple[float, str]:
         unit = "ft in"
         if parts[1][0] >= 12.0:
             raise GeometryError(
-                f"Length {text!r} has {parts[1][0]:g} inches beside its feet; they must be below 12."
+                f"Length {text!r} has {parts[1][0]:g} inches beside its feet; below 12 is the rule."
             )
     elif len(units) == 1:
         unit = units[0]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
-from .checks import check_names, check_scene, find_doubts
+from .checks import check_names, check_scene, find_doubts, suggest_names
 from .errors import FeedError, GeometryError
 from .joints import Skeleton, trace_joints
 from .wires import Feed, Wire
@@ -92,8 +92,6 @@ class Scene:
         for wire in self.wires:
             if wire.name == name:
                 return wire
-        from .checks import suggest_names
-
         raise GeometryError(f"No wire is called {name!r}. {suggest_names(name, self.wires)}")
 
     def doubts(self) -> tuple[str, ...]:
@@ -185,7 +183,9 @@ def _read_feeds(feed: Feed | None, feeds: Sequence[Feed]) -> tuple[Feed, ...]:
         )
     twice = [name for name, count in Counter(one.name for one in found).items() if count > 1]
     if twice:
-        raise FeedError(f"{len(found)} feeds, and more than one is called {twice[0]!r}; rename one.")
+        raise FeedError(
+            f"{len(found)} feeds, and more than one is called {twice[0]!r}; rename one."
+        )
     if not any(one.is_driven for one in found):
         raise FeedError(
             "No feed is driven: every one has a termination. Leave termination=None on one."

@@ -150,10 +150,14 @@ class Wire:
         GeometryError
             If `at` is off the wire by more than the joining distance.
         """
-        along = self._along(at, "position")
-        distances = self.vertex_distances
-        k = min(max(int(np.searchsorted(distances, along, side="right")) - 1, 0), len(distances) - 2)
-        part = (along - distances[k]) / (distances[k + 1] - distances[k])
+        return self.points_at(np.array([self._along(at, "position")]))[0]
+
+    def points_at(self, distances: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points at many distances, shape (M,) to (M, 3); those off the wire are not caught. [m]"""
+        corners = self.vertex_distances
+        k = np.searchsorted(corners, distances, side="right") - 1
+        k = np.clip(k, 0, len(corners) - 2)
+        part = ((distances - corners[k]) / (corners[k + 1] - corners[k]))[:, None]
         return (1.0 - part) * self.vertices[k] + part * self.vertices[k + 1]
 
     # ---- changed copies ------------------------------------------------------------------
@@ -353,8 +357,8 @@ class Wire:
             k = int(short[0])
             raise GeometryError(
                 f"Wire {self.name!r}: points {k + 1} and {k + 2}, both near "
-                f"{_show(self.vertices[k])}, lie {steps[k] * 1e3:g} mm apart; a stretch must be "
-                "longer than 1 mm (nearer points join). Leave one of them out."
+                f"{show_point(self.vertices[k])}, lie {steps[k] * 1e3:g} mm apart; a stretch must "
+                "be longer than 1 mm (nearer points join). Leave one of them out."
             )
 
     def _read_marks(self, marks: Sequence[LengthLike] | LengthLike) -> tuple[float, ...]:
@@ -464,12 +468,18 @@ class Feed:
                     f"Feed {name!r}: termination {termination:g} ohm has a negative resistance; "
                     "a load must be passive. A source is a feed with termination=None."
                 )
+        voltage = _read_complex(voltage, f"Feed {name!r}: voltage", "V")
+        if termination is not None and voltage != 1.0:
+            raise FeedError(
+                f"Feed {name!r} has both a voltage and a termination; a terminated feed is not "
+                "driven. Leave one of them out."
+            )
         put = object.__setattr__
         put(self, "wires", names)
         put(self, "at", at)
         put(self, "name", name)
         put(self, "termination", termination)
-        put(self, "voltage", _read_complex(voltage, f"Feed {name!r}: voltage", "V"))
+        put(self, "voltage", voltage)
 
     @property
     def is_driven(self) -> bool:
@@ -503,21 +513,23 @@ def _locked(array: NDArray[np.float64]) -> NDArray[np.float64]:
     return array
 
 
-def _show(point: ArrayLike) -> str:
+def show_point(point: ArrayLike) -> str:
+    """A point for a message."""
     x, y, z = (float(c) for c in np.asarray(point))
     return f"({x:.4g}, {y:.4g}, {z:.4g}) m"
 
 
 def _read_points(points: ArrayLike, name: str) -> NDArray[np.float64]:
     try:
-        array = np.array(points, dtype=float)
-    except (TypeError, ValueError):
-        try:
-            array = np.array([[metres(c) for c in point] for point in points])  # type: ignore[union-attr]
-        except (TypeError, ValueError) as error:
-            raise GeometryError(
-                f"Wire {name!r}: points must be a list of (x, y, z) in metres. {error}"
-            ) from None
+        array = np.array(points)
+        if array.dtype.kind not in "fiu":  # text with units, or no numbers at all
+            array = np.array([[metres(c) for c in point] for point in array.tolist()])
+        array = array.astype(float)
+    except (TypeError, ValueError) as error:
+        cause = error if isinstance(error, GeometryError) else "They are not all of one shape."
+        raise GeometryError(
+            f"Wire {name!r}: points must be a list of (x, y, z), in metres. {cause}"
+        ) from None
     if array.ndim != 2 or array.shape[1:] != (3,) or array.shape[0] < 2:
         raise GeometryError(
             f"Wire {name!r}: points have shape {array.shape}; two or more points of three "
@@ -577,7 +589,9 @@ def _read_vector(by: Sequence[float]) -> NDArray[np.float64]:
 
 def _read_factor(factor: float) -> float:
     if not (math.isfinite(factor) and factor > 0.0):
-        raise GeometryError(f"A scale of {factor!r} is out of range; it must be above 0 and finite.")
+        raise GeometryError(
+            f"A scale of {factor!r} is out of range; it must be above 0 and finite."
+        )
     return float(factor)
 
 
