@@ -126,3 +126,29 @@ def test_display_in_per_cent_and_decibels():
 def test_input_power_must_be_positive(power):
     with pytest.raises(SolverError, match="input power"):
         make_budget(power, radiated=1.0)
+
+
+def test_stacked_budgets_have_a_frequency_axis():
+    one = Budget(radiated=0.5, earth=0.3, conductors=0.2)
+    two = Budget(radiated=0.9, earth=0.05, conductors=0.04)
+    both = Budget.stacked([one, two])
+    np.testing.assert_array_equal(both.radiated, [0.5, 0.9])
+    np.testing.assert_array_equal(both.jackets, [0.0, 0.0])
+    np.testing.assert_allclose(both.balance_error, [0.0, 0.01], atol=1e-15)
+    lines = repr(both).splitlines()
+    assert lines[1].split() == [
+        "radiated",
+        "50.000",
+        "to",
+        "90.000",
+        "%",
+        "-3.01",
+        "to",
+        "-0.46",
+        "dB",
+    ]
+    unknown = Budget.stacked([one, dataclasses.replace(two, earth=np.nan)])
+    np.testing.assert_array_equal(np.isnan(unknown.balance_error), [False, True])
+    assert "not known" in repr(unknown)
+    with pytest.raises(SolverError, match="none to stack"):
+        Budget.stacked([])

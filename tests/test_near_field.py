@@ -419,7 +419,7 @@ def test_points_too_near_below_ground_or_unfit_are_refused():
             currents,
             FREQUENCY,
             np.array([[9, 9, 9], inside]),
-            element_names=["hip", "gutter", "valley"],
+            element_names=names,
         )
     with pytest.raises(SolverError, match="axis of element 1; fields"):
         fields(currents, FREQUENCY, inside)

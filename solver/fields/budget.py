@@ -8,80 +8,99 @@ computed is NaN, and then so is the balance.
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from ..errors import SolverError
-from ..moments.basis import ElementCurrents
+from ..moments.basis import ElementCurrents, FloatArray
 from .near import slope_coefficients
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Budget:
-    """Watts per watt of input; NaN where a term was not computed.
+    """Watts per watt of input, numbers or arrays of shape (F,); NaN where not computed.
 
     Attributes
     ----------
-    radiated : float
+    radiated : float or (F,) float
         To the sky over ground, in all directions in free space.
-    earth, conductors, jackets, timbers : float
+    earth, conductors, jackets, timbers : float or (F,) float
         Turned to heat there.
-    loads : float
+    loads : float or (F,) float
         In terminations across gaps.
     """
 
-    radiated: float
-    earth: float = 0.0
-    conductors: float = 0.0
-    jackets: float = 0.0
-    timbers: float = 0.0
-    loads: float = 0.0
+    radiated: float | FloatArray
+    earth: float | FloatArray = 0.0
+    conductors: float | FloatArray = 0.0
+    jackets: float | FloatArray = 0.0
+    timbers: float | FloatArray = 0.0
+    loads: float | FloatArray = 0.0
+
+    @classmethod
+    def stacked(cls, budgets: Sequence[Budget]) -> Budget:
+        """One budget with arrays of shape (F,) from F budgets of single numbers."""
+        if not budgets:
+            raise SolverError("budget: none to stack; give at least one")
+        return cls(*(np.array([getattr(b, f.name) for b in budgets]) for f in fields(cls)))
 
     @property
-    def efficiency(self) -> float:
+    def efficiency(self) -> float | FloatArray:
         """Radiated power over input power."""
         return self.radiated
 
     @property
-    def total(self) -> float:
+    def total(self) -> float | FloatArray:
         """Sum of all terms; NaN where one was not computed."""
-        return float(sum(self.as_dict().values()))
+        return sum(self.as_dict().values())
 
     @property
-    def balance_error(self) -> float:
+    def balance_error(self) -> float | FloatArray:
         """|1 - total|; NaN where a term was not computed."""
         return abs(1.0 - self.total)
 
-    def as_dict(self) -> dict[str, float]:
+    def as_dict(self) -> dict[str, float | FloatArray]:
         """Terms by name, in the order of the attributes."""
-        return {f.name: float(getattr(self, f.name)) for f in fields(self)}
+        return {f.name: getattr(self, f.name) for f in fields(self)}
 
-    def rows(self) -> list[tuple[str, float, float]]:
-        """(term, per cent of the input, dB relative to the input) for each term."""
+    def rows(self) -> list[tuple[str, float | FloatArray, float | FloatArray]]:
+        """(term, per cent of the input, dB relative to the input); a term of 0 has -inf dB."""
         with np.errstate(divide="ignore", invalid="ignore"):
             return [
-                (name, 100.0 * value, float(10.0 * np.log10(np.float64(value))))
+                (name, 100.0 * value, 10.0 * np.log10(np.asarray(value))[()])
                 for name, value in self.as_dict().items()
             ]
 
     def _cells(self) -> list[tuple[str, str, str]]:
         cells = []
         for name, percent, decibel in self.rows():
-            if np.isnan(percent):
+            if np.any(np.isnan(percent)):
                 cells.append((name, "not computed", ""))
             else:
-                cells.append((name, f"{percent:.3f} %", f"{decibel:.2f} dB" if percent > 0 else ""))
+                audible = np.all(np.greater(percent, 0.0))
+                cells.append(
+                    (
+                        name,
+                        _span(percent, ".3f", " %"),
+                        _span(decibel, ".2f", " dB") if audible else "",
+                    )
+                )
         error = self.balance_error
-        cells.append(("balance error", "not known" if np.isnan(error) else f"{error:.1e}", ""))
+        known = not np.any(np.isnan(error))
+        cells.append(("balance error", _span(error, ".1e", "") if known else "not known", ""))
         return cells
 
     def __repr__(self) -> str:
+        cells = self._cells()
+        wide = [max(len(row[i]) for row in cells) for i in range(3)]
         lines = [
-            f"{name:<14}{percent:>14}{decibel:>12}" for name, percent, decibel in self._cells()
+            f"{name:<{wide[0]}}  {percent:>{wide[1]}}  {decibel:>{wide[2]}}".rstrip()
+            for name, percent, decibel in cells
         ]
-        return "\n".join(["Budget of the input power", *(line.rstrip() for line in lines)])
+        return "\n".join(["Budget of the input power", *lines])
 
     def _repr_html_(self) -> str:
         body = "".join(
@@ -91,14 +110,21 @@ class Budget:
         return f"<table><caption>Budget of the input power</caption>{body}</table>"
 
 
-def _square_integrals(coefficients: np.ndarray, currents: ElementCurrents) -> np.ndarray:
+def _span(value: float | FloatArray, form: str, unit: str) -> str:
+    """A number, or the least and the greatest of several."""
+    low, high = float(np.min(value)), float(np.max(value))
+    text = f"{low:{form}}" if np.size(value) == 1 else f"{low:{form}} to {high:{form}}"
+    return text + unit
+
+
+def _square_integrals(coefficients: np.ndarray, currents: ElementCurrents) -> FloatArray:
     """Int |sum c_i P_i|^2 ds on each element, (E,): h sum |c_i|^2 2/(2i + 1)."""
     half = 0.5 * np.linalg.norm(currents.end - currents.start, axis=1)
     norm = 2.0 / (2.0 * np.arange(coefficients.shape[1]) + 1.0)
     return half * (np.abs(coefficients) ** 2 @ norm)
 
 
-def conductor_loss(currents: ElementCurrents, impedance_per_metre: ArrayLike) -> np.ndarray:
+def conductor_loss(currents: ElementCurrents, impedance_per_metre: ArrayLike) -> FloatArray:
     """Heat in each conductor element, Int |I|^2 Re z_s ds, shape (E,). [W]
 
     Parameters
@@ -110,7 +136,7 @@ def conductor_loss(currents: ElementCurrents, impedance_per_metre: ArrayLike) ->
     return resistance * _square_integrals(currents.current, currents)
 
 
-def jacket_loss(currents: ElementCurrents, coefficient: ArrayLike) -> np.ndarray:
+def jacket_loss(currents: ElementCurrents, coefficient: ArrayLike) -> FloatArray:
     """Heat in each element's jacket, Re(coefficient) Int |dI/ds|^2 ds, shape (E,). [W]
 
     Parameters
