@@ -313,9 +313,9 @@ def _tell_error(scene: Scene, near: NearPairs, contact: Contact) -> str:
         )
     return (
         f"Wire {one!r} crosses {other} near {place}, {gap} between the axes, no more than the sum "
-        f"of their radii or 1 mm, and does not join. To join them where they meet, mark {one!r} with "
-        f"marks=({contact.first_at:.6g},) and {two!r} with marks=({contact.second_at:.6g},); else "
-        f"move one.{more}"
+        f"of their radii or 1 mm, and does not join. To join them where they meet, mark {one!r} "
+        f"with marks=({contact.first_at:.6g},) and {two!r} with marks=({contact.second_at:.6g},); "
+        f"else move one.{more}"
     )
 
 

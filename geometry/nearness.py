@@ -336,13 +336,15 @@ def _judge(
         )
         for k in np.flatnonzero(touches)
     ]  # fmt: skip
-    beside = ~touches & parallel & (distance < PROXIMITY * sum_of_radii) & (common > 2.0 * distance)
+    side_by_side = parallel & (common > 2.0 * distance)
+    beside = side_by_side & ~touches & (distance < PROXIMITY * sum_of_radii)
     doubts = [
         _contact(stretches, "alongside", int(p[k]), int(q[k]), distance[k], p_at[k], q_at[k])
         for k in np.flatnonzero(beside)
     ]
     other = stretches.wire[p] != stretches.wire[q]
-    close = other & ~touches & ~beside & (distance - sum_of_radii < NEAR_MISS)
+    # An end half-way along a neighbour that runs beside it was not led there to join.
+    close = other & ~touches & ~side_by_side & (distance - sum_of_radii < NEAR_MISS)
     for k in np.flatnonzero(close):
         one, two = int(p[k]), int(q[k])
         if _wire_end(stretches, one, p_at[k]):

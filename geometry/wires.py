@@ -523,7 +523,8 @@ def _read_points(points: ArrayLike, name: str) -> NDArray[np.float64]:
     try:
         array = np.array(points)
         if array.dtype.kind not in "fiu":  # text with units, or no numbers at all
-            array = np.array([[metres(c) for c in point] for point in array.tolist()])
+            listed = np.array(points, dtype=object).tolist()
+            array = np.array([[metres(c) for c in point] for point in listed])
         array = array.astype(float)
     except (TypeError, ValueError) as error:
         cause = error if isinstance(error, GeometryError) else "They are not all of one shape."
