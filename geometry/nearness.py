@@ -438,31 +438,24 @@ def _check_apart(
     sum_of_radii = stretches.radius[p] + stretches.radius[q]
     near = np.flatnonzero(distance < np.maximum(PROXIMITY * sum_of_radii, sum_of_radii + NEAR_MISS))
     walk = _Walk(stretches, skeleton)
-    errors: list[Contact] = []
-    doubts: list[Contact] = []
+    parts: list[tuple[int, int, float, float, float, float]] = []
     for k in near:
         one, two = int(p[k]), int(q[k])
-        reach = max(REACH, REACH_RADII * float(sum_of_radii[k]))
         spans_p = [(0.0, float(stretches.length[one]))]
         spans_q = [(0.0, float(stretches.length[two]))]
-        common = walk.common(one, two, reach)
-        if common is not None:
-            lands = distance[k] <= JOINING_DISTANCE and (
-                _wire_end(stretches, one, s[k] * stretches.length[one])
-                or _wire_end(stretches, two, t[k] * stretches.length[two])
-            )
-            if not lands:
-                spans_p = _without(spans_p[0], *common[0])
-                spans_q = _without(spans_q[0], *common[1])
-        for p_from, p_to in spans_p:
-            for q_from, q_to in spans_q:
-                found = _judge(
-                    stretches, np.array([one]), np.array([two]),
-                    np.array([p_from]), np.array([p_to]), np.array([q_from]), np.array([q_to]),
-                )  # fmt: skip
-                errors += found[0]
-                doubts += found[1]
-    return errors, doubts
+        lands = distance[k] <= JOINING_DISTANCE and (
+            _wire_end(stretches, one, s[k] * stretches.length[one])
+            or _wire_end(stretches, two, t[k] * stretches.length[two])
+        )
+        common = walk.common(one, two, max(REACH, REACH_RADII * float(sum_of_radii[k])))
+        if common is not None and not lands:
+            spans_p = _without(spans_p[0], *common[0])
+            spans_q = _without(spans_q[0], *common[1])
+        parts += [(one, two, *span_p, *span_q) for span_p in spans_p for span_q in spans_q]
+    if not parts:
+        return [], []
+    first, second, *spans = zip(*parts, strict=True)
+    return _judge(stretches, np.array(first), np.array(second), *(np.array(span) for span in spans))
 
 
 def _without(span: tuple[float, float], at: float, reach: float) -> list[tuple[float, float]]:

@@ -419,7 +419,7 @@ class Feed:
     --------
     >>> Feed("dipole", at=5.0)
     Feed('dipole' at 5 m)
-    >>> Feed(["first", "second"], name="radio")
+    >>> Feed(["first", "second"], at="start", name="radio")
     Feed('first' + 'second' at start, 'radio')
     """
 

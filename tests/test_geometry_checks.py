@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ridgepole.geometry import Feed, FeedError, GeometryError, Scene, Wire
 from ridgepole.geometry.checks import check_frequency
+from ridgepole.geometry.joints import trace_joints
+from ridgepole.geometry.nearness import find_near_pairs, segment_distances
 from ridgepole.materials import Earth
 
 PERFECT, REAL = Earth.perfect(), Earth(relative_permittivity=13, conductivity=0.005)
@@ -163,6 +165,46 @@ def test_finely_bent_thick_conductor_is_no_contact_with_itself():
     scene(ring)
     with pytest.raises(GeometryError, match=r"crosses wire 'chord'|lies on top of wire 'chord'"):
         scene(ring, line((-2, 0, 3), (2, 0.1, 3), name="chord"))
+
+
+@given(st.integers(0, 2**32 - 1))
+@settings(max_examples=25)
+def test_errors_agree_with_comparing_all_pairs(seed):
+    """Twin: 40 unconnected wires of unlike radii, every pair compared by itself."""
+    random = np.random.default_rng(seed)
+    starts = random.uniform(-1, 1, (40, 3)) * (4, 2, 0.3)
+    steps = random.uniform(-1, 1, (40, 3)) * (2, 1, 0.1)
+    radii = 10 ** random.uniform(-4, -2, 40)
+    wires = [
+        line(a, a + d, name=f"w{k}", radius=r)
+        for k, (a, d, r) in enumerate(zip(starts, steps, radii, strict=True))
+        if np.linalg.norm(d) > 10 * r
+    ]
+    ends = np.array([wire.points for wire in wires])
+    one, two = np.triu_indices(len(wires), 1)
+    distance = segment_distances(ends[one, 0], ends[one, 1], ends[two, 0], ends[two, 1])[0]
+    radius = np.array([wire.radius for wire in wires])
+    touching = distance <= np.maximum(radius[one] + radius[two], 1e-3)
+    expected = {(int(i), int(j)) for i, j in zip(one[touching], two[touching], strict=True)}
+
+    def build(some):
+        return Scene(some, feed=Feed(some[0].name, at=0.0123))
+
+    if not expected:
+        build(wires)
+        return
+    with pytest.raises(GeometryError):
+        build(wires)
+    touched = {index for pair in expected for index in pair}
+    rest = [wire for k, wire in enumerate(wires) if k not in touched]
+    if rest:
+        made = build(rest)  # what touches nothing passes
+        pairs = find_near_pairs(made, made.skeleton)
+        assert pairs.errors == ()
+    scene_like = build(wires[:1])
+    object.__setattr__(scene_like, "wires", tuple(wires))  # past the checks, to see all pairs
+    found = find_near_pairs(scene_like, trace_joints(scene_like)).errors
+    assert {tuple(sorted((c.first, c.second))) for c in found} == expected
 
 
 # ---- doubts ----------------------------------------------------------------------------------
