@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,6 +28,7 @@ LARGEST_AUTOMATIC = 4
 LARGEST_DEGREE = 8
 TIP_RADII = (25.0,)
 TIP_PART = 0.25
+TIP_SPLIT = 1.0 / 6.0
 RADIUS_STEP = 3.0
 STRAIGHT = 1e-6
 """Two pieces run on in one line when the sine of the angle between them is below this."""
@@ -79,6 +81,67 @@ class Mesh:
         return (
             f"Mesh({len(self)} elements, degree {self.degree.min()} to {self.degree.max()}, "
             f"{self.nodes.shape[0]} nodes)"
+        )
+
+    def refined(self, raise_degree: NDArray[np.bool_], split: NDArray[np.bool_]) -> Mesh:
+        """A finer mesh.
+
+        Parameters
+        ----------
+        raise_degree : (E,) bool
+            Elements that get one degree more (up to 8).
+        split : (E,) bool
+            Elements that are cut in two: a sixth from the free end where they have one, else in
+            the middle; both parts keep the degree.
+        """
+        source = np.repeat(np.arange(len(self)), 1 + split)
+        is_second = np.concatenate([[False], source[1:] == source[:-1]])
+        is_first = np.concatenate([is_second[1:], [False]])
+        part = np.where(
+            self.free_end[:, 1], 1.0 - TIP_SPLIT, np.where(self.free_end[:, 0], TIP_SPLIT, 0.5)
+        )
+        cut = self.start + part[:, None] * (self.end - self.start)
+        start, end = self.start[source], self.end[source]
+        start[is_second], end[is_first] = cut[split], cut[split]
+        nodes = self.element_nodes[source]
+        new = self.nodes.shape[0] + np.arange(int(split.sum()))
+        nodes[is_second, 0], nodes[is_first, 1] = new, new
+        free = self.free_end[source]
+        free[is_second, 0], free[is_first, 1] = False, False
+        degree = np.minimum(self.degree + raise_degree, LARGEST_DEGREE)[source]
+        first_of = np.searchsorted(source, np.arange(len(self)))
+        last_of = first_of + split
+
+        def refined_run(run: Run) -> Run:
+            breaks = []
+            for k, (low, high) in enumerate(pairwise(run.breaks)):
+                breaks.append(low)
+                e = run.first_element + k
+                if split[e]:
+                    breaks.append(low + float(part[e]) * (high - low))
+            breaks.append(run.breaks[-1])
+            first = int(first_of[run.first_element])
+            return replace(run, first_element=first, breaks=tuple(breaks))
+
+        return replace(
+            self,
+            start=start,
+            end=end,
+            radius=self.radius[source],
+            degree=degree,
+            wire=self.wire[source],
+            element_nodes=nodes,
+            nodes=np.concatenate([self.nodes, cut[split]]),
+            node_on_ground=np.concatenate([self.node_on_ground, np.zeros(new.size, dtype=bool)]),
+            feeds=tuple(
+                FeedNode(
+                    feed.node,
+                    tuple((int((first_of, last_of)[side][e]), side) for e, side in feed.group_a),
+                )
+                for feed in self.feeds
+            ),
+            free_end=free,
+            runs=tuple(refined_run(run) for run in self.runs),
         )
 
     def locate(self, wire: int, at: float) -> tuple[int, float, float]:

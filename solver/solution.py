@@ -174,7 +174,7 @@ class Solution:
 
     @property
     def impedance(self) -> complex | ComplexArray:
-        """Impedance at the first driven feed, the other feeds driven or closed as they say. [ohm]"""
+        """Impedance at the first driven feed, the others driven or closed as they say. [ohm]"""
         first = int(self._driven[0])
         return self._shaped(self._gap_voltages[:, first] / self._gap_currents[:, first])
 

@@ -14,6 +14,8 @@ from .errors import SolverError
 from .solution import Solution
 from .system import System
 
+DEFAULT_TOLERANCE = 0.01
+
 
 def solve(
     scene: Scene,
@@ -24,6 +26,7 @@ def solve(
     longest_element: float = LONGEST_ELEMENT,
     tip_radii: Sequence[float] = TIP_RADII,
     raise_degree: int = 0,
+    tolerance: float | None = DEFAULT_TOLERANCE,
     error_estimate: bool | None = None,
     progress: bool = False,
 ) -> Solution:
@@ -36,9 +39,13 @@ def solve(
     frequency : float or array_like, shape (F,)
         0.1 to 300 MHz. A single number gives scalar results. [Hz]
     mesh : Mesh, optional
-        Use this mesh instead of making one for the highest of the frequencies.
+        Use exactly this mesh; otherwise one is made for the highest of the frequencies.
     degree, longest_element, tip_radii, raise_degree
         How to make the mesh, see `ridgepole.geometry.build_mesh`.
+    tolerance : float, optional
+        The mesh is refined until the estimated relative error of the impedance is within this at
+        the lowest, a middle and the highest frequency (or a few rounds are over, see
+        `Solution.error_estimate`). None: the mesh as it was made.
     error_estimate : bool, optional
         Estimate the discretisation error of the impedance; by default for a single frequency.
     progress : bool
@@ -72,8 +79,15 @@ def solve(
     flat = np.atleast_1d(frequencies)
     for value in flat:
         check_frequency(scene, float(value))
-    if mesh is None:
-        mesh = build_mesh(
+    if tolerance is not None and not 0.0 < tolerance < 1.0:
+        raise SolverError(
+            f"tolerance is {tolerance}; it must lie between 0 and 1 (0.01 is one per cent), or be "
+            "None to leave the mesh as it is made."
+        )
+    if mesh is not None:
+        system = System.from_scene(scene, mesh)
+    else:
+        made = build_mesh(
             scene,
             float(flat.max()),
             degree=degree,
@@ -81,7 +95,12 @@ def solve(
             tip_radii=tip_radii,
             raise_degree=raise_degree,
         )
-    system = System.from_scene(scene, mesh)
+        if tolerance is None:
+            system = System.from_scene(scene, made)
+        else:
+            ordered = np.sort(flat)
+            some = np.unique(ordered[[0, ordered.size // 2, -1]])
+            system = System.adapted(scene, made, [float(f) for f in some], tolerance=tolerance)
     with_estimate = frequencies.ndim == 0 if error_estimate is None else error_estimate
     steps = flat
     if progress:

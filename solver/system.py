@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -27,6 +28,13 @@ if TYPE_CHECKING:
 
 ESTIMATE_FACTOR = {"with tips": 3.0, "without tips": 5.0}
 """The energy of the next functions stands for this part of the algebraic tail of the error."""
+
+ADAPTION_ROUNDS = 5
+MARKED_PART = 0.15
+"""Elements are refined whose estimate is above this part of the greatest."""
+
+SHORTEST_TIP = 3.0
+"""In radii; shorter elements at free ends are not cut further."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +83,30 @@ class System:
         ground = "none" if earth is None else "perfect" if earth.is_perfect else "real"
         ports = np.stack([basis.port_vector(f.node, f.group_a) for f in mesh.feeds], axis=1)
         return cls(scene, mesh, prepare(elements, basis, ground=ground), ports)
+
+    @classmethod
+    def adapted(
+        cls, scene: Scene, mesh: Mesh, frequencies: Sequence[float], *, tolerance: float
+    ) -> System:
+        """Refine a mesh until the error estimate is within the tolerance at the frequencies.
+
+        Elements with a good part of the estimate get one degree more; at a free end they are cut
+        in two instead, since the current there is like a square root of the distance.  Where the
+        tolerance is not reached in a few rounds, the last mesh is used and its estimate says so.
+        """
+        system = cls.from_scene(scene, mesh)
+        for _ in range(ADAPTION_ROUNDS):
+            solutions = [system.solve(f, with_estimate=True) for f in frequencies]
+            missed = [s for s in solutions if s.estimate.max() > tolerance]
+            if not missed:
+                break
+            part = np.max([s.element_estimate.max(axis=1) for s in missed], axis=0)
+            marked = part > MARKED_PART * part.max()
+            size = 2.0 * system.prepared.elements.length / mesh.radius
+            at_end = mesh.free_end.any(axis=1) & (size > SHORTEST_TIP)
+            mesh = mesh.refined(marked & ~at_end, marked & at_end)
+            system = cls.from_scene(scene, mesh)
+        return system
 
     @property
     def n_unknowns(self) -> int:
@@ -165,20 +197,14 @@ class System:
         if not filled.next_diagonal.size:
             return np.full(n_ports, np.nan), np.full((n_elements, n_ports), np.nan)
         residual = filled.next_rows @ (self.prepared.basis.combination @ currents)
-        change = residual**2 / filled.next_diagonal[:, None]
-        has_tips = not self.mesh.free_end.any() or bool(
-            np.all(self.mesh.degree[self.mesh.free_end.any(axis=1)] >= 1)
-            and self._tip_lengths_short()
-        )
-        factor = ESTIMATE_FACTOR["with tips" if has_tips else "without tips"]
-        size = np.abs(np.diag(admittance))
-        return (
-            factor * np.abs(change.sum(axis=0)) / size,
-            factor * np.abs(change) / size,
-        )
+        change = np.abs(residual**2 / filled.next_diagonal[:, None])
+        factor = ESTIMATE_FACTOR["with tips" if self._has_tips else "without tips"]
+        parts = factor * change / np.abs(np.diag(admittance))
+        return parts.sum(axis=0), parts
 
-    def _tip_lengths_short(self) -> bool:
-        """True where every element with a free end is a tip, a few tens of radii long."""
+    @property
+    def _has_tips(self) -> bool:
+        """True where every element with a free end is short, a few tens of radii."""
         at_free_end = self.mesh.free_end.any(axis=1)
         length = 2.0 * self.prepared.elements.length[at_free_end]
         return bool(np.all(length <= 60.0 * self.mesh.radius[at_free_end]))

@@ -93,19 +93,19 @@ class Basis:
     node_functions : tuple of (node, from_end, to_end, column)
         Ends are (element, side) with side 0 the start and 1 the end; `to_end` is None where the
         current goes into a perfect ground.
+    n_unknowns : int
+        Number of global functions, N.
     """
 
     offset: IntArray
     combination: sparse.csr_array
     node_functions: tuple[tuple[int, tuple[int, int], tuple[int, int] | None, int], ...]
-
-    @property
-    def n_unknowns(self) -> int:
-        return int(self.combination.shape[1])
+    n_unknowns: int
 
     @property
     def n_local(self) -> int:
-        return int(self.combination.shape[0])
+        """Number of local functions."""
+        return int(self.offset[-1])
 
     def port_vector(self, node: int, group_a: Sequence[tuple[int, int]]) -> FloatArray:
         """Weights b, shape (N,), of a gap at a node; b^T I is the current driven into group A."""
@@ -182,4 +182,4 @@ def connect(element_nodes: IntArray, degree: IntArray, node_on_ground: NDArray[n
     combination = sparse.csr_array(
         (weights, (rows, columns)), shape=(int(offset[-1]), column), dtype=np.float64
     )
-    return Basis(offset, combination, tuple(functions))
+    return Basis(offset, combination, tuple(functions), column)
