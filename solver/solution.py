@@ -140,13 +140,12 @@ class Solution:
             right = -y_driven @ voltages[driven]
             for row, port in enumerate(closed):
                 termination = feeds[port].termination
-                if termination == "open":
-                    matrix[:, row] = y_closed[:, row]
-                else:
-                    ohms = complex(termination)  # pyright: ignore[reportArgumentType]
-                    matrix[:, row] = ohms * y_closed[:, row]
+                if isinstance(termination, complex):
+                    matrix[:, row] = termination * y_closed[:, row]
                     matrix[:, row, row] += 1.0
-                    right[:, row] *= ohms
+                    right[:, row] *= termination
+                else:
+                    matrix[:, row] = y_closed[:, row]
             result[:, closed] = np.linalg.solve(matrix, right[..., None])[..., 0]
         return result
 

@@ -174,7 +174,8 @@ class System:
         with warnings.catch_warnings():
             warnings.simplefilter("error", linalg.LinAlgWarning)
             try:
-                factors = linalg.lu_factor(filled.matrix, overwrite_a=True, check_finite=False)
+                # The matrix is symmetric: its transpose is the column order that LAPACK wants.
+                factors = linalg.lu_factor(filled.matrix.T, overwrite_a=True, check_finite=False)
             except linalg.LinAlgWarning as problem:
                 raise SolverError(
                     f"At {frequency / 1e6:g} MHz the impedance matrix is singular: two wires may "

@@ -217,9 +217,10 @@ def fill(
         )  # fmt: skip
     if surface_impedance is not None:
         _add_surface_impedance(local, next_rows, next_diagonal, prepared, surface_impedance)
-    combine = basis.combination.T.tocsr()
-    matrix = combine @ np.ascontiguousarray((combine @ local).T)
-    return Filled(np.ascontiguousarray(matrix), next_rows, next_diagonal)
+    columns = basis.combination.tocsc()
+    matrix = np.empty((basis.n_unknowns, basis.n_unknowns), dtype=np.complex128)
+    kernels.combine_functions(local, columns.indptr, columns.indices, columns.data, matrix)
+    return Filled(matrix, next_rows, next_diagonal)
 
 
 def _add_surface_impedance(

@@ -402,3 +402,21 @@ def assemble_rows(
                     i, j, buffer[r, j], extra, vector_factor, scalar_factor, length, degree,
                     offset, scratch[0], scratch[1], scratch[2], local, next_rows, next_diagonal,
                 )  # fmt: skip
+
+
+@njit(cache=True, parallel=True)
+def combine_functions(local, first, row, weight, matrix):
+    """matrix = C^T local C for a sparse C by columns: rows row[first[n]:first[n+1]] of column n."""
+    n_unknowns = matrix.shape[0]
+    for n in prange(n_unknowns):
+        sums = np.zeros(local.shape[1], dtype=np.complex128)
+        for at in range(first[n], first[n + 1]):
+            source = local[row[at]]
+            w = weight[at]
+            for m in range(sums.size):
+                sums[m] += w * source[m]
+        for other in range(n_unknowns):
+            total = 0.0j
+            for at in range(first[other], first[other + 1]):
+                total += weight[at] * sums[row[at]]
+            matrix[n, other] = total
