@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 from ridgepole.materials import Earth
 from ridgepole.solver.errors import SolverError
+from ridgepole.solver.fields import near
 from ridgepole.solver.fields.far import FarField
 from ridgepole.solver.fields.kernels import add_direct_fields, split_toward
-from ridgepole.solver.fields.near import fields, slope_coefficients
+from ridgepole.solver.fields.near import fields, point_sources, slope_coefficients
 from ridgepole.solver.moments.basis import ElementCurrents
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
@@ -436,3 +437,143 @@ def test_points_too_near_below_ground_or_unfit_are_refused():
             fields(currents, FREQUENCY, [5.0, 5.0, 5.0], power=bad)
         with pytest.raises(SolverError, match="frequency is"):
             fields(currents, bad, [5.0, 5.0, 5.0])
+
+
+AVERAGE = Earth(13, 0.005)
+SEA = Earth(80, 5.0)
+
+
+def slow_earth_flux(currents, frequency, complex_permittivity):
+    """Power into the ground by the spectral flux through z = 0, dense quadrature. [W]
+
+    V_e = -(kz1/ec)/(w eps0 (kz1/ec + kz)) (kz J_u + kr J_z), V_h = -w mu0 J_v/(kz + kz1) and
+    (1/4pi^2) Int Int |V_e|^2 Re(w eps0 ec/kz1) + |V_h|^2 Re(kz1/(w mu0)) kr dkr dphi, computed
+    from the transmission-line picture of plane waves.
+    """
+    ec = complex_permittivity
+    k = 2 * np.pi * frequency / LIGHT_SPEED
+    omega = 2 * np.pi * frequency
+    xi, weight = np.polynomial.legendre.leggauss(12)
+    at = (
+        0.5 * (currents.start + currents.end)[:, None]
+        + 0.5 * xi[:, None] * ((currents.end - currents.start)[:, None])
+    )
+    flow = np.einsum("eq,q,ed->eqd", np.polynomial.legendre.legval(xi, currents.current.T),
+                     weight, 0.5 * (currents.end - currents.start)).reshape(-1, 3)  # fmt: skip
+    at = at.reshape(-1, 3)
+    # Sharp near kr = k over good ground (a pole at kz = -kz1/ec) and near kr = k1 over dry ground:
+    # panels that shrink toward both, in the angle below k and in s = sqrt(kr - k) above.
+    shrink = np.concatenate([[0.0], 2.0 ** np.arange(-14.0, 1.0)])
+    s_max = np.sqrt(k + 16 / at[:, 2].min())
+    s_earth = np.sqrt((np.sqrt(ec) * k).real - k)
+    first = s_earth * np.concatenate([0.5 * shrink, 1 - 0.5 * shrink[-2::-1]])
+    edges = (
+        [first, s_earth + (s_max - s_earth) * shrink[1:]] if s_earth < s_max else [s_max * shrink]
+    )
+    nodes, weights = [], []
+    t, wt = np.polynomial.legendre.leggauss(12)
+    for low, high in pairwise(0.5 * np.pi * shrink):
+        angle = 0.5 * (low + high) + 0.5 * (high - low) * t
+        nodes.append(k * np.cos(angle))
+        weights.append(0.5 * (high - low) * wt * k * np.sin(angle))
+    for low, high in pairwise(edges):
+        root = 0.5 * (low + high) + 0.5 * (high - low) * t
+        nodes.append(k + root**2)
+        weights.append(0.5 * (high - low) * wt * 2 * root)
+    kr, dkr = np.concatenate(nodes), np.concatenate(weights)
+    kz = np.sqrt(k * k - kr * kr + 0j)
+    kz = np.where(kz.imag > 0, -kz, kz)
+    kz1 = np.sqrt(ec * k * k - kr * kr)
+    kz1 = np.where(kz1.imag > 0, -kz1, kz1)
+    total = 0.0
+    n_phi = 44
+    for phi in 2 * np.pi * np.arange(n_phi) / n_phi:
+        u, v = np.array([np.cos(phi), np.sin(phi)]), np.array([-np.sin(phi), np.cos(phi)])
+        phase = np.exp(1j * np.outer(kr, at[:, :2] @ u) - 1j * np.outer(kz, at[:, 2]))
+        j_u, j_v, j_z = phase @ (flow[:, :2] @ u), phase @ (flow[:, :2] @ v), phase @ flow[:, 2]
+        v_e = -(kz1 / ec) / (omega * epsilon_0 * (kz1 / ec + kz)) * (kz * j_u + kr * j_z)
+        v_h = -omega * mu_0 * j_v / (kz + kz1)
+        density = np.abs(v_e) ** 2 * np.real(omega * epsilon_0 * ec / kz1)
+        density += np.abs(v_h) ** 2 * np.real(kz1 / (omega * mu_0))
+        total += float(np.sum(density * kr * dkr)) * (2 * np.pi / n_phi)
+    return total / (4 * np.pi**2)
+
+
+@pytest.mark.parametrize("earth", [AVERAGE, SEA, Earth(4, 1e-5)])
+def test_flux_through_a_box_on_real_earth_is_sky_and_earth_together(earth):
+    # The box stands on the ground: what leaves it is the sky's part and all of the earth's part,
+    # each computed by another route.  Interpolated kernels and (a/D)^2: 1e-6.
+    currents = bent()
+    flux = box_flux(currents, FREQUENCY, (-5, -1.5, 0), (4, 4.5, 10), 20, earth)
+    radiated = FarField(currents, FREQUENCY, earth).radiated
+    absorbed = slow_earth_flux(currents, FREQUENCY, complex(earth.complex_permittivity(FREQUENCY)))
+    assert absorbed > 0.1 * flux
+    assert flux == pytest.approx(radiated + absorbed, rel=1e-6)
+
+
+@pytest.mark.parametrize("earth", [AVERAGE, Earth(4, 1e-5)])
+def test_far_away_over_real_earth_the_near_field_is_the_far_field(earth):
+    # The rest falls as 1/r; at 100 wavelengths a few parts in a thousand, with phase k size^2/2r.
+    currents = bent()
+    far = FarField(currents, FREQUENCY, earth)
+    for elevation, azimuth in [(25.0, 70.0), (71.0, -130.0)]:
+        e, a = np.deg2rad(elevation), np.deg2rad(azimuth)
+        way = np.array([np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)])
+        theta = np.array([np.sin(e) * np.cos(a), np.sin(e) * np.sin(a), -np.cos(e)])
+        phi = np.array([-np.sin(a), np.cos(a), 0.0])
+        errors = []
+        for r in (50 * WAVELENGTH, 100 * WAVELENGTH):
+            e_field, h_field = fields(currents, FREQUENCY, r * way, earth=earth)
+            f_theta, f_phi = far.amplitudes(elevation, azimuth)
+            expected = (f_theta * theta + f_phi * phi) * np.exp(-1j * K * r) / r
+            errors.append(
+                [relative(e_field, expected), relative(h_field, np.cross(way, expected) / ETA)]
+            )
+        assert np.max(errors[1]) < 0.03
+        np.testing.assert_allclose(np.divide(errors[0], errors[1]), 2.0, rtol=0.05)
+
+
+def test_earth_of_air_and_earth_of_metal():
+    # Air reflects nothing; a metal's correction falls as 1/sqrt(sigma).
+    currents = bent()
+    points = np.array([[1, 2, 0.5], [4, -3, 7.0], [-2, 5, 0.3], [12, 9, 3.0]])
+    free = fields(currents, FREQUENCY, points)
+    air = fields(currents, FREQUENCY, points, earth=Earth(1, 0.0))
+    perfect = fields(currents, FREQUENCY, points, earth=PERFECT)
+    metal = fields(currents, FREQUENCY, points, earth=Earth(1, 1e10))
+    better = fields(currents, FREQUENCY, points, earth=Earth(1, 1e12))
+    for part in (0, 1):
+        assert relative(air[part], free[part]) < 1e-12
+        rough, fine = relative(metal[part], perfect[part]), relative(better[part], perfect[part])
+        assert rough < 2e-6
+        # the table's own 1e-7 shows at the better one
+        assert fine < 0.1 * rough + 2e-7
+
+
+@pytest.mark.parametrize("height", [0.15, 0.5])
+def test_low_wire_beside_its_own_image(height, monkeypatch):
+    # Sources are split toward the points' images; far more nodes change nothing.  Quadrature.
+    currents = bent([(-3, 0.4, height), (2, 1, 1.4 * height), (3, 2, 2.0)])
+    points = np.array([[0.0, 0.8, 0.0], [-3.2, 0.4, 0.02], [6.0, 5.0, 1.0]])
+    e_field, h_field = fields(currents, FREQUENCY, points, earth=AVERAGE)
+    monkeypatch.setattr(near, "EARTH_NODES", 20)
+    e_fine, h_fine = fields(currents, FREQUENCY, points, earth=AVERAGE)
+    assert relative(e_field, e_fine) < 1e-8
+    assert relative(h_field, h_fine) < 1e-8
+
+
+def test_point_sources_keep_current_and_charge():
+    currents = lopsided()
+    sources = point_sources(
+        currents, slope_coefficients(currents), FREQUENCY, np.array([[1.0, 0.5, 0.01]])
+    )
+    half = 0.5 * (currents.end - currents.start)
+    np.testing.assert_allclose(
+        (sources.moments[:, None] * sources.tangents).sum(axis=0),
+        (2.0 * currents.current[:, :1] * half).sum(axis=0),
+        rtol=1e-12,
+    )
+    signs = (-1.0) ** np.arange(5)
+    rise = (currents.current * (1 - signs)).sum()
+    np.testing.assert_allclose(sources.charges.sum(), -rise / (2j * np.pi * FREQUENCY), rtol=1e-11)
+    np.testing.assert_allclose(np.linalg.norm(sources.tangents, axis=1), 1.0, rtol=1e-14)

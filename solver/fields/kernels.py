@@ -92,6 +92,30 @@ def nearest_elements(points, starts, ends, radii):
 
 
 @njit(cache=True)
+def least_distances(points, starts, ends):
+    """Distance of each straight piece (P, 3) to the nearest of the points (N, 3), (P,). [m]"""
+    n_pieces = starts.shape[0]
+    out = np.full(n_pieces, np.inf)
+    for p in range(n_pieces):
+        ux = ends[p, 0] - starts[p, 0]
+        uy = ends[p, 1] - starts[p, 1]
+        uz = ends[p, 2] - starts[p, 2]
+        squared = ux * ux + uy * uy + uz * uz
+        least = np.inf
+        for n in range(points.shape[0]):
+            x = points[n, 0] - starts[p, 0]
+            y = points[n, 1] - starts[p, 1]
+            z = points[n, 2] - starts[p, 2]
+            t = min(max((x * ux + y * uy + z * uz) / squared, 0.0), 1.0)
+            x -= t * ux
+            y -= t * uy
+            z -= t * uz
+            least = min(least, x * x + y * y + z * z)
+        out[p] = np.sqrt(least)
+    return out
+
+
+@njit(cache=True)
 def split_toward(px, py, pz, start, end, stack, part):
     """Split xi in [-1, 1] until every part is at most half as long as its distance from a point.
 

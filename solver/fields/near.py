@@ -9,23 +9,34 @@ as their distance, so the quadrature error stays near 1e-10 down to two radii fr
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
 
+from ..earth.kernels import add_reflected_fields
+from ..earth.tables import build_earth_table
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, ElementCurrents, FloatArray
 from ..moments.quadrature import gauss
-from .kernels import add_direct_fields, nearest_elements
+from .kernels import add_direct_fields, least_distances, nearest_elements
 
 if TYPE_CHECKING:
     from ...materials import Earth
 
 ETA_0 = float(np.sqrt(mu_0 / epsilon_0))
 NEAREST_IN_RADII = 2.0
+EARTH_NODES = 6
+
+
+def plain_copy(currents: ElementCurrents) -> ElementCurrents:
+    """The same in writable, contiguous arrays: compiled kernels then see one signature only."""
+    start, end, radius = (np.array(x, dtype=float, order="C") for x in currents[:3])
+    return ElementCurrents(
+        start, end, radius, np.array(currents.current, dtype=np.complex128, order="C")
+    )
 
 
 def slope_coefficients(currents: ElementCurrents) -> ComplexArray:
@@ -74,6 +85,102 @@ def check_points(
         )
 
 
+class PointSources(NamedTuple):
+    """Elementary sources that stand for elements, as the earth's kernels take them.
+
+    Attributes
+    ----------
+    positions, tangents : (S, 3) float
+        [m, 1]
+    moments, charges : (S,) complex
+        I ds and -(1/jw) dI/ds ds. [A m, C]
+    """
+
+    positions: FloatArray
+    tangents: FloatArray
+    moments: ComplexArray
+    charges: ComplexArray
+
+
+def point_sources(
+    currents: ElementCurrents, slopes: ComplexArray, frequency: float, observers: FloatArray
+) -> PointSources:
+    """Gauss points on pieces no longer than half the distance from an image to the observers.
+
+    Parameters
+    ----------
+    slopes : (E, Q) complex
+        `slope_coefficients(currents)`. [A/m]
+    observers : (N, 3) float
+        Points at z >= 0; the images of the pieces in z = 0 are what they are near to. [m]
+    """
+    mirror = np.array([1.0, 1.0, -1.0])
+    length = np.linalg.norm(currents.end - currents.start, axis=1)
+    owner = np.arange(length.size)
+    low, high = np.full(length.size, -1.0), np.full(length.size, 1.0)
+    kept: list[tuple[NDArray[np.intp], FloatArray, FloatArray]] = []
+    while owner.size:
+        middle = 0.5 * (currents.start + currents.end)[owner]
+        half = 0.5 * (currents.end - currents.start)[owner]
+        images = (middle + low[:, None] * half) * mirror, (middle + high[:, None] * half) * mirror
+        distance = least_distances(observers, *images)
+        long = 0.5 * (high - low) * length[owner] > 0.5 * distance
+        kept.append((owner[~long], low[~long], high[~long]))
+        owner, low, high = owner[long], low[long], high[long]
+        center = 0.5 * (low + high)
+        owner = np.concatenate([owner, owner])
+        low, high = np.concatenate([low, center]), np.concatenate([center, high])
+    owner = np.concatenate([part[0] for part in kept])
+    low = np.concatenate([part[1] for part in kept])
+    high = np.concatenate([part[2] for part in kept])
+
+    xi, weight = gauss(EARTH_NODES + currents.current.shape[1] // 2)
+    at = 0.5 * (low + high)[:, None] + 0.5 * (high - low)[:, None] * xi
+    step = 0.25 * ((high - low) * length[owner])[:, None] * weight
+    legendre = np.polynomial.legendre.legvander(at, currents.current.shape[1] - 1)
+    current = np.einsum("pqi,pi->pq", legendre, currents.current[owner])
+    slope = np.einsum("pqi,pi->pq", legendre, slopes[owner])
+    half = 0.5 * (currents.end - currents.start)
+    positions = (
+        0.5 * (currents.start + currents.end)[owner][:, None]
+        + at[..., None] * (half[owner][:, None])
+    )
+    tangents = np.repeat((2.0 * half / length[:, None])[owner], xi.size, axis=0)
+    charge = -slope / (2j * np.pi * frequency)
+    return PointSources(
+        positions.reshape(-1, 3), tangents, (current * step).ravel(), (charge * step).ravel()
+    )
+
+
+def _add_earth(
+    points: FloatArray,
+    currents: ElementCurrents,
+    slopes: ComplexArray,
+    frequency: float,
+    permittivity: complex,
+    e_field: ComplexArray,
+    h_field: ComplexArray,
+) -> None:
+    """Add what a real earth reflects to E and H at points of shape (N, 3)."""
+    if points.shape[0] == 0:
+        return
+    sources = point_sources(currents, slopes, frequency, points)
+    ends = np.concatenate([currents.start, currents.end])
+    # The farthest pair of a point and a wire end bounds every horizontal distance.
+    reach = 0.0
+    for end in ends:
+        reach = max(reach, float(np.hypot(*(points[:, :2] - end[:2]).T).max()))
+    table = build_earth_table(
+        frequency,
+        permittivity,
+        rho_max=reach,
+        zeta_min=float(points[:, 2].min() + sources.positions[:, 2].min()),
+        zeta_max=float(points[:, 2].max() + sources.positions[:, 2].max()),
+        with_fields=True,
+    )
+    add_reflected_fields(points, *sources, *table.field_arguments(), e_field, h_field)
+
+
 def fields(
     currents: ElementCurrents,
     frequency: float,
@@ -114,35 +221,25 @@ def fields(
     places = np.asarray(points, dtype=float)
     if places.shape[-1:] != (3,):
         raise SolverError(f"field points have shape {places.shape}; give (..., 3) [m]")
-    flat = np.ascontiguousarray(places.reshape(-1, 3))
+    flat = np.array(places.reshape(-1, 3), order="C")
+    currents = plain_copy(currents)
     check_points(flat, currents, above_ground=earth is not None, element_names=element_names)
     wavenumber = 2.0 * np.pi * frequency / LIGHT_SPEED
     slopes = slope_coefficients(currents)
-    xi, weight = gauss(8 + currents.current.shape[1] // 2)
+    xi, weight = (np.array(x) for x in gauss(8 + currents.current.shape[1] // 2))
     e_field = np.zeros(flat.shape, dtype=np.complex128)
     h_field = np.zeros(flat.shape, dtype=np.complex128)
 
     def add(*, mirrored: bool) -> None:
         add_direct_fields(
-            flat,
-            wavenumber,
-            ETA_0,
-            currents.start,
-            currents.end,
-            currents.radius,
-            np.ascontiguousarray(currents.current, dtype=np.complex128),
-            slopes,
-            mirrored,
-            xi,
-            weight,
-            e_field,
-            h_field,
+            flat, wavenumber, ETA_0, *currents, slopes, mirrored, xi, weight, e_field, h_field
         )
 
     add(mirrored=False)
     if earth is not None and earth.is_perfect:
         add(mirrored=True)
     elif earth is not None:
-        raise SolverError("near field over real earth: not available")
+        permittivity = complex(earth.complex_permittivity(frequency))
+        _add_earth(flat, currents, slopes, frequency, permittivity, e_field, h_field)
     scale = np.sqrt(power / input_power)
     return scale * e_field.reshape(places.shape), scale * h_field.reshape(places.shape)
