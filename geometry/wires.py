@@ -330,7 +330,6 @@ class Wire:
         around = np.concatenate(
             [closed.vertex_distances, closed.vertex_distances[1:] + closed.length]
         )
-        start = start % closed.length
         end = start + closed.length - gap
         inside = (around > start + JOINING_DISTANCE) & (around < end - JOINING_DISTANCE)
         ends = [closed.position(at % closed.length) for at in (start, end)]

@@ -132,6 +132,32 @@ def test_narrow_v_passes_whole_and_split(angle, cut):
     assert Scene(wires, feed=Feed(wires[0].name)).doubts() == ()
 
 
+@pytest.mark.parametrize("turned", [(0,), (1,), (0, 1)])
+def test_v_drawn_towards_its_apex_is_judged_alike(turned):
+    def fed(angle, radius=1e-3):
+        wires = [w.reversed() if k in turned else w for k, w in enumerate(spokes(angle, radius))]
+        return Scene(wires, feed=Feed("b", at="end" if 1 in turned else "start")).doubts()
+
+    assert fed(5) == ()
+    assert len(fed(2)) == 1
+    with pytest.raises(GeometryError, match="lies on top of"):
+        fed(2, radius=5e-3)
+    with pytest.raises(GeometryError, match="lies on top of"):
+        fed(0.5)
+
+
+def test_reach_counts_along_the_wires():
+    """A crossing 110 mm along one wire and 137 mm along the other from the hub: refused."""
+    wires = [
+        line((0, 0, 3), (0.5, 0, 3)),
+        line((0, 0, 3), (0.07, 0.04, 3), (0.15, -0.04, 3), name="b"),
+    ]
+    with pytest.raises(GeometryError, match="'a' crosses wire 'b'"):
+        scene(*wires)
+    nearer = line((0, 0, 3), (0.03, 0.03, 3), (0.09, -0.03, 3), name="b")
+    scene(wires[0], nearer)  # 60 mm along the one and 85 mm along the other
+
+
 def test_v_of_two_degrees_passes_with_a_doubt_and_of_one_is_refused():
     (doubt,) = Scene(spokes(2), feed=Feed("a")).doubts()
     assert "'a' runs beside wire 'b'" in doubt

@@ -142,6 +142,14 @@ def test_only_perfect_ground_makes_ground_points():
     assert free.nodes[0, 2] == 0.0006
 
 
+def test_ground_points_join_where_they_stand():
+    """1.7 mm apart in height, but both are set on the ground there."""
+    wires = [line((0, 0, 0.0009), (0, 0, 5)), line((0, 0.0002, -0.0008), (0, 4, 2), name="b")]
+    skeleton = Scene(wires, feed=Feed("a"), earth=Earth.perfect()).skeleton
+    assert ends_at(skeleton, skeleton.feeds[0].node) == [(0, 0), (1, 0)]
+    np.testing.assert_allclose(skeleton.nodes[skeleton.feeds[0].node], (0, 0.0001, 0), atol=1e-15)
+
+
 @pytest.mark.parametrize(
     ("feed", "says"),
     [
