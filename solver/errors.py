@@ -1,5 +1,15 @@
-"""Errors raised by the solver."""
+"""Errors raised by the solver package."""
+
+__all__ = ["BandError", "SolverError", "StoreError"]
 
 
 class SolverError(RuntimeError):
     """The computation cannot be done as asked; the message says what, where and what to do."""
+
+
+class BandError(ValueError):
+    """A band or range is not one; the message says which, and what is possible."""
+
+
+class StoreError(OSError):
+    """A saved answer cannot be read or written; the message says file, fault and cure."""

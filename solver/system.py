@@ -170,7 +170,16 @@ class System:
         SolverError
             If the matrix is singular to working precision.
         """
-        filled = self.fill(frequency, with_next=with_estimate)
+        return self.solve_filled(self.fill(frequency, with_next=with_estimate), frequency)
+
+    def solve_filled(self, filled: Filled, frequency: float) -> PortSolution:
+        """The same from a matrix that is there already; the matrix is overwritten.
+
+        Raises
+        ------
+        SolverError
+            If the matrix is singular to working precision.
+        """
         with warnings.catch_warnings():
             warnings.simplefilter("error", linalg.LinAlgWarning)
             try:
