@@ -451,10 +451,11 @@ def lattice(n):
 
 @pytest.mark.parametrize(("wires", "first"), [(fan(35, 100), "r0"), (lattice(13), "0,0,1")])
 def test_checks_are_quick(wires, first):
-    """35 wires of 100 stretches, and a grid of 312 wires: 50 ms at most (best of five)."""
+    """35 wires of 100 stretches, and a grid of 312 wires: 50 ms of processor time
+    at most, best of five, so that a busy machine does not count."""
     best = math.inf
     for _ in range(5):
-        begun = time.perf_counter()
+        begun = time.thread_time()
         Scene(wires, feed=Feed(first))
-        best = min(best, time.perf_counter() - begun)
+        best = min(best, time.thread_time() - begun)
     assert best < 0.050
