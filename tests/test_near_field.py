@@ -467,9 +467,8 @@ def slow_earth_flux(currents, frequency, complex_permittivity):
     s_max = np.sqrt(k + 16 / at[:, 2].min())
     s_earth = np.sqrt((np.sqrt(ec) * k).real - k)
     first = s_earth * np.concatenate([0.5 * shrink, 1 - 0.5 * shrink[-2::-1]])
-    edges = (
-        [first, s_earth + (s_max - s_earth) * shrink[1:]] if s_earth < s_max else [s_max * shrink]
-    )
+    beyond = s_earth + (s_max - s_earth) * shrink[1:]
+    edges = np.concatenate([first, beyond]) if s_earth < s_max else s_max * shrink
     nodes, weights = [], []
     t, wt = np.polynomial.legendre.leggauss(12)
     for low, high in pairwise(0.5 * np.pi * shrink):
