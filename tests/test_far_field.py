@@ -394,6 +394,21 @@ def test_maximum_finds_the_highest_of_many_lobes():
         assert gain >= far.gain_dbi(elevation + de, azimuth + da)
 
 
+def test_equal_maxima_are_told_from_the_horizon_upward():
+    # A dipole along y is the same all around in the plane of x and z; one along z is a ring.
+    across = FarField(dipole(0.5 * WAVELENGTH, axis=(0, 1, 0)), FREQUENCY)
+    assert across.maximum()[1:] == pytest.approx((0.0, 0.0), abs=1e-4)
+    upright = FarField(dipole(0.5 * WAVELENGTH), FREQUENCY)
+    assert upright.maximum()[1:] == pytest.approx((0.0, 0.0), abs=1e-4)
+    # low over ground: the zenith, whatever the azimuth
+    low = FarField(dipole(0.5 * WAVELENGTH, axis=(1, 0, 0), center=(0, 0, 3)), FREQUENCY, AVERAGE)
+    assert low.maximum()[1] == pytest.approx(90.0, abs=1e-4)
+    # a vertical stack over ground is omnidirectional with several lobes: the highest is found
+    tall = FarField(dipole(2.0 * WAVELENGTH, center=(0, 0, 40.0)), FREQUENCY, PERFECT)
+    fine = tall.gain_dbi(np.linspace(0, 90, 9001), 0.0)
+    assert tall.maximum()[0] == pytest.approx(fine.max(), abs=1e-4)
+
+
 def test_long_elements_are_cut_and_the_kernel_runs_interpreted():
     # One element of three wavelengths: the series must hold on its pieces.  Rounding.
     currents = ElementCurrents(

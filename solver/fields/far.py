@@ -336,7 +336,8 @@ class FarField:
         """Greatest gain [dBi], its elevation and its azimuth in [0, 360) [degrees].
 
         A grid fine enough for the antenna's size, then ever smaller grids about the best few of
-        its peaks.  Of equal peaks the first counts, from azimuth 0 and from the horizon upward.
+        its peaks.  Of equal peaks the one not below the horizon counts, then the least azimuth,
+        then the least elevation.
         """
         low = self.lowest_elevation_deg
         radius, height = self._extent
@@ -352,11 +353,17 @@ class FarField:
         padded = np.pad(padded, ((0, 0), (1, 1)), mode="edge")
         around = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).max(axis=(2, 3))
         peaks = np.argwhere((grid >= around * (1.0 - 1e-12)) & (grid >= 0.7 * best))
-        worth = grid[peaks[:, 0], peaks[:, 1]]
-        first = np.argsort(-np.round(worth / best, 9), kind="stable")[:MAXIMUM_STARTS]
+        # A zenith seen at every azimuth, or an omnidirectional ring, is one candidate, not many.
+        worth = np.round(grid[peaks[:, 0], peaks[:, 1]] / best, 9)
+        below = elevations[peaks[:, 1]] < -1e-9
+        order = np.lexsort((elevations[peaks[:, 1]], peaks[:, 0], below, -worth))
+        starts: dict[tuple[float, int], tuple[int, int]] = {}
+        for n in order:
+            i, j = int(peaks[n, 0]), int(peaks[n, 1])
+            starts.setdefault((float(worth[n]), j), (i, j))
         found = (-1.0, 0.0, 0.0)
         offsets = np.linspace(-1.0, 1.0, 5)
-        for i, j in peaks[first]:
+        for i, j in list(starts.values())[:MAXIMUM_STARTS]:
             elevation, azimuth, reach = float(elevations[j]), float(azimuths[i]), step
             value = float(grid[i, j])
             # The curvature leaves half of the digits: below 1e-6 degrees nothing changes.
