@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .errors import GeometryError
 from .lengths import LengthLike, metres
-from .outlines import clip_strip, inside, inset, is_simple, line_parameters, signed_area, tidied
+from .outlines import clip_strip, inset, inside, is_simple, line_parameters, signed_area, tidied
 
 __all__ = ["Attic", "azimuth_of", "bearing_of"]
 
@@ -322,7 +322,8 @@ class Attic:
         return [
             f"{self.name}: {spans[0]:.2f} m along the ridge, {spans[1]:.2f} m across{shape}",
             f"floor {self.floor_level:.2f} m, eaves {self.eaves_level:.2f} m, ridge "
-            f"{self.ridge_level:.2f} m above ground; ridge bears {self.ridge_bearing % 360:.0f} deg",
+            f"{self.ridge_level:.2f} m above ground; ridge bears "
+            f"{self.ridge_bearing % 360:.0f} deg",
         ]
 
     def __str__(self) -> str:

@@ -21,10 +21,11 @@ __all__ = ["fit_radials"]
 
 Array = NDArray[np.float64]
 
-_LANES = 40
-_SHORTEST_BEND = 0.05  # no stretch along a wall shorter than this [m]
-_ROUNDS = 60  # before the search gives up
-_PAIRS = 8000  # pairs of ways looked at, likewise
+_LANES = 30
+_SHORTEST_BEND = 0.12  # no stretch along a wall shorter than this [m]
+_ROUNDS = 40  # before the search gives up
+_PAIRS = 80_000  # pairs of ways looked at, likewise
+_BATCH = 6
 
 
 @dataclass(frozen=True)
@@ -143,22 +144,21 @@ def _search(ways: list[list[_Way]], order: list[int], spacing: float) -> list[Ar
     Each round lays the radials in turn, each in its first way that is clear of those laid
     before; one that finds none moves towards the front of the next round's order.
     """
-    memory: dict[tuple[int, int, int, int], bool] = {}
-
-    def fits(n: int, i: int, m: int, j: int) -> bool:
-        key = (n, i, m, j) if n < m else (m, j, n, i)
-        if key not in memory:
-            memory[key] = _clear(ways[n][i].corners, ways[m][j].corners, spacing)
-        return memory[key]
-
-    best, blamed = len(ways) + 1, order[0]
+    longest = max(len(way.corners) for choice in ways for way in choice)
+    shapes = [np.stack([_padded(way.corners, longest) for way in choice]) for choice in ways]
+    best, blamed, pairs = len(ways) + 1, order[0], 0
     for _ in range(_ROUNDS):
         placed: dict[int, int] = {}
         failed: list[int] = []
+        laid = np.zeros((0, longest, 2))
         for n in order:
-            for i in range(len(ways[n])):
-                if all(fits(n, i, m, j) for m, j in placed.items()):
-                    placed[n] = i
+            for start in range(0, len(shapes[n]), _BATCH):
+                batch = shapes[n][start : start + _BATCH]
+                pairs += len(batch) * len(laid)
+                free = np.flatnonzero(_clear(batch, laid, spacing).all(axis=1))
+                if free.size:
+                    placed[n] = start + int(free[0])
+                    laid = np.concatenate([laid, batch[free[0]][None]])
                     break
             else:
                 failed.append(n)
@@ -169,49 +169,60 @@ def _search(ways: list[list[_Way]], order: list[int], spacing: float) -> list[Ar
         for n in failed:
             at = order.index(n)
             order.insert(max(0, at - max(1, len(order) // 4)), order.pop(at))
-        if len(memory) > _PAIRS:
+        if pairs > _PAIRS:
             break
     return blamed
 
 
-def _clear(a: Array, b: Array, spacing: float) -> bool:
-    """Whether two radials from one hub keep their distance beyond their first stretches."""
-    first_a, first_b = a[1] - a[0], b[1] - b[0]
-    turn = abs(float(np.arctan2(cross2(first_a, first_b), first_a @ first_b)))
-    if turn < 1e-3:
-        return False
-    gaps = _distances(a, b)
-    need = np.full(gaps.shape, spacing)
-    # near the hub two radials are as close as their angle makes them
-    for away, axis in ((a, 0), (b, 1)):
-        other = b if axis == 0 else a
-        if len(away) > 2:
-            corner = away[1]
-            leg = other[1] - other[0]
-            t = min(max(float((corner - other[0]) @ leg / (leg @ leg)), 0.0), 1.0)
-            near = 0.9 * float(np.linalg.norm(corner - other[0] - t * leg))
-            index = (slice(1, None), 0) if axis == 0 else (0, slice(1, None))
-            need[index] = min(spacing, near)
-    need[0, 0] = 0.0
-    return bool(np.all(gaps >= need * (1.0 - 1e-9)))
+def _padded(corners: Array, size: int) -> Array:
+    """Corners (N, 2) filled up to (size, 2) with NaN."""
+    return np.vstack([corners, np.full((size - len(corners), 2), np.nan)])
 
 
-def _distances(a: Array, b: Array) -> Array:
-    """Least distances between all stretches of two polylines (N, 2), (M, 2): (N-1, M-1). [m]"""
-    p, u = a[:-1, None, :], (a[1:] - a[:-1])[:, None, :]
-    q, v = b[None, :-1, :], (b[1:] - b[:-1])[None, :, :]
+def _clear(a: Array, b: Array, spacing: float) -> NDArray[np.bool_]:
+    """Which radials of one hub keep their distance beyond their first stretches.
 
-    def to_stretch(point: Array, start: Array, way: Array) -> Array:
-        t = np.clip(np.sum((point - start) * way, axis=-1) / np.sum(way**2, axis=-1), 0.0, 1.0)
-        return np.linalg.norm(point - start - t[..., None] * way, axis=-1)
+    Parameters
+    ----------
+    a, b : ndarray (W, N, 2), (P, N, 2)
+        Corners, the hub first, filled up with NaN. [m]
+    spacing : float
+        [m]
 
-    least = np.minimum.reduce(
-        [to_stretch(p, q, v), to_stretch(p + u, q, v), to_stretch(q, p, u), to_stretch(q + v, p, u)]
+    Returns
+    -------
+    ndarray of bool, shape (W, P)
+    """
+    p, q = a[:, None, :-1, None, :], b[None, :, None, :-1, :]
+    u, v = np.diff(a, axis=1)[:, None, :, None, :], np.diff(b, axis=1)[None, :, None, :, :]
+    gaps = np.minimum(
+        np.minimum(_to_stretch(p, q, v), _to_stretch(p + u, q, v)),
+        np.minimum(_to_stretch(q, p, u), _to_stretch(q + v, p, u)),
     )
-    det = cross2(
-        np.broadcast_to(u, (u.shape[0], v.shape[1], 2)), np.broadcast_to(v, least.shape + (2,))
-    )
+    det = u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0]
     safe = np.where(np.abs(det) > 1e-14, det, np.inf)
-    t, s = cross2(q - p, np.broadcast_to(v, q.shape)) / safe, cross2(q - p, u + 0.0 * q) / safe
+    w = q - p
+    t = (w[..., 0] * v[..., 1] - w[..., 1] * v[..., 0]) / safe
+    s = (w[..., 0] * u[..., 1] - w[..., 1] * u[..., 0]) / safe
     crossing = (t >= 0) & (t <= 1) & (s >= 0) & (s <= 1) & np.isfinite(safe)
-    return np.where(crossing, 0.0, least)
+    gaps = np.where(crossing, 0.0, gaps)
+    # near the hub two radials are as close as their angle makes them
+    need = np.full(gaps.shape, spacing)
+    need[:, :, 1:, 0] = np.minimum(
+        spacing, 0.9 * _to_stretch(a[:, None, 1], b[None, :, 0], v[:, :, 0, 0])
+    )[..., None]
+    need[:, :, 0, 1:] = np.minimum(
+        spacing, 0.9 * _to_stretch(b[None, :, 1], a[:, None, 0], u[:, :, 0, 0])
+    )[..., None]
+    need[:, :, 0, 0] = 0.0
+    first_a, first_b = u[:, :, 0, 0], v[:, :, 0, 0]
+    turn = np.arctan2(cross2(first_a, first_b), np.sum(first_a * first_b, axis=-1))
+    near = gaps < need * (1.0 - 1e-9)  # never where filled up: comparisons with NaN are false
+    return ~near.any(axis=(2, 3)) & (np.abs(turn) > 1e-3)
+
+
+def _to_stretch(point: Array, start: Array, way: Array) -> Array:
+    """Distance of points (..., 2) to stretches of the same shape. [m]"""
+    t = np.clip(np.sum((point - start) * way, axis=-1) / np.sum(way**2, axis=-1), 0.0, 1.0)
+    gap = point - start - t[..., None] * way
+    return np.hypot(gap[..., 0], gap[..., 1])

@@ -1,0 +1,571 @@
+"""The attic file: TOML with a schema of our own, and the plan that is read from it.
+
+Schema. Lengths are numbers in metres or text with a unit ("12 ft 6 in"). Points are
+[x, y, height] in attic coordinates (see `attic`); bearings are true compass degrees.
+
+``[attic]``
+    size = [along the ridge, across] or outline = [[x, y], ...]; ceiling_height; ridge_height,
+    eaves_height, pitch (two of them say the third); ridge_bearing; name
+``[antenna]``
+    feed_point = [x, y] or [x, y, height]; wire; name
+``[[element]]``
+    name; route = [points] or steps as `Route.told` reads them; length; wire; outside
+``[counterpoise]``
+    radials = number, with length and start_bearing; or a list of {bearing, length} or
+    {points, length}, with name, outside; height, fit, margin, spacing; wire; outside;
+    bonded = ["wire name", {wire = "wire name", at = "2 m"}]
+``[[wire]]``
+    name; points; heights_from = "attic floor" or "ground"; marks; wire; outside
+``[[dipole]]``
+    name; centre; length; bearing; fed; wire; outside
+``[[loop]]``
+    name; points; opening_at; open; heights_from; wire; outside
+``[feed]`` or ``[[feed]]``
+    wire = name or names; at = length, "start", "middle" or "end"; name; termination = ohms or
+    "open"; voltage
+``[earth]``
+    ground = name; or permittivity and conductivity; or perfect = true; or free_space = true
+
+Wherever it says wire: wire = "1.5 mm2 copper, PVC", or gauge or radius with conductor, jacket.
+All other tables belong to those who name them in `other_tables`.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from .antenna import BentL, Element, Loop, Route, check_inside
+from .attic import Attic
+from .counterpoise import Bond, Counterpoise, Radial
+from .errors import AtticFileError, FeedError, GeometryError
+from .file_tables import AtticFile, FileTable
+from .lengths import Length, metres
+from .plan import Assumption, AtticPlan
+from .positions import TomlPath
+from .wire_kinds import WireKind
+from .wires import Feed, Wire
+
+if TYPE_CHECKING:
+    from ..materials import Earth
+
+__all__ = ["load_attic_file", "read_attic_text"]
+
+_DEFAULT_WIRE = "1.5 mm2 copper, bare"
+_DEFAULT_GROUND = "medium dry ground"
+_FROM = ("attic floor", "ground")
+
+
+def load_attic_file(path: str | Path, *, other_tables: Sequence[str] = ()) -> AtticPlan:
+    """Read an attic file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+    other_tables : sequence of str
+        Tables of others, handed on unparsed with their positions.
+
+    Returns
+    -------
+    AtticPlan
+
+    Raises
+    ------
+    AtticFileError
+        If the file cannot be read or a value in it cannot be used: file, line, table, key, value
+        and what is allowed.
+    """
+    return plan_from(AtticFile.read(path, other_tables=other_tables))
+
+
+def read_attic_text(
+    text: str, *, name: str = "attic text", other_tables: Sequence[str] = ()
+) -> AtticPlan:
+    """The same from a text; `name` stands for the file in messages."""
+    return plan_from(AtticFile.from_text(text, name=name, other_tables=other_tables))
+
+
+def plan_from(file: AtticFile) -> AtticPlan:
+    """Build the plan of a parsed file; see `load_attic_file`."""
+    return _Reader(file).plan()
+
+
+@dataclass
+class _Told:
+    """What was assumed and what looks doubtful, gathered while reading."""
+
+    assumptions: list[Assumption]
+    remarks: list[str]
+
+    def assume(self, what: str, value: str, why: str, weight: float) -> None:
+        self.assumptions.append(Assumption(what, value, why, weight))
+
+
+class _Reader:
+    """One pass over a file."""
+
+    def __init__(self, file: AtticFile) -> None:
+        self.file = file
+        self.told = _Told([], [])
+        self.origins: dict[str, TomlPath] = {}
+        self.jackets: dict[str, None] = {}
+
+    def plan(self) -> AtticPlan:
+        if not self.file.has("attic"):
+            raise self.file.error(
+                (), "the table [attic] is missing; it needs size, ceiling_height, ridge_height."
+            )
+        self.attic = self.read_attic()
+        earth = self.read_earth()
+        wires = {wire.name: wire for wire in self.read_wires()}
+        loops, feeds = self.read_loops(), []
+        for loop in loops:
+            switch = loop.switch()
+            wires[loop.name] = loop.wire()
+            feeds += [] if switch is None else [switch]
+        dipoles = self.read_dipoles(feeds)
+        wires.update({wire.name: wire for wire in dipoles})
+        antenna = self.read_antenna(wires)
+        feeds = self.read_feeds(wires) + feeds
+        bonded = {bond.wire.name for bond in antenna.counterpoise.bonds} if antenna else set()
+        if antenna is None and not feeds:
+            raise self.file.error(
+                (),
+                "nothing is fed. Give an [antenna] with [[element]] and [counterpoise], a "
+                "[[dipole]], or a [feed] with the name of a [[wire]].",
+            )
+        for jacket in self.jackets:
+            self.told.assume(
+                "jacket", f"{jacket} not counted", "wires are computed as if bare so far", 0.6
+            )
+            self.told.remarks.append(
+                f"The jacket ({jacket}) is not computed yet: real wire acts a little longer, so "
+                "resonances come out a few per cent too high."
+            )
+        return AtticPlan(
+            file=self.file,
+            attic=self.attic,
+            antenna=antenna,
+            other_wires=tuple(wire for name, wire in wires.items() if name not in bonded),
+            other_feeds=tuple(feeds),
+            loops=tuple(loops),
+            earth=earth,
+            assumptions=tuple(sorted(self.told.assumptions, key=lambda a: -a.weight)),
+            remarks=tuple(self.told.remarks),
+            origins=self.origins,
+        )
+
+    # ---- tables --------------------------------------------------------------------------
+
+    def read_attic(self) -> Attic:
+        table = self.file.table("attic")
+        size = table.point("size", None, sizes=(2,))
+        outline = table.points("outline", None, sizes=(2,), least=3)
+        heights = {
+            "ceiling_height": table.length("ceiling_height", least=0.05, most=100.0),
+            "ridge_height": table.length("ridge_height", None, least=0.1, most=120.0),
+            "eaves_height": table.length("eaves_height", None, least=0.05, most=120.0),
+            "pitch": table.number("pitch", None, least=1.0, most=85.0, unit="degrees"),
+        }
+        bearing = table.number("ridge_bearing", None, least=-360.0, most=360.0, unit="degrees")
+        name = table.string("name", "attic")
+        table.finish()
+        if bearing is None:
+            bearing = 90.0
+            self.told.assume(
+                "ridge_bearing", "90 deg", "not told; every printed bearing hangs on it", 0.7
+            )
+        with table.blamed():
+            attic = Attic(size, outline, ridge_bearing=float(bearing), name=name, **heights)
+        if attic.eaves_are_assumed:
+            self.told.assume(
+                "eaves_height",
+                f"{attic.eaves_level:.2f} m",
+                "not told; the roof is taken to spring from the attic floor",
+                0.4,
+            )
+        return attic
+
+    def read_earth(self) -> Earth | None:
+        from ..materials import Earth
+
+        table = self.file.table("earth")
+        ground = table.string("ground", None)
+        permittivity = table.number("permittivity", None, least=1.0, most=100.0)
+        conductivity = table.number("conductivity", None, least=0.0, most=100.0, unit="S/m")
+        perfect = table.flag("perfect", False)
+        free = table.flag("free_space", False)
+        table.finish()
+        constants = permittivity is not None or conductivity is not None
+        if [ground is not None, constants, perfect, free].count(True) > 1:
+            raise table.error(
+                None,
+                "say one of: ground, permittivity with conductivity, perfect = true, "
+                "free_space = true.",
+            )
+        if free:
+            return None
+        if perfect:
+            return Earth.perfect()
+        if constants:
+            if permittivity is None or conductivity is None:
+                missing = "permittivity" if permittivity is None else "conductivity"
+                raise table.error(missing, "is missing; permittivity and conductivity go together.")
+            return Earth(float(permittivity), float(conductivity))
+        if ground is None:
+            self.told.assume(
+                "earth",
+                _DEFAULT_GROUND,
+                "not told; real constants vary tenfold from place to place",
+                0.9,
+            )
+            ground = _DEFAULT_GROUND
+        with table.blamed("ground"):
+            return Earth.named(ground)
+
+    def kind(self, table: FileTable, default: WireKind | None, *, use: str = "") -> WireKind | None:
+        """Thickness, metal and jacket of a table's wire."""
+        text = table.string("wire", None) if table.path[0] != "feed" else None
+        gauge = table.string("gauge", None)
+        radius = table.length("radius", None, least=1e-5, most=1.0)
+        metal = table.string("conductor", None)
+        jacket = table.string("jacket", None)
+        if text is not None:
+            for key, value in (
+                ("gauge", gauge), ("radius", radius), ("conductor", metal), ("jacket", jacket)
+            ):  # fmt: skip
+                if value is not None:
+                    raise table.error(key, "stands beside wire, which says the same; keep one.")
+            with table.blamed("wire"):
+                kind = WireKind.from_text(text)
+        elif gauge is not None or radius is not None:
+            if metal is None:
+                self.told.assume(
+                    f"conductor of {use or table.label}", "annealed copper", "not told", 0.3
+                )
+            with table.blamed("conductor" if metal else "gauge" if gauge else "radius"):
+                kind = WireKind(
+                    gauge=gauge,
+                    radius=radius,
+                    conductor=None if metal == "lossless" else metal or "annealed copper",
+                    jacket=jacket or "",
+                )
+        elif metal is not None or jacket is not None:
+            key = "conductor" if metal is not None else "jacket"
+            raise table.error(key, "needs a gauge or a radius beside it.")
+        else:
+            return default
+        if kind.jacket:
+            self.jackets[kind.jacket] = None
+        return kind
+
+    def plain_kind(self, table: FileTable, use: str) -> WireKind:
+        """The same, with the default wire where nothing is told."""
+        kind = self.kind(table, None, use=use)
+        if kind is None:
+            self.told.assume(f"wire of {use}", _DEFAULT_WIRE, "not told", 0.5)
+            kind = WireKind.from_text(_DEFAULT_WIRE)
+        return kind
+
+    def named(self, table: FileTable, default: str | None = None) -> str:
+        """The name, which must be new."""
+        name = table.string("name") if default is None else table.string("name", default)
+        if name in self.origins:
+            line = self.file.position(self.origins[name])
+            where = "" if line is None else f" on line {line}"
+            raise table.error("name", f"this name is taken{where}; every wire needs its own.")
+        self.origins[name] = table.path
+        return name
+
+    def read_antenna(self, wires: dict[str, Wire]) -> BentL | None:
+        if not self.file.has("antenna"):
+            for name in ("element", "counterpoise"):
+                if self.file.has(name):
+                    raise self.file.error(
+                        (name,), f"[{name}] needs a table [antenna] with the feed_point."
+                    )
+            return None
+        table = self.file.table("antenna")
+        feed_point = table.point("feed_point", sizes=(2, 3))
+        kind = self.plain_kind(table, "the antenna")
+        name = table.string("name", "feed")
+        table.finish()
+        if len(feed_point) == 2:
+            self.told.assume(
+                "height of the feed point", "on the attic floor", "feed_point has no height", 0.25
+            )
+        hub = (*feed_point, Length(0.0))[:3]
+        elements = [self.read_element(t, hub) for t in self.file.tables("element")]
+        if not elements:
+            raise table.error(None, "needs at least one [[element]] with name and route.")
+        if not self.file.has("counterpoise"):
+            raise table.error(
+                None,
+                "needs a [counterpoise]: radials and length, or bonded = [...]; without one the "
+                "feed has nothing to work against.",
+            )
+        counterpoise = self.read_counterpoise(wires)
+        for n in range(counterpoise.count):
+            self.origins.setdefault(f"radial {n + 1}", ("counterpoise",))
+        try:
+            antenna = BentL(
+                feed_point, elements, counterpoise, attic=self.attic, kind=kind, name=name
+            )
+        except (GeometryError, FeedError) as error:
+            raise self.blame(error, ("antenna", "feed_point")) from error
+        self.look_at(antenna)
+        return antenna
+
+    def blame(self, error: Exception, otherwise: TomlPath) -> AtticFileError:
+        """An error from an object, with the place of what it names."""
+        text = str(error)
+        path = ("counterpoise",) if text.startswith(("Counterpoise", "radial")) else otherwise
+        for name in re.findall(r"'([^']+)'", text):
+            if name in self.origins:
+                path = self.origins[name]
+                break
+        for key in ("route", "length") if "leaves" in text else ("length", "route"):
+            if (*path, key) in self.file.places:
+                path = (*path, key)
+                break
+        return self.file.error(path, text)
+
+    def look_at(self, antenna: BentL) -> None:
+        """Record what a route hides and what the counterpoise assumed."""
+        for element in antenna.elements:
+            if element.outside:
+                continue
+            whole = Route.of(element.route).array
+            out = self.attic.way_out(whole)
+            if out is not None:
+                self.told.remarks.append(
+                    f"The route of {element.name!r} leaves the attic beyond the wire's present "
+                    f"tip, at ({out[0][0]:.2f}, {out[0][1]:.2f}, {out[0][2]:.2f}) m: {out[1]}. It "
+                    "cannot be lengthened to the route's end."
+                )
+
+    def read_element(self, table: FileTable, hub: Sequence[Length]) -> Element:
+        name = self.named(table)
+        route = table.take("route")
+        if isinstance(route, str) or (
+            isinstance(route, list) and route and all(isinstance(s, str) for s in route)
+        ):
+            with table.blamed("route"):
+                way = Route.told(route, start=hub, attic=self.attic)
+        else:
+            way = Route(table.points("route"))
+        length = table.length("length", None, least=0.05, most=500.0)
+        kind = self.kind(table, None, use=name)
+        outside = table.flag("outside", False)
+        table.finish()
+        if length is None:
+            self.told.assume(f"length of {name!r}", "its whole route", "not told", 0.2)
+        with table.blamed("length" if length is not None else "route"):
+            element = Element(name, way, length, kind=kind, outside=outside)
+            element.path([float(v) for v in hub])
+        return element
+
+    def read_counterpoise(self, wires: dict[str, Wire]) -> Counterpoise:
+        table = self.file.table("counterpoise")
+        told = table.take("radials", 0)
+        length = table.length("length", None, least=0.05, most=200.0)
+        start = table.number("start_bearing", None, least=-360.0, most=360.0, unit="degrees")
+        height = table.length("height", None, least=0.0, most=50.0)
+        fit = table.flag("fit", True)
+        margin = table.length("margin", None, least=0.0, most=5.0)
+        spacing = table.length("spacing", None, least=0.005, most=1.0)
+        outside = table.flag("outside", False)
+        bonded = table.take("bonded", [])
+        kind = self.kind(table, None, use="the counterpoise")
+        table.finish()
+        if isinstance(told, list):
+            radials: Any = [
+                self.read_radial(FileTable(self.file, ("counterpoise", "radials", n), values))
+                if isinstance(values, dict)
+                else self.no_radial(n, values)
+                for n, values in enumerate(told)
+            ]
+        else:
+            radials = table.number("radials", 0, least=0, most=128, whole=True)
+        if not isinstance(bonded, list):
+            raise table.error("bonded", "must be a list of wire names or {wire, at}.")
+        bonds = [self.read_bond(n, value, wires) for n, value in enumerate(bonded)]
+        if isinstance(radials, int) and radials:
+            if start is None:
+                self.told.assume(
+                    "start_bearing", "along the ridge, or as they fit", "not told", 0.1
+                )
+            if fit and not outside and margin is None:
+                self.told.assume("margin", "0.1 m", "radials bend this far from the walls", 0.15)
+            if fit and not outside and spacing is None:
+                self.told.assume("spacing", "0.06 m", "radials along a wall lie so far apart", 0.05)
+        if height is None and radials:
+            self.told.assume(
+                "height of the radials", "the feed point's", "taken to lie on the joists", 0.3
+            )
+        with table.blamed():
+            return Counterpoise(
+                radials,
+                length,
+                start,
+                height=height,
+                fit=fit,
+                margin=0.10 if margin is None else margin,
+                spacing=0.06 if spacing is None else spacing,
+                bonds=bonds,
+                kind=kind,
+                outside=outside,
+            )
+
+    def no_radial(self, n: int, value: Any) -> Radial:
+        raise self.file.error(
+            ("counterpoise", "radials", n),
+            f"radial {n + 1} is {value!r}; it must be {{bearing = ..., length = ...}} or "
+            "{points = [...]}.",
+        )
+
+    def read_radial(self, table: FileTable) -> Radial:
+        bearing = table.number("bearing", None, least=-360.0, most=360.0, unit="degrees")
+        length = table.length("length", None, least=0.05, most=200.0)
+        points = table.points("points", None, sizes=(2, 3))
+        name = None
+        if table.has("name"):
+            name = self.named(table)
+        outside = table.flag("outside", False)
+        table.finish()
+        with table.blamed():
+            return Radial(length, bearing=bearing, points=points, name=name, outside=outside)
+
+    def read_bond(self, n: int, value: Any, wires: dict[str, Wire]) -> Bond:
+        path = ("counterpoise", "bonded", n)
+        if isinstance(value, str):
+            name, at = value, None
+        elif isinstance(value, dict):
+            table = FileTable(self.file, path, value)
+            name, at = table.string("wire"), table.length("at", None, least=0.0)
+            table.finish()
+        else:
+            raise self.file.error(path, f"bonded: {value!r} must be a wire's name or {{wire, at}}.")
+        if name not in wires:
+            raise self.file.error(
+                path,
+                f"bonded: no [[wire]] is called {name!r}; there are: "
+                f"{', '.join(map(repr, wires)) or 'none'}.",
+            )
+        self.origins.setdefault(f"bond to {name}", ("counterpoise",))
+        return Bond(wires[name], at)
+
+    def read_wires(self) -> list[Wire]:
+        found = []
+        for table in self.file.tables("wire"):
+            name = self.named(table)
+            points = table.points("points", least=2)
+            ground = table.choice("heights_from", _FROM, "attic floor") == "ground"
+            marks = table.take("marks", [])
+            kind = self.plain_kind(table, repr(name))
+            outside = table.flag("outside", False)
+            table.finish()
+            with table.blamed("points"):
+                wire = Wire(
+                    points
+                    if ground
+                    else self.attic.to_world([[float(v) for v in p] for p in points]),
+                    name=name,
+                    marks=marks,
+                    outside=outside,
+                    **kind.options,
+                )
+                check_inside(wire, self.attic)
+            found.append(wire)
+        return found
+
+    def read_loops(self) -> list[Loop]:
+        found = []
+        for table in self.file.tables("loop"):
+            name = self.named(table)
+            points = table.points("points", least=3)
+            ground = table.choice("heights_from", _FROM, "attic floor") == "ground"
+            opening = table.length("opening_at", None, least=0.0)
+            is_open = table.flag("open", False)
+            kind = self.plain_kind(table, repr(name))
+            outside = table.flag("outside", False)
+            table.finish()
+            if ground:
+                floor = self.attic.floor_level
+                points = [(x, y, float(z) - floor) for x, y, z in points]
+            with table.blamed("opening_at" if opening is not None else "points"):
+                found.append(
+                    Loop(
+                        points,
+                        kind=kind,
+                        name=name,
+                        opening_at=opening,
+                        is_open=is_open,
+                        attic=self.attic,
+                        outside=outside,
+                    )
+                )
+        return found
+
+    def read_dipoles(self, feeds: list[Feed]) -> list[Wire]:
+        found = []
+        for table in self.file.tables("dipole"):
+            name = self.named(table)
+            centre = [float(v) for v in table.point("centre")]
+            length = table.length("length", least=0.05, most=500.0)
+            bearing = table.number("bearing", least=-360.0, most=360.0, unit="degrees")
+            fed = table.flag("fed", True)
+            kind = self.plain_kind(table, repr(name))
+            outside = table.flag("outside", False)
+            table.finish()
+            turn = math.radians(self.attic.azimuth(bearing))
+            half = [0.5 * length * math.cos(turn), 0.5 * length * math.sin(turn), 0.0]
+            ends = [[c + s * h for c, h in zip(centre, half, strict=True)] for s in (-1.0, 1.0)]
+            with table.blamed("length"):
+                wire = Wire(self.attic.to_world(ends), name=name, outside=outside, **kind.options)
+                check_inside(wire, self.attic)
+                if fed:
+                    feeds.append(Feed(name, at=0.5 * wire.length, name=name))
+            found.append(wire)
+        return found
+
+    def read_feeds(self, wires: dict[str, Wire]) -> list[Feed]:
+        found = []
+        for table in self.file.tables("feed"):
+            on = table.take("wire")
+            names = [on] if isinstance(on, str) else on
+            if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
+                raise table.error("wire", "must be the name of a wire, or a list of names.")
+            at = table.take("at", "start")
+            if at not in ("start", "middle", "end"):
+                at = table.length("at", least=0.0)
+            elif at == "middle":
+                if len(names) > 1 or names[0] not in wires:
+                    raise table.error("at", "'middle' goes with one [[wire]] or [[loop]].")
+                at = 0.5 * wires[names[0]].length
+            termination = table.take("termination", None)
+            if termination is not None and termination != "open":
+                termination = table.number("termination", least=0.0, most=1e9, unit="ohm")
+            voltage = table.number("voltage", 1.0, least=-1e6, most=1e6, unit="V")
+            name = table.string("name", "feed")
+            table.finish()
+            for one in names:
+                if one not in wires and one not in self.origins:
+                    raise table.error(
+                        "wire",
+                        f"no wire is called {one!r}; there are: {', '.join(map(repr, wires))}.",
+                    )
+                if one in wires and not isinstance(at, str) and metres(at) > wires[one].length:
+                    raise table.error(
+                        "at", f"is off wire {one!r}, which is {wires[one].length:.3f} m long."
+                    )
+            with table.blamed():
+                found.append(
+                    Feed(names, at=at, name=name, termination=termination, voltage=voltage)
+                )
+        return found

@@ -1,0 +1,381 @@
+"""Drawings of attic and wires: plan with north arrow, section, and a view in three dimensions.
+
+Every function takes a plan (anything with `wires`, `feeds` and `attic`) or a scene, and plain
+arrays for currents, so that others can draw their results onto the same pictures.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .attic import Attic
+from .wires import Wire
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["draw_3d", "draw_attic", "draw_plan", "draw_section", "wire_colours"]
+
+Array = NDArray[np.float64]
+Currents = Mapping[str, tuple[Array, Array]]
+
+# told apart with any colour vision: hues that also differ in lightness (own choice)
+_PALETTE = ("#0b4f8a", "#d1641b", "#1a8f72", "#a3307e", "#7a6a00", "#4aa3df", "#5a2d82", "#e0a100")
+_RADIAL = "#8a8f98"
+_HOUSE = "#c9bfae"
+_ROOF = "#9b8f7c"
+_INK = "#33312e"
+_FEED = "#c2161d"
+
+
+def wire_colours(wires: Sequence[Wire]) -> dict[str, str]:
+    """A colour for every wire by name; radials, and leads to bonded metal, share a grey."""
+    colours, n = {}, 0
+    for wire in wires:
+        if _is_radial(wire.name):
+            colours[wire.name] = _RADIAL
+        else:
+            colours[wire.name] = _PALETTE[n % len(_PALETTE)]
+            n += 1
+    return colours
+
+
+def _is_radial(name: str) -> bool:
+    return name.startswith(("radial ", "bond to "))
+
+
+def draw_plan(
+    plan: Any, ax: Axes | None = None, *, currents: Currents | None = None, legend: bool = True
+) -> Axes:
+    """Attic and wires from above, with an arrow to true north.
+
+    Parameters
+    ----------
+    plan : AtticPlan, BentL or Scene
+        What to draw.
+    ax : Axes, optional
+        Where; a new figure where left out.
+    currents : mapping of wire name to (distance, magnitude), optional
+        Distances along the wire, shape (M,) [m], and current there, shape (M,); the line is as
+        wide as the current. Magnitudes of all wires share one scale.
+    legend : bool
+        Whether to name the wires.
+
+    Returns
+    -------
+    Axes
+    """
+    ax = _axes(ax)
+    attic, wires = _attic(plan), _wires(plan)
+    if attic is not None:
+        outline = np.vstack([attic.corners, attic.corners[:1]])
+        ax.fill(outline[:, 0], outline[:, 1], color=_HOUSE, alpha=0.25, lw=0)
+        ax.plot(outline[:, 0], outline[:, 1], color=_ROOF, lw=2.0)
+        x = [attic.corners[:, 0].min(), attic.corners[:, 0].max()]
+        ax.plot(x, [attic.ridge_across] * 2, color=_ROOF, lw=1.0, ls=(0, (8, 3, 2, 3)))
+        ax.annotate(
+            "ridge", (x[1], attic.ridge_across), xytext=(4, 0), textcoords="offset points",
+            color=_ROOF, fontsize=8, va="center",
+        )  # fmt: skip
+    _draw_wires(ax, wires, (0, 1), currents, legend=legend)
+    _draw_feeds(ax, plan, (0, 1))
+    ax.set_aspect("equal")
+    ax.margins(0.06)
+    ax.set_xlabel("along the ridge [m]" if attic is not None else "x [m]")
+    ax.set_ylabel("across [m]" if attic is not None else "y [m]")
+    ax.set_title("Plan", loc="left", color=_INK, fontsize=10)
+    _tidy(ax)
+    if attic is not None:
+        _north(ax, attic.azimuth(0.0))
+    return ax
+
+
+def draw_section(
+    plan: Any,
+    ax: Axes | None = None,
+    *,
+    along_ridge: bool = False,
+    currents: Currents | None = None,
+    legend: bool = False,
+) -> Axes:
+    """Attic and wires from the side, heights above ground.
+
+    Parameters
+    ----------
+    plan, ax, currents, legend
+        As for `draw_plan`.
+    along_ridge : bool
+        False: the gable, seen along the ridge. True: the side view, x to the right.
+
+    Returns
+    -------
+    Axes
+    """
+    ax = _axes(ax)
+    attic, wires = _attic(plan), _wires(plan)
+    across = 0 if along_ridge else 1
+    if attic is not None:
+        low, high = attic.corners[:, across].min(), attic.corners[:, across].max()
+        floor, eaves, ridge = attic.floor_level, attic.eaves_level, attic.ridge_level
+        if along_ridge:
+            roof = np.array([[low, eaves], [low, ridge], [high, ridge], [high, eaves]])
+        else:
+            roof = np.array([[low, eaves], [attic.ridge_across, ridge], [high, eaves]])
+        base = np.array([[high, min(floor, eaves)], [low, min(floor, eaves)]])
+        shape = np.vstack([roof, base])
+        ax.fill(shape[:, 0], shape[:, 1], color=_HOUSE, alpha=0.25, lw=0)
+        ax.plot(roof[:, 0], roof[:, 1], color=_ROOF, lw=2.0)
+        for side in (low, high):
+            ax.plot([side, side], [0.0, eaves], color=_ROOF, lw=1.2)
+        ax.plot([low, high], [floor, floor], color=_ROOF, lw=1.2, ls=(0, (5, 3)))
+        ax.annotate(
+            "attic floor", (low, floor), xytext=(4, -3), textcoords="offset points",
+            color=_ROOF, fontsize=8, va="top",
+        )  # fmt: skip
+    _draw_wires(ax, wires, (across, 2), currents, legend=legend)
+    _draw_feeds(ax, plan, (across, 2))
+    ax.set_aspect("equal")
+    ax.margins(0.06)
+    if attic is not None or min((w.vertices[:, 2].min() for w in wires), default=0.0) < 3.0:
+        left, right = ax.get_xlim()
+        ax.fill_between([left, right], 0.0, -0.35, color="#6b5a3e", alpha=0.35, lw=0)
+        ax.set_xlim(left, right)
+        ax.set_ylim(bottom=-0.35)
+    names = ("along the ridge [m]", "across [m]") if attic is not None else ("x [m]", "y [m]")
+    ax.set_xlabel(names[across])
+    ax.set_ylabel("above ground [m]")
+    ax.set_title("Side" if along_ridge else "Section", loc="left", color=_INK, fontsize=10)
+    _tidy(ax)
+    return ax
+
+
+def draw_3d(plan: Any, ax: Any = None, *, currents: Currents | None = None) -> Any:
+    """Attic and wires in three dimensions; arguments as for `draw_plan`, `ax` a 3-D Axes."""
+    if ax is None:
+        from matplotlib.figure import Figure
+
+        ax = Figure(figsize=(6, 5), layout="constrained").add_subplot(projection="3d")
+    attic, wires = _attic(plan), _wires(plan)
+    if attic is not None:
+        for edge in _edges(attic):
+            ax.plot(*edge.T, color=_ROOF, lw=1.1)
+    colours = wire_colours(wires)
+    top = _top(currents)
+    for wire in wires:
+        if currents and wire.name in currents:
+            points, width = _sampled(wire, currents[wire.name], top)
+            for n in range(len(points) - 1):
+                ax.plot(*points[n : n + 2].T, color=colours[wire.name], lw=width[n])
+        else:
+            ax.plot(*wire.vertices.T, color=colours[wire.name], lw=_width(wire))
+    for point in _feed_points(plan):
+        ax.plot(*point[:, None], marker="o", ms=5, color=_FEED)
+    ax.set_aspect("equal")
+    ax.view_init(elev=22, azim=-62)
+    ax.set_axis_off()
+    ax.set_title("View", loc="left", color=_INK, fontsize=10)
+    return ax
+
+
+def draw_attic(plan: Any, *, currents: Currents | None = None) -> Figure:
+    """One sheet: plan, section, side and view.
+
+    Parameters
+    ----------
+    plan : AtticPlan, BentL or Scene
+    currents : mapping, optional
+        As for `draw_plan`.
+
+    Returns
+    -------
+    Figure
+        Not attached to pyplot; save it with ``figure.savefig(path)``.
+    """
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(12, 8), layout="constrained")
+    grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1.0])
+    draw_plan(plan, figure.add_subplot(grid[0, 0]), currents=currents)
+    draw_section(plan, figure.add_subplot(grid[0, 1]), currents=currents)
+    draw_section(plan, figure.add_subplot(grid[1, 0]), along_ridge=True, currents=currents)
+    draw_3d(plan, figure.add_subplot(grid[1, 1], projection="3d"), currents=currents)
+    attic = _attic(plan)
+    if attic is not None:
+        figure.suptitle(
+            f"{attic.name}: ridge bears {attic.ridge_bearing % 360:.0f} deg true",
+            x=0.01, ha="left", color=_INK, fontsize=12,
+        )  # fmt: skip
+    return figure
+
+
+# ---- inside ------------------------------------------------------------------------------
+
+
+def _axes(ax: Axes | None) -> Axes:
+    if ax is not None:
+        return ax
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(7, 5), layout="constrained").add_subplot()
+
+
+def _attic(plan: Any) -> Attic | None:
+    found = getattr(plan, "attic", None)
+    return found if isinstance(found, Attic) else None
+
+
+def _wires(plan: Any) -> tuple[Wire, ...]:
+    wires = plan.wires
+    return tuple(wires() if callable(wires) else wires)
+
+
+def _feed_points(plan: Any) -> list[Array]:
+    feed = getattr(plan, "feed", None)
+    feeds = getattr(plan, "feeds", None) or ((feed(),) if callable(feed) else ())
+    wires = {wire.name: wire for wire in _wires(plan)}
+    points = []
+    for one in feeds:
+        wire = wires.get(one.wires[0])
+        if wire is not None:
+            at = {"start": 0.0, "end": wire.length}.get(str(one.at))
+            points.append(wire.position(float(one.at) if at is None else at))
+    return points
+
+
+def _draw_feeds(ax: Axes, plan: Any, axes: tuple[int, int]) -> None:
+    for n, point in enumerate(_feed_points(plan)):
+        ax.plot(
+            point[axes[0]], point[axes[1]], "o", ms=6, mfc="white", mec=_FEED, mew=1.8, zorder=6,
+            label="feed" if n == 0 else None,
+        )  # fmt: skip
+
+
+def _width(wire: Wire) -> float:
+    return 1.1 if _is_radial(wire.name) else 2.0
+
+
+def _top(currents: Currents | None) -> float:
+    if not currents:
+        return 1.0
+    return max((float(np.max(np.abs(c[1]))) for c in currents.values()), default=1.0) or 1.0
+
+
+def _sampled(wire: Wire, current: tuple[Array, Array], top: float) -> tuple[Array, Array]:
+    """Points (M, 3) along a wire, its corners among them, and line widths between them (M-1,)."""
+    where, size = np.asarray(current[0], dtype=float), np.abs(np.asarray(current[1]))
+    order = np.argsort(where, kind="stable")
+    fine = np.linspace(0.0, wire.length, 2 + math.ceil(wire.length / 0.1))
+    stops = np.unique(np.concatenate([fine, wire.vertex_distances]))
+    points = np.column_stack(
+        [np.interp(stops, wire.vertex_distances, wire.vertices[:, k]) for k in range(3)]
+    )
+    middle = 0.5 * (stops[1:] + stops[:-1])
+    return points, 0.5 + 5.5 * np.interp(middle, where[order], size[order]) / top
+
+
+def _draw_wires(
+    ax: Axes,
+    wires: Sequence[Wire],
+    axes: tuple[int, int],
+    currents: Currents | None,
+    *,
+    legend: bool,
+) -> None:
+    from matplotlib.collections import LineCollection
+    from matplotlib.lines import Line2D
+
+    colours, top = wire_colours(wires), _top(currents)
+    handles: dict[str, Line2D] = {}
+    for wire in wires:
+        colour, radial = colours[wire.name], _is_radial(wire.name)
+        layer = 3 if radial else 4
+        if currents and wire.name in currents:
+            points, width = _sampled(wire, currents[wire.name], top)
+            flat = points[:, list(axes)]
+            pieces = np.stack([flat[:-1], flat[1:]], axis=1)
+            ax.add_collection(
+                LineCollection(
+                    list(pieces), linewidths=width.tolist(), colors=colour, capstyle="round",
+                    zorder=layer,
+                )
+            )  # fmt: skip
+            ax.update_datalim(flat)
+            ax.plot(flat[:, 0], flat[:, 1], color=colour, lw=0.4, zorder=layer)
+        else:
+            flat = wire.vertices[:, list(axes)]
+            ax.plot(
+                flat[:, 0], flat[:, 1], color=colour, lw=_width(wire), zorder=layer,
+                solid_joinstyle="round",
+            )  # fmt: skip
+            if not radial and not wire.is_closed:
+                ax.plot(*flat[-1], "|" if axes[0] == 1 else ".", color=colour, ms=5, zorder=layer)
+        count = sum(_is_radial(w.name) for w in wires)
+        label = f"{count} radials and bonds" if radial and count > 1 else wire.name
+        if radial and all(w.name.startswith("radial ") for w in wires if _is_radial(w.name)):
+            label = f"{count} radial{'s' * (count > 1)}"
+        handles.setdefault(label, Line2D([], [], color=colour, lw=_width(wire)))
+    if legend and handles:
+        feed = Line2D([], [], marker="o", ls="", ms=6, mfc="white", mec=_FEED, mew=1.8)
+        ax.legend(
+            [*handles.values(), feed], [*handles, "feed"], loc="upper left", fontsize=8,
+            bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, frameon=False,
+        )  # fmt: skip
+
+
+def _north(ax: Axes, azimuth_deg: float) -> None:
+    """An arrow to true north, to the right of the plot."""
+    turn = math.radians(azimuth_deg)
+    way = np.array([math.cos(turn), math.sin(turn)])
+    inset = ax.inset_axes((1.03, 0.0, 0.2, 0.34))
+    inset.set_aspect("equal")
+    inset.set_xlim(-1.5, 1.5)
+    inset.set_ylim(-1.5, 1.5)
+    inset.set_axis_off()
+    inset.annotate(
+        "", xy=tuple(way), xytext=tuple(-0.8 * way),
+        arrowprops={"arrowstyle": "-|>", "color": _INK, "lw": 1.4},
+    )  # fmt: skip
+    inset.text(
+        *(1.3 * way), "N", ha="center", va="center", fontsize=10, fontweight="bold", color=_INK
+    )
+
+
+def _tidy(ax: Axes) -> None:
+    ax.grid(visible=True, color="#e6e2da", lw=0.6, zorder=0)
+    ax.set_axisbelow(True)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_color("#b7b0a3")
+    ax.tick_params(colors="#6d675d", labelsize=8)
+    ax.xaxis.label.set_color(_INK)
+    ax.yaxis.label.set_color(_INK)
+    ax.xaxis.label.set_size(9)
+    ax.yaxis.label.set_size(9)
+
+
+def _edges(attic: Attic) -> list[Array]:
+    """Floor, eaves, ridge and gables as polylines (N, 3), world coordinates. [m]"""
+    corners = attic.corners
+    ring = np.vstack([corners, corners[:1]])
+    roof = attic.roof_height(corners[:, 1]) + attic.floor_level
+    floor = np.full(len(ring), attic.floor_level)
+    lines = [np.column_stack([ring, floor])]
+    for n in range(len(corners)):
+        a, b = corners[n], corners[(n + 1) % len(corners)]
+        stops = [a, b]
+        mid = attic.ridge_across
+        if (a[1] - mid) * (b[1] - mid) < 0.0:  # the side passes under the ridge
+            stops.insert(1, a + (b - a) * ((mid - a[1]) / (b[1] - a[1])))
+        edge = np.array(stops)
+        lines.append(np.column_stack([edge, attic.roof_height(edge[:, 1]) + attic.floor_level]))
+        lines.append(np.array([[*a, attic.floor_level], [*a, roof[n]]]))
+    x = [corners[:, 0].min(), corners[:, 0].max()]
+    lines.append(np.array([[v, attic.ridge_across, attic.ridge_level] for v in x]))
+    return lines

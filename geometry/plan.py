@@ -1,0 +1,266 @@
+"""The plan: an attic, what hangs in it, what is under it, and what had to be assumed."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from .antenna import BentL, Loop
+from .attic import Attic
+from .errors import AtticFileError, FeedError, GeometryError
+from .file_tables import AtticFile
+from .lengths import Length, LengthLike
+from .positions import TomlPath
+from .scene import Scene
+from .text_edits import exact_text, with_table, with_value
+from .wires import Feed, Wire
+
+if TYPE_CHECKING:
+    from ..materials import Earth
+
+__all__ = ["Assumption", "AtticPlan"]
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """A default that was used because the file does not say.
+
+    Attributes
+    ----------
+    what, value, why : str
+        What was assumed, which value, and the reason.
+    weight : float
+        How much an answer may hang on it, 0 to 1; a judgement for sorting, not a figure.
+    """
+
+    what: str
+    value: str
+    why: str
+    weight: float
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.value} ({self.why})"
+
+
+@dataclass(frozen=True, repr=False)
+class AtticPlan:
+    """What an attic file says, ready to become a scene.
+
+    Attributes
+    ----------
+    file : AtticFile
+        Source text, parsed tables and positions.
+    attic : Attic
+    antenna : BentL or None
+        The bent elements with their counterpoise.
+    other_wires : tuple of Wire
+        Plain wires, dipoles and loops, world coordinates.
+    other_feeds : tuple of Feed
+        Feeds and openings on them.
+    loops : tuple of Loop
+    earth : Earth or None
+        None: free space.
+    assumptions : tuple of Assumption
+        The worst first.
+    remarks : tuple of str
+        Doubts found while reading.
+    """
+
+    file: AtticFile
+    attic: Attic
+    antenna: BentL | None
+    other_wires: tuple[Wire, ...]
+    other_feeds: tuple[Feed, ...]
+    loops: tuple[Loop, ...]
+    earth: Earth | None
+    assumptions: tuple[Assumption, ...]
+    remarks: tuple[str, ...]
+    origins: Mapping[str, TomlPath] = field(compare=False)
+    _text_fault: str = ""
+
+    @property
+    def wires(self) -> tuple[Wire, ...]:
+        """All wires, world coordinates: elements, counterpoise, the others."""
+        own = () if self.antenna is None else self.antenna.wires()
+        return (*own, *self.other_wires)
+
+    @property
+    def feeds(self) -> tuple[Feed, ...]:
+        """All feeds, the antenna's first."""
+        own = () if self.antenna is None else (self.antenna.feed(),)
+        return (*own, *self.other_feeds)
+
+    @property
+    def for_solver(self) -> dict[str, Any]:
+        """Tables handed on unparsed, by name."""
+        return self.file.for_solver
+
+    @property
+    def text(self) -> str:
+        """The TOML text that gives this plan.
+
+        Raises
+        ------
+        AtticFileError
+            If a change was made that the file cannot say.
+        """
+        if self._text_fault:
+            raise AtticFileError(self._text_fault)
+        return self.file.text
+
+    def save(self, path: str | Path) -> None:
+        """Write `text` to a file."""
+        Path(path).write_text(self.text, encoding="utf-8", newline="\n")
+
+    def position(self, table: str | TomlPath, key: str | None = None) -> int | None:
+        """Line of a table or key in the file; None where unsure."""
+        return self.file.position(table, key)
+
+    def scene(self) -> Scene:
+        """All wires and feeds over the earth, checked.
+
+        Raises
+        ------
+        AtticFileError
+            If wires cross, lie on each other or in the ground, or a feed sits where it cannot;
+            with the lines of what is named.
+        """
+        try:
+            return Scene(self.wires, feeds=self.feeds, earth=self.earth)
+        except (GeometryError, FeedError) as error:
+            raise self._with_lines(error) from error
+
+    def _with_lines(self, error: Exception) -> AtticFileError:
+        lines = []
+        for name in re.findall(r"'([^']+)'", str(error)):
+            line = self.position(self.origins[name]) if name in self.origins else None
+            if line is not None and line not in lines:
+                lines.append(line)
+        where = f"{self.file.name}"
+        if lines:
+            where += f", line{'s' * (len(lines) > 1)} {' and '.join(map(str, lines))}"
+        return AtticFileError(f"{where}: {error}")
+
+    def doubts(self) -> tuple[str, ...]:
+        """What is allowed but worth a second look, a sentence each; computes nothing."""
+        return (*self.remarks, *self.scene().doubts())
+
+    # ---- changed copies ------------------------------------------------------------------
+
+    def with_element_length(self, **lengths: LengthLike) -> AtticPlan:
+        """With other lengths of the elements named; "radials" means all radials. [m]"""
+        antenna = self._bent()
+        plan = self
+        for name, value in lengths.items():
+            length = Length(value)
+            if name == "radials" and all(e.name != "radials" for e in antenna.elements):
+                antenna = antenna.with_counterpoise(antenna.counterpoise.with_length(length))
+                path: TomlPath = ("counterpoise", "length")
+            else:
+                antenna = antenna.with_element_length(**{name: length})
+                path = (*self.origins[name], "length")
+            plan = plan._edited(lambda file, p=path, v=length: with_value(file, p, exact_text(v)))
+        return replace(plan, antenna=antenna)
+
+    def pruned(self, **by: LengthLike) -> AtticPlan:
+        """Elements named longer by so much; negative cuts: ``pruned(long="-35 cm")``. [m]
+
+        "radials" means all evenly spread radials.
+        """
+        antenna = self._bent()
+        new: dict[str, LengthLike] = {}
+        for name, value in by.items():
+            if name == "radials" and all(e.name != "radials" for e in antenna.elements):
+                length = antenna.counterpoise.pruned(value).length
+            else:
+                length = antenna.element(name).pruned(value).length
+            new[name] = Length(0.0 if length is None else length)
+        return self.with_element_length(**new)
+
+    def with_earth(self, earth: Earth | None) -> AtticPlan:
+        """Over other earth; None: free space."""
+        values: dict[str, Any] | None
+        if earth is None:
+            values = {"free_space": True}
+        elif earth.is_perfect:
+            values = {"perfect": True}
+        elif earth.name in type(earth).names():
+            values = {"ground": earth.name}
+        elif earth.variation is None:
+            values = {
+                "permittivity": earth.relative_permittivity,
+                "conductivity": earth.conductivity,
+            }
+        else:
+            values = None
+        changed = replace(
+            self,
+            earth=earth,
+            assumptions=tuple(a for a in self.assumptions if a.what != "earth"),
+        )
+        if values is None:
+            return replace(
+                changed,
+                _text_fault=f"The file cannot say the earth {earth!r}; give it by name or by "
+                "permittivity and conductivity.",
+            )
+        return changed._edited(lambda file: with_table(file, "earth", values))
+
+    def _edited(self, edit: Any) -> AtticPlan:
+        if self._text_fault:
+            return self
+        try:
+            return replace(self, file=edit(self.file))
+        except AtticFileError as error:
+            return replace(self, _text_fault=str(error))
+
+    def _bent(self) -> BentL:
+        if self.antenna is None:
+            raise GeometryError(
+                f"{self.file.name} has no [antenna] with elements, so there is nothing to prune."
+            )
+        return self.antenna
+
+    # ---- showing -------------------------------------------------------------------------
+
+    def plot(self, **options: Any) -> Any:
+        """Draw attic and wires: plan, section and 3-D; see `drawing.draw_attic`."""
+        from .drawing import draw_attic
+
+        return draw_attic(self, **options)
+
+    def __repr__(self) -> str:
+        lines = [str(self.attic)]
+        if self.antenna is not None:
+            lines += [f"{e.name}: {e.length}" for e in self.antenna.elements]
+            if self.antenna.counterpoise.count:
+                lines.append(f"{self.antenna.counterpoise.count} radials")
+        lines += [f"{wire.name}: {wire.length:.2f} m" for wire in self.other_wires]
+        ground = "free space" if self.earth is None else self.earth.name or repr(self.earth)
+        lines.append(f"over {ground}")
+        lines += [f"assumed {a}" for a in self.assumptions]
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        import base64
+        import io
+
+        from .drawing import draw_attic
+
+        figure = draw_attic(self)
+        picture = io.BytesIO()
+        figure.savefig(picture, format="png", dpi=80)
+        image = base64.b64encode(picture.getvalue()).decode("ascii")
+        rows = "".join(
+            f"<tr><td>{html.escape(a.what)}</td><td>{html.escape(a.value)}</td>"
+            f"<td>{html.escape(a.why)}</td></tr>"
+            for a in self.assumptions
+        )
+        return (
+            f"<img alt='plan, section and view of the attic' src='data:image/png;base64,{image}'>"
+            f"<table><caption>Assumed, the worst first</caption>{rows}</table>"
+        )
