@@ -153,8 +153,8 @@ def _step(text: str, at: Array, attic: Attic, number: int) -> Array:
             )
         return there
     raise GeometryError(
-        f"Step {number} of the route, {text.strip()!r}, is not understood. Known steps: 'up 1.2 m', '"
-        "up to 1.9 m', 'up to the roof', 'up to the ridge', 'down ...', 'along the ridge 6.8 m', "
+        f"Step {number} of the route, {text.strip()!r}, is not understood. Known: 'up 1.2 m', "
+        "'up to 1.9 m', 'up to the roof', 'up to the ridge', 'down ...', 'along the ridge 6.8 m', "
         "'back along the ridge 2 m', 'left 1.5 m', 'right 1.5 m', 'down the left rafter 2.2 m', "
         "'to (x, y, height)'. Rafters are not numbered; give the route as points instead."
     )
