@@ -14,7 +14,8 @@ from .errors import SolverError
 from .solution import Solution
 from .system import System
 
-DEFAULT_TOLERANCE = 0.01
+DEFAULT_TOLERANCE = 0.02
+"""Of the error estimate, which is two to three times the true error in most scenes."""
 
 
 def solve(
