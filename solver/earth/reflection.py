@@ -80,17 +80,17 @@ def vertical_wavenumber(kr: ArrayLike, wavenumber: complex) -> NDArray[np.comple
     return -1j * np.sqrt((kr - wavenumber) * (kr + wavenumber) + 0.0)
 
 
-def reflect(kr: ArrayLike, wavenumber: float, complex_permittivity: complex) -> Reflection:
+def reflect(kr: ArrayLike, wavenumber: complex, complex_permittivity: complex) -> Reflection:
     r"""Reflection quantities of a homogeneous earth, seen from the air.
 
     Parameters
     ----------
     kr : array_like of complex, shape (...)
         Horizontal wavenumber, closed first quadrant. [rad/m]
-    wavenumber : float
-        Wavenumber of air, > 0. [rad/m]
+    wavenumber : complex
+        Wavenumber of air, Re > 0, Im <= 0. [rad/m]
     complex_permittivity : complex
-        Relative complex permittivity of the earth, er - j sigma/(w eps0), Im <= 0.
+        Complex permittivity of the earth relative to the air, er - j sigma/(w eps0), Im <= 0.
 
     Returns
     -------

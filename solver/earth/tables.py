@@ -82,7 +82,7 @@ class _Spectrum(NamedTuple):
 
 
 def integration_path(
-    wavenumber: float,
+    wavenumber: complex,
     earth_wavenumber: complex,
     *,
     rho_min: float,
@@ -96,8 +96,8 @@ def integration_path(
 
     Parameters
     ----------
-    wavenumber : float
-        Wavenumber of air, k. [rad/m]
+    wavenumber : complex
+        Wavenumber of air, k, Im <= 0. [rad/m]
     earth_wavenumber : complex
         Wavenumber of the earth, k1, Im <= 0. [rad/m]
     rho_min, rho_max : float
@@ -125,7 +125,8 @@ def integration_path(
     by j s^2 rho/2 its part exp(+-j kr rho) shrinks to exp(-window^2/4), as long as no branch
     point lies within that distance of [c, inf); c is chosen so.
     """
-    k = wavenumber
+    branch = complex(wavenumber)
+    k = branch.real
     h = min(0.4 * k, 0.8 / rho_max) if rho_max > 0.0 else 0.4 * k
     end = 2.0 * k + _DECAY / zeta_min
     centre, width = np.inf, 1.0
@@ -142,7 +143,7 @@ def integration_path(
     longest = 6.0 / rho_max if rho_max > 0.0 else np.inf
     while t < end:
         kr = t + 1j * h * math.tanh(t / (0.35 * k))
-        near = min(abs(kr - k), abs(kr - earth_wavenumber))
+        near = min(abs(kr - branch), abs(kr - earth_wavenumber))
         step = min(max(0.8 * near, 0.3 * h), longest, max(t, 0.35 * k))
         kz = abs(cmath.sqrt(kr * kr - k * k))
         if t < k or kz * zeta_max < _DECAY:
@@ -165,7 +166,7 @@ def integration_path(
 def _spectrum(
     kr: NDArray[np.complex128],
     weights: NDArray[np.complex128],
-    wavenumber: float,
+    wavenumber: complex,
     reflection: Reflection,
     *,
     with_kernels: bool,
@@ -214,7 +215,7 @@ def _sort_columns(
     return kernels, fields
 
 
-def _check_medium(frequency: float, complex_permittivity: complex) -> complex:
+def check_medium(frequency: float, complex_permittivity: complex) -> complex:
     ec = complex(complex_permittivity)
     if not (np.isfinite(frequency) and frequency > 0.0):
         raise SolverError(f"earth: frequency {frequency!r} Hz must be a finite positive number")
@@ -235,9 +236,10 @@ def _evaluate(
     with_fields: bool,
     order: int,
     window: float,
+    air_permittivity: complex,
 ) -> NDArray[np.complex128]:
     """All columns (4 or 8) at pairs of points, shape (columns, ...)."""
-    ec = _check_medium(frequency, complex_permittivity)
+    ec = check_medium(frequency, complex_permittivity)
     rho, zeta = np.broadcast_arrays(np.asarray(rho, float), np.asarray(zeta, float))
     shape = rho.shape
     rho, zeta = rho.ravel(), zeta.ravel()
@@ -246,6 +248,9 @@ def _evaluate(
     if zeta.size and not (np.all(np.isfinite(zeta)) and zeta.min() > 0.0):
         raise SolverError("earth kernels: every sum of heights zeta must be finite and > 0 m")
     k = free_space_wavenumber(frequency)
+    if air_permittivity != 1.0:
+        k = k * np.sqrt(complex(air_permittivity))
+        ec = ec / complex(air_permittivity)
     k1 = k * np.sqrt(ec)
     columns = 8 if with_fields else 4
     result = np.empty((columns, rho.size), dtype=np.complex128)
@@ -301,6 +306,7 @@ def evaluate_kernels(
     *,
     order: int = 14,
     window: float = 12.0,
+    air_permittivity: complex = 1.0,
 ) -> Kernels:
     """Reflected kernels at given points by direct integration.
 
@@ -316,6 +322,9 @@ def evaluate_kernels(
         Relative complex permittivity of the earth, Im <= 0.
     order, window : int, float, optional
         See :func:`integration_path`; the defaults leave about 1e-12.
+    air_permittivity : complex, optional
+        Relative permittivity of the upper half space, Im <= 0: a little loss for comparison
+        with methods that cannot integrate past the branch point of air.
 
     Returns
     -------
@@ -335,6 +344,7 @@ def evaluate_kernels(
         with_fields=False,
         order=order,
         window=window,
+        air_permittivity=air_permittivity,
     )
     return Kernels(*list(columns))
 
@@ -347,6 +357,7 @@ def evaluate_field_columns(
     *,
     order: int = 14,
     window: float = 12.0,
+    air_permittivity: complex = 1.0,
 ) -> FieldColumns:
     """Derivatives of the reflected kernels at given points by direct integration.
 
@@ -365,6 +376,7 @@ def evaluate_field_columns(
         with_fields=True,
         order=order,
         window=window,
+        air_permittivity=air_permittivity,
     )
     return FieldColumns(*list(columns))
 
@@ -452,7 +464,7 @@ def _lateral_stretch(
     return max(0.0, float(np.max(step * needed - 1.0 / np.hypot(rho, rho_scale))))
 
 
-def _invert_map(
+def invert_map(
     u: NDArray[np.floating], rho_scale: float, rho_stretch: float
 ) -> NDArray[np.float64]:
     """rho with asinh(rho/s) + q rho = u, by Newton's method from above (it is convex)."""
@@ -587,7 +599,7 @@ class EarthTable:
         """
         rng = np.random.default_rng(seed)
         last = np.arcsinh(self.rho_max / self.rho_scale) + self.rho_stretch * self.rho_max
-        rho = _invert_map(
+        rho = invert_map(
             np.sort(rng.uniform(0.0, last, n_points)), self.rho_scale, self.rho_stretch
         )
         zeta = self.zeta_min * (self.zeta_max / self.zeta_min) ** rng.uniform(size=n_points)
@@ -640,7 +652,7 @@ def build_earth_table(
     SolverError
         For an argument out of range.
     """
-    ec = _check_medium(frequency, complex_permittivity)
+    ec = check_medium(frequency, complex_permittivity)
     if not (np.isfinite(rho_max) and rho_max >= 0.0):
         raise SolverError(f"earth table: rho_max {rho_max!r} m must be finite and >= 0")
     if not (np.isfinite(zeta_max) and 0.0 < zeta_min <= zeta_max):
@@ -657,7 +669,7 @@ def build_earth_table(
     )
     last = np.arcsinh(reach / rho_scale) + stretch * reach
     u = step * np.arange(int(last / step) + 4)
-    rho = _invert_map(u, rho_scale, stretch)
+    rho = invert_map(u, rho_scale, stretch)
     n_v = int(np.log(zeta_max / zeta_min) / step) + 4 + _GHOSTS
     zeta = zeta_min * np.exp(step * (np.arange(n_v) - _GHOSTS))
 

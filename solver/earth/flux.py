@@ -1,0 +1,327 @@
+r"""Power that goes into the earth, as a flux through its surface in the spectral domain.
+
+With J = sum I ds t' exp(j k_t . r' - j kz z'), u along k_t and v across it, per (kr, phi)
+
+    P = (1/4pi^2) Int Int [ e |kz J_u + kr J_z|^2 + h |J_v|^2 ] kr dkr dphi,
+    e = Re(ec kz1*)/(w eps0 |kz1 + ec kz|^2),   h = w mu0 Re(kz1)/|kz + kz1|^2,
+
+that is |V_e|^2 Re(w eps0 ec/kz1) + |V_h|^2 Re(kz1/(w mu0)) with V_e, V_h the transverse
+voltages of the transmission-line analogue at z = 0 and the ec/kz1 drawn together.
+
+Waves that propagate in air (kr < k) are summed as plane waves. The evanescent ones carry
+exp(-alpha (z + z')) and need ever more directions as wires come down; there the integral over
+phi is done by hand, which leaves four real kernels of (rho, z + z'), tabulated like the
+reflected Green's functions and summed over pairs of source points.
+Nothing here uses the mixed potentials, so the balance of powers checks them.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import constants
+from scipy.special import erfc, gammaln
+
+from ..errors import SolverError
+from .bessel import bessel_matrices, taylor_coefficients
+from .flux_kernels import pair_power
+from .reflection import free_space_wavenumber, vertical_wavenumber
+from .tables import check_medium, invert_map
+
+if TYPE_CHECKING:
+    from ..moments.basis import ElementCurrents
+
+__all__ = ["earth_flux"]
+
+_ORDER = 12
+_STEP = 0.12
+_WINDOW = 9.2
+_GHOSTS = 2
+
+
+def earth_flux(currents: ElementCurrents, frequency: float, complex_permittivity: complex) -> float:
+    """Power absorbed by a homogeneous earth.
+
+    Parameters
+    ----------
+    currents : ElementCurrents
+        Straight elements with Legendre currents (RMS), all above the ground.
+    frequency : float
+        Frequency. [Hz]
+    complex_permittivity : complex
+        Relative complex permittivity of the earth, er - j sigma/(w eps0), Im <= 0.
+
+    Returns
+    -------
+    float
+        Power through z = 0. [W]
+
+    Raises
+    ------
+    SolverError
+        If an element touches or passes the ground, or for a medium out of range.
+    """
+    ec = check_medium(frequency, complex_permittivity)
+    start, end = np.asarray(currents.start, float), np.asarray(currents.end, float)
+    lowest = min(start[:, 2].min(), end[:, 2].min())
+    if not lowest > 0.0:
+        raise SolverError(
+            f"earth flux: an element reaches down to z = {lowest:.6g} m; over real earth every "
+            "wire must lie above the ground"
+        )
+    k = free_space_wavenumber(frequency)
+    low = np.minimum(start[:, 2], end[:, 2])
+    half = 0.5 * np.linalg.norm(end - start, axis=1)
+    propagating = _propagating_power(*_sources(currents, _plane_nodes(k * half)), k, ec)
+    evanescent = _evanescent_power(*_sources(currents, _pair_nodes(k, half, low)), k, ec)
+    return propagating + evanescent
+
+
+# --- source points -------------------------------------------------------------------------
+
+
+def _plane_nodes(phase: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Gauss nodes for exp(j a xi), |a| up to `phase`, to 1e-9: (a/2)^2n/(2n)! below it."""
+    nodes = np.arange(2, 65)
+    size = 2 * nodes * np.log(np.maximum(phase[:, None], 1e-9) / 2) - gammaln(2 * nodes + 1)
+    enough = size < np.log(1e-9)
+    return np.where(enough.any(axis=1), nodes[np.argmax(enough, axis=1)], nodes[-1])
+
+
+def _pair_nodes(k: float, half: NDArray[np.float64], low: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Gauss nodes for a kernel singular at the image, the Bernstein ellipse through it."""
+    distance = 2.0 * low / half
+    rate = np.log(distance + np.sqrt(1.0 + distance**2))
+    return np.ceil(np.log(1e7) / (2.0 * rate) + 0.5 * k * half + 1.0).astype(np.int64)
+
+
+def _sources(
+    currents: ElementCurrents, nodes: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Source points, shape (S, 3) [m], and their moments I ds t, shape (S, 3) [A m]."""
+    start, end = np.asarray(currents.start, float), np.asarray(currents.end, float)
+    coefficients = np.asarray(currents.current, np.complex128)
+    degree = coefficients.shape[1] - 1
+    nodes = nodes + (degree + 1) // 2
+    positions, moments = [], []
+    for n in np.unique(nodes):
+        members = np.flatnonzero(nodes == n)
+        xi, weight = np.polynomial.legendre.leggauss(int(n))
+        basis = np.polynomial.legendre.legvander(xi, degree)
+        middle = 0.5 * (start[members] + end[members])
+        arm = 0.5 * (end[members] - start[members])
+        positions.append((middle[:, None] + xi[:, None] * arm[:, None]).reshape(-1, 3))
+        values = (coefficients[members] @ basis.T) * weight
+        moments.append((values[:, :, None] * arm[:, None]).reshape(-1, 3))
+    return np.concatenate(positions), np.concatenate(moments)
+
+
+# --- spectral densities --------------------------------------------------------------------
+
+
+def _densities(
+    kr: NDArray[np.float64], k: float, ec: complex
+) -> tuple[NDArray[np.complex128], NDArray[np.float64], NDArray[np.float64]]:
+    """kz and the weights e and h of |kz J_u + kr J_z|^2 and |J_v|^2. [rad/m, -, -]"""
+    kz = vertical_wavenumber(kr, k)
+    kz1 = vertical_wavenumber(kr, k * np.sqrt(ec))
+    omega = k * constants.c
+    electric = (ec * kz1.conj()).real / (omega * constants.epsilon_0 * np.abs(kz1 + ec * kz) ** 2)
+    magnetic = omega * constants.mu_0 * kz1.real / np.abs(kz + kz1) ** 2
+    return kz, electric, magnetic
+
+
+def _propagating_power(
+    positions: NDArray[np.float64], moments: NDArray[np.complex128], k: float, ec: complex
+) -> float:
+    """Part of kr < k by plane waves: kr = k sin t, Gauss panels in t, equal steps in phi."""
+    positions = positions - 0.5 * (positions.max(axis=0) + positions.min(axis=0))
+    reach = 2.0 * float(np.hypot(positions[:, 0], positions[:, 1]).max())
+    span = float(np.hypot(reach, np.ptp(positions[:, 2])))
+    # kz = k cos t; the pole of a good conductor lies at |kz| = k/|sqrt(ec)|
+    finest = min(0.5, 1.0 / np.sqrt(abs(ec)))
+    longest = 0.5 * np.pi / np.ceil(1.0 + k * span / 7.0)
+    edges = [0.0]
+    while edges[-1] < 0.5 * np.pi - 1e-12:
+        left = 0.5 * np.pi - edges[-1]
+        edges.append(edges[-1] + min(longest, left, max(0.5 * left, finest)))
+    t, weights = _gauss_panels(np.array(edges))
+    kr = k * np.sin(t)
+    weights = weights * k * np.cos(t) * kr / (4.0 * np.pi**2)
+    kz, electric, magnetic = _densities(kr, k, ec)
+    total = 0.0
+    real = np.concatenate([moments.real, moments.imag], axis=1)
+    for q in range(kr.size):
+        phase = kr[q] * reach
+        half_turn = int(np.ceil(0.5 * (phase + 6.0 * np.cbrt(phase) + 12.0)))
+        phi = np.pi * np.arange(half_turn) / half_turn
+        cosine, sine = np.cos(phi), np.sin(phi)
+        angle = (kr[q] * np.stack([cosine, sine], axis=1)) @ positions[:, :2].T
+        height = kz[q].real * positions[:, 2]
+        c, s = np.cos(height)[:, None], np.sin(height)[:, None]
+        # exp(-j kz z) times the moments, real and imaginary parts side by side
+        turned = np.concatenate(
+            [c * real[:, :3] + s * real[:, 3:], c * real[:, 3:] - s * real[:, :3]], axis=1
+        )
+        even, odd = np.cos(angle) @ turned, np.sin(angle) @ turned
+        for sign in (1.0, -1.0):  # phi and phi + pi
+            x = even[:, :3] - sign * odd[:, 3:] + 1j * (even[:, 3:] + sign * odd[:, :3])
+            along = sign * (cosine * x[:, 0] + sine * x[:, 1])
+            across = cosine * x[:, 1] - sine * x[:, 0]
+            power = electric[q] * np.abs(kz[q] * along + kr[q] * x[:, 2]) ** 2
+            power += magnetic[q] * np.abs(across) ** 2
+            total += weights[q] * (np.pi / half_turn) * float(power.sum())
+    return total
+
+
+# --- evanescent part -----------------------------------------------------------------------
+
+
+def _gauss_panels(
+    edges: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x, w = np.polynomial.legendre.leggauss(_ORDER)
+    half = 0.5 * np.diff(edges)[:, None]
+    middle = 0.5 * (edges[:-1] + edges[1:])[:, None]
+    return (middle + half * x).ravel(), (half * w).ravel()
+
+
+def _evanescent_path(
+    k: float, ec: complex, *, rho_min: float, rho_max: float, zeta_min: float, zeta_max: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Nodes and weights on the real axis from k up, square roots at k and Re k1 removed."""
+    k1 = complex(k * np.sqrt(ec))
+    end = 2.0 * k + 30.0 / zeta_min
+    centre, width = np.inf, 1.0
+    if rho_min > 0.0:
+        width = _WINDOW / rho_min
+        clear = 0.5 * _WINDOW**2 / rho_min
+        centre = k + clear
+        if abs(k1.imag) < clear:
+            centre = max(centre, k1.real + np.sqrt(clear**2 - k1.imag**2))
+        end = min(end, centre + 0.5 * _WINDOW * width)
+    pole = 0.5 * k / abs(ec)  # of |kz| = k/|sqrt(ec)|, as a distance from k
+    longest = 6.0 / max(rho_max, 1e-9 / k)
+
+    def allowed(kr: float) -> float:
+        alpha = np.sqrt(max(kr * kr - k * k, 0.0))
+        if alpha * zeta_max > 34.0:
+            return longest
+        return min(longest, max(8.0 * alpha / (kr * zeta_max), 32.0 / (k * zeta_max**2)))
+
+    kr_parts, weight_parts = [], []
+    last = k
+    if k * (1.0 + 1e-9) < k1.real < end:
+        # k + L sin^2: both ends are square roots
+        length = k1.real - k
+        left, right = np.sqrt(pole / length), np.sqrt(abs(k1.imag) / length)
+        edges = [0.0]
+        while edges[-1] < 0.5 * np.pi - 1e-12:
+            p = edges[-1]
+            kr = k + length * np.sin(p) ** 2
+            rest = 0.5 * np.pi - p
+            step = min(max(0.5 * p, left, 1e-5), max(0.5 * rest, right, 1e-5), rest)
+            step = min(step, max(allowed(kr) / length, 1e-6))
+            edges.append(p + step)
+        p, w = _gauss_panels(np.array(edges))
+        kr_parts.append(k + length * np.sin(p) ** 2)
+        weight_parts.append(w * length * np.sin(2.0 * p))
+        last = k1.real
+        finest = np.sqrt(abs(k1.imag))
+    else:
+        finest = np.sqrt(pole)
+    stop = np.sqrt(end - last)
+    finest = max(finest, 1e-5 * np.sqrt(k))
+    edges = [0.0]
+    while edges[-1] < stop:
+        s = edges[-1]
+        room = np.sqrt(s * s + allowed(last + s * s)) - s
+        edges.append(min(stop, s + min(max(0.5 * s, finest), room)))
+    s, w = _gauss_panels(np.array(edges))
+    kr_parts.append(last + s * s)
+    weight_parts.append(2.0 * w * s)
+    kr, weights = np.concatenate(kr_parts), np.concatenate(weight_parts)
+    if np.isfinite(centre):
+        weights = weights * (0.5 * erfc((kr - centre) / width))
+    return kr, weights
+
+
+def _evanescent_band(
+    rho: NDArray[np.float64], zeta: NDArray[np.float64], k: float, ec: complex
+) -> NDArray[np.float64]:
+    """The four kernels on the grid rho x zeta, shape (4, R, Z).
+
+    From the integrals over phi of u u, v v and u times exp(j k_t . d):
+    2 pi [(J1/x) 1 - J2 dd/rho^2], 2 pi [(J0 - J1/x) 1 + J2 dd/rho^2], 2 pi j J1 d/rho.
+    """
+    kr, weights = _evanescent_path(
+        k,
+        ec,
+        rho_min=float(rho[0]),
+        rho_max=float(rho[-1]),
+        zeta_min=float(zeta[0]),
+        zeta_max=float(zeta[-1]),
+    )
+    kz, electric, magnetic = _densities(kr, k, ec)
+    alpha = -kz.imag
+    shape = (rho.size, kr.size)
+    bessel = [np.empty(shape, np.complex128) for _ in range(3)]
+    bessel_matrices(rho, kr.astype(np.complex128), taylor_coefficients(), *bessel)
+    j0, j1, j2 = (np.ascontiguousarray(matrix.real) for matrix in bessel)
+    decay = np.exp(-alpha[:, None] * zeta)
+    plain = weights * kr / (2.0 * np.pi)
+    electric, magnetic = plain * electric, plain * magnetic
+    upright = electric * alpha**2
+    return np.array(
+        [
+            (j0 * (electric * kr**2)) @ decay,
+            (j1 * (upright - magnetic) + j0 * magnetic) @ decay,
+            (j2 * ((magnetic - upright) * kr**2)) @ decay,
+            (j1 * (electric * alpha * kr**2)) @ decay,
+        ]
+    )
+
+
+def _evanescent_power(
+    positions: NDArray[np.float64], moments: NDArray[np.complex128], k: float, ec: complex
+) -> float:
+    """Part of kr > k by pairs of source points."""
+    z = positions[:, 2]
+    zeta_min, zeta_max = 2.0 * float(z.min()), 2.0 * float(z.max())
+    flat = positions[:, :2]
+    rho_max = max(float(np.hypot(*np.ptp(flat, axis=0))), 0.1 * zeta_min)
+    k1 = complex(k * np.sqrt(ec))
+    # the kernels beat with k, and with k1 where the lateral wave lives that far
+    beat = k1.real if abs(k1.imag) * rho_max < 12.0 else k
+    stretch = _STEP * max(k, beat) / 0.7
+    last = np.arcsinh(rho_max / zeta_min) + stretch * rho_max
+    u = _STEP * np.arange(int(last / _STEP) + 4)
+    rho = invert_map(u, zeta_min, stretch)
+    n_v = int(np.log(zeta_max / zeta_min) / _STEP) + 4 + _GHOSTS
+    zeta = zeta_min * np.exp(_STEP * (np.arange(n_v) - _GHOSTS))
+    grid = np.empty((rho.size + _GHOSTS, n_v, 4))
+    begin = 0
+    while begin < rho.size:
+        limit = 5.0 * (rho[begin] if begin else zeta_min)
+        stop = max(begin + 1, int(np.searchsorted(rho, limit, side="right")))
+        band = _evanescent_band(rho[begin:stop], zeta, k, ec)
+        distance = np.hypot(rho[begin:stop, None], zeta)
+        for column, power in enumerate((3, 3, 5, 4)):
+            grid[begin + _GHOSTS : stop + _GHOSTS, :, column] = band[column] * distance**power
+        begin = stop
+    grid[:_GHOSTS] = grid[2 * _GHOSTS : _GHOSTS : -1]
+    rows = np.empty(len(positions))
+    pair_power(
+        np.ascontiguousarray(positions),
+        np.ascontiguousarray(moments),
+        grid,
+        zeta_min,
+        stretch,
+        zeta_min,
+        _STEP,
+        _STEP,
+        rows,
+    )
+    return float(rows.sum())
