@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 from numba import njit, prange
 
 __all__ = ["interpolate_four", "pair_power"]
