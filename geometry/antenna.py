@@ -309,7 +309,9 @@ class BentL:
         default=WireKind(gauge="1.5 mm2", conductor="annealed copper"), kw_only=True
     )
     name: str = field(default="feed", kw_only=True)
-    _laid: Any = field(default=None, kw_only=True, repr=False, compare=False)
+    _laid: tuple[Any, tuple[Wire, ...]] = field(
+        default=(None, ()), kw_only=True, repr=False, compare=False
+    )
 
     def __post_init__(self) -> None:
         put = object.__setattr__
@@ -333,7 +335,7 @@ class BentL:
             )
         put(self, "elements", tuple(self._resolved(element, hub) for element in self.elements))
         key = (self.feed_point, self.counterpoise, self.attic, self.kind)
-        if self._laid is None or self._laid[0] != key:
+        if self._laid[0] != key:
             put(
                 self,
                 "_laid",

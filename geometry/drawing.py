@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .attic import Attic
-from .wires import Wire
+from .wires import Feed, Wire
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -71,7 +71,7 @@ def draw_plan(
     -------
     Axes
     """
-    ax = _axes(ax)
+    ax = _new_axes() if ax is None else ax
     attic, wires = _attic(plan), _wires(plan)
     if attic is not None:
         outline = np.vstack([attic.corners, attic.corners[:1]])
@@ -117,7 +117,7 @@ def draw_section(
     -------
     Axes
     """
-    ax = _axes(ax)
+    ax = _new_axes() if ax is None else ax
     attic, wires = _attic(plan), _wires(plan)
     across = 0 if along_ridge else 1
     if attic is not None:
@@ -176,7 +176,8 @@ def draw_3d(plan: Any, ax: Any = None, *, currents: Currents | None = None) -> A
             ax.plot(*wire.vertices.T, color=colours[wire.name], lw=_width(wire))
     for point in _feed_points(plan):
         ax.plot(*point[:, None], marker="o", ms=5, color=_FEED)
-    ax.set_aspect("equal")
+    limits = np.array([ax.get_xlim(), ax.get_ylim(), ax.get_zlim()])
+    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=1.15)
     ax.view_init(elev=22, azim=-62)
     ax.set_axis_off()
     ax.set_title("View", loc="left", color=_INK, fontsize=10)
@@ -217,9 +218,7 @@ def draw_attic(plan: Any, *, currents: Currents | None = None) -> Figure:
 # ---- inside ------------------------------------------------------------------------------
 
 
-def _axes(ax: Axes | None) -> Axes:
-    if ax is not None:
-        return ax
+def _new_axes() -> Axes:
     from matplotlib.figure import Figure
 
     return Figure(figsize=(7, 5), layout="constrained").add_subplot()
@@ -231,20 +230,26 @@ def _attic(plan: Any) -> Attic | None:
 
 
 def _wires(plan: Any) -> tuple[Wire, ...]:
-    wires = plan.wires
+    wires: Any = plan.wires
     return tuple(wires() if callable(wires) else wires)
 
 
+def _feeds(plan: Any) -> list[Feed]:
+    many: Any = getattr(plan, "feeds", None)
+    if many is not None:
+        return list(many)
+    feed: Any = getattr(plan, "feed", None)
+    return [feed()] if callable(feed) else []
+
+
 def _feed_points(plan: Any) -> list[Array]:
-    feed = getattr(plan, "feed", None)
-    feeds = getattr(plan, "feeds", None) or ((feed(),) if callable(feed) else ())
     wires = {wire.name: wire for wire in _wires(plan)}
     points = []
-    for one in feeds:
-        wire = wires.get(one.wires[0])
+    for feed in _feeds(plan):
+        wire = wires.get(feed.wires[0])
         if wire is not None:
-            at = {"start": 0.0, "end": wire.length}.get(str(one.at))
-            points.append(wire.position(float(one.at) if at is None else at))
+            at = {"start": 0.0, "end": wire.length}.get(str(feed.at), feed.at)
+            points.append(wire.position(at))
     return points
 
 
@@ -314,7 +319,7 @@ def _draw_wires(
                 solid_joinstyle="round",
             )  # fmt: skip
             if not radial and not wire.is_closed:
-                ax.plot(*flat[-1], "|" if axes[0] == 1 else ".", color=colour, ms=5, zorder=layer)
+                ax.plot(*flat[-1], ".", color=colour, ms=5, zorder=layer)
         count = sum(_is_radial(w.name) for w in wires)
         label = f"{count} radials and bonds" if radial and count > 1 else wire.name
         if radial and all(w.name.startswith("radial ") for w in wires if _is_radial(w.name)):
@@ -342,7 +347,14 @@ def _north(ax: Axes, azimuth_deg: float) -> None:
         arrowprops={"arrowstyle": "-|>", "color": _INK, "lw": 1.4},
     )  # fmt: skip
     inset.text(
-        *(1.3 * way), "N", ha="center", va="center", fontsize=10, fontweight="bold", color=_INK
+        float(1.3 * way[0]),
+        float(1.3 * way[1]),
+        "N",
+        ha="center",
+        va="center",
+        fontsize=10,
+        fontweight="bold",
+        color=_INK,
     )
 
 
@@ -356,8 +368,6 @@ def _tidy(ax: Axes) -> None:
     ax.tick_params(colors="#6d675d", labelsize=8)
     ax.xaxis.label.set_color(_INK)
     ax.yaxis.label.set_color(_INK)
-    ax.xaxis.label.set_size(9)
-    ax.yaxis.label.set_size(9)
 
 
 def _edges(attic: Attic) -> list[Array]:
