@@ -1,7 +1,28 @@
 """What follows from a scene: currents, impedance, power budget, fields, answers and pictures."""
 
-from .errors import SolverError
+from .answer import answer
+from .answer_records import Answer, BandAnswer
+from .answer_store import open_answer
+from .bands import Band, band_names
+from .comparison import Comparison, compare
+from .errors import BandError, SolverError, StoreError
+from .settings import read_attic
 from .solution import Solution
 from .solve import solve
 
-__all__ = ["Solution", "SolverError", "solve"]
+__all__ = [
+    "Answer",
+    "Band",
+    "BandAnswer",
+    "BandError",
+    "Comparison",
+    "Solution",
+    "SolverError",
+    "StoreError",
+    "answer",
+    "band_names",
+    "compare",
+    "open_answer",
+    "read_attic",
+    "solve",
+]

@@ -17,37 +17,37 @@ REGIONS = (1, 2, 3)
 
 _RADIO_REGULATIONS = "ITU Radio Regulations as tabulated by IARU Region 1"
 
-EDGES: dict[str, tuple[tuple[float, float], tuple[float, float], tuple[float, float], str]] = {
+EDGES: dict[str, tuple[tuple[tuple[float, float], ...], str]] = {
     "80 m": (
-        (3.5, 3.8), (3.5, 4.0), (3.5, 3.9),
+        ((3.5, 3.8), (3.5, 4.0), (3.5, 3.9)),
         f"{_RADIO_REGULATIONS}; 75 m is its upper part in Region 2",
     ),
     "60 m": (
-        (5.3515, 5.3665), (5.3515, 5.3665), (5.3515, 5.3665),
+        ((5.3515, 5.3665), (5.3515, 5.3665), (5.3515, 5.3665)),
         "World Radiocommunication Conference 2015, secondary, 15 W e.i.r.p. (from memory)",
     ),
     "40 m": (
-        (7.0, 7.2), (7.0, 7.3), (7.0, 7.2),
+        ((7.0, 7.2), (7.0, 7.3), (7.0, 7.2)),
         f"{_RADIO_REGULATIONS}; Region 2 47 CFR 97.301; Region 3 from memory",
     ),
     "30 m": (
-        (10.1, 10.15), (10.1, 10.15), (10.1, 10.15),
+        ((10.1, 10.15), (10.1, 10.15), (10.1, 10.15)),
         f"{_RADIO_REGULATIONS}; 47 CFR 97.301(b)",
     ),
     "20 m": (
-        (14.0, 14.35), (14.0, 14.35), (14.0, 14.35),
+        ((14.0, 14.35), (14.0, 14.35), (14.0, 14.35)),
         f"{_RADIO_REGULATIONS}; 47 CFR 97.301",
     ),
     "17 m": (
-        (18.068, 18.168), (18.068, 18.168), (18.068, 18.168),
+        ((18.068, 18.168), (18.068, 18.168), (18.068, 18.168)),
         f"{_RADIO_REGULATIONS}; 47 CFR 97.301",
     ),
     "15 m": (
-        (21.0, 21.45), (21.0, 21.45), (21.0, 21.45),
+        ((21.0, 21.45), (21.0, 21.45), (21.0, 21.45)),
         f"{_RADIO_REGULATIONS}; 47 CFR 97.301",
     ),
-    "12 m": ((24.89, 24.99), (24.89, 24.99), (24.89, 24.99), "from memory"),
-    "10 m": ((28.0, 29.7), (28.0, 29.7), (28.0, 29.7), "from memory"),
+    "12 m": (((24.89, 24.99), (24.89, 24.99), (24.89, 24.99)), "from memory"),
+    "10 m": (((28.0, 29.7), (28.0, 29.7), (28.0, 29.7)), "from memory"),
 }  # fmt: skip
 """Band edges in Regions 1, 2, 3, and where they come from. National rules may allow less. [MHz]"""
 
@@ -88,7 +88,7 @@ class Band:
                 f"Range {self.name!r} runs from {self.low / 1e6:g} to {self.high / 1e6:g} MHz; "
                 "its low edge comes first and must lie below its high edge."
             )
-        if not (LOWEST <= self.low and self.high <= HIGHEST):
+        if self.low < LOWEST or self.high > HIGHEST:
             raise BandError(
                 f"Range {self.name!r} runs from {self.low / 1e6:g} to {self.high / 1e6:g} MHz; "
                 f"{LOWEST / 1e6:g} to {HIGHEST / 1e6:g} MHz can be computed. A pair of numbers is "
@@ -146,9 +146,9 @@ class Band:
                 f"There is no band {name!r}. {hint}Bands are: {', '.join(EDGES)}; any other range "
                 "goes as '14.0-14.35 MHz' or as a pair in hertz."
             )
-        row = EDGES[known]
-        low, high = row[region - 1]
-        return cls(known, low * 1e6, high * 1e6, region, row[3])
+        edges, source = EDGES[known]
+        low, high = edges[region - 1]
+        return cls(known, round(low * 1e6), round(high * 1e6), region, source)
 
 
 def band_names() -> tuple[str, ...]:

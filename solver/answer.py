@@ -1,0 +1,435 @@
+"""`answer`: the whole way from an attic, or a scene, to the five questions on every band."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from ..geometry import Scene
+from ..geometry.checks import check_frequency
+from ..geometry.mesh import build_mesh
+from ..geometry.plan import AtticPlan
+from .answer_records import (
+    SWR_LIMIT,
+    Answer,
+    BandAnswer,
+    FeedPlace,
+    House,
+    NodeCurrent,
+    PointAnswer,
+    WireCurrent,
+    WirePath,
+    ground_permittivity,
+    swr_of,
+)
+from .band_sweep import BandSweep, count_matrices, prepare_band
+from .bands import Band
+from .errors import SolverError
+from .moments.basis import ComplexArray, FloatArray
+from .settings import Settings, read_settings
+from .solution import Solution
+from .solve import DEFAULT_TOLERANCE
+from .system import System
+
+DEFAULT_POINTS = 17
+LARGEST_STEP = 0.15
+"""Points are added until the reflection coefficient moves less than this between neighbours."""
+
+MOST_ADDED_POINTS = 40
+ONE_THREAD_BELOW = 1000
+"""Unknowns below which linear algebra is faster on one thread."""
+
+
+def answer(
+    plan: AtticPlan | Scene,
+    bands: Sequence[Band | str | Sequence[float]] | str | Band | None = None,
+    *,
+    region: int | None = None,
+    reference: float | None = None,
+    power: float | None = None,
+    points_per_band: int = DEFAULT_POINTS,
+    angle_limits: tuple[float, float] = (30.0, 60.0),
+    low_angle: float = 15.0,
+    error_estimate: bool = True,
+    tolerance: float | None = DEFAULT_TOLERANCE,
+    progress: bool | None = None,
+    announce: Callable[[int, int], None] | None = None,
+    name: str | None = None,
+) -> Answer:
+    """Impedance and SWR, watts and angles on every band.
+
+    Parameters
+    ----------
+    plan : AtticPlan or Scene
+        From `read_attic`; or a scene, then nothing is assumed and directions are azimuths.
+    bands : sequence, optional
+        Names ("40 m"), texts ("14.0-14.35 MHz") or pairs in hertz; the file's where left out, and
+        all amateur bands where it names none.
+    region : int, optional
+        ITU region of named bands, 1, 2 or 3; the file's, or 1, where left out.
+    reference : float, optional
+        What SWR refers to; the file's, or 50, where left out. [ohm]
+    power : float, optional
+        Into the feed point, for voltages and currents; the file's, or 100, where left out. [W]
+    points_per_band : int
+        Points of each band's curve, 5 to 1001; more are added where it turns fast.
+    angle_limits : pair of float
+        Elevations that part low, middle and high angles. [degree]
+    low_angle : float
+        Elevation at which the best and the worst direction are told. [degree]
+    error_estimate : bool
+        Estimate the discretisation error of the impedance at each centre.
+    tolerance : float, optional
+        The mesh is refined until that estimate is within this at the lowest, a middle and the
+        highest frequency; None: the mesh as it is made.
+    progress : bool, optional
+        Show a bar with the time left; None: if it takes more than a second.
+    announce : callable, optional
+        Called with the number of unknowns and of matrices before the long part starts.
+    name : str, optional
+        What to call the answer.
+
+    Returns
+    -------
+    Answer
+
+    Raises
+    ------
+    AtticFileError, GeometryError, FeedError
+        If the antenna cannot be as described.
+    BandError
+        If a band is none.
+    SolverError
+        If a setting is out of range or the equations cannot be solved.
+
+    Notes
+    -----
+    One mesh, made for the top of all bands, serves them all.  Each band's matrices are
+    interpolated from 2 to 10 that are filled (see `band_sweep`), each point solved by itself.
+    """
+    _check_options(points_per_band, angle_limits, low_angle)
+    if isinstance(plan, Scene):
+        scene, house, from_plan = plan, None, None
+    else:
+        scene, house, from_plan = plan.scene(), House.of(plan.attic), plan
+    settings = read_settings(
+        from_plan, bands=bands, region=region, power=power, reference=reference
+    )
+    low = min(band.low for band in settings.bands)
+    top = max(band.high for band in settings.bands)
+    for edge in (low, top):
+        check_frequency(scene, edge)
+
+    mesh = build_mesh(scene, top)
+    with threadpool_limits(limits=_threads(len(mesh)), user_api="blas"):
+        if tolerance is None:
+            system = System.from_scene(scene, mesh)
+        else:
+            middles = sorted(band.centre for band in settings.bands)
+            some = sorted({low, middles[len(middles) // 2], top})
+            system = System.adapted(scene, mesh, some, tolerance=tolerance)
+        count = sum(count_matrices(band) for band in settings.bands)
+        if announce is not None:
+            announce(system.n_unknowns, count)
+        with _progress_bar(count, progress) as bar:
+
+            def tick() -> None:
+                bar.update()
+
+            found = tuple(
+                _answer_band(
+                    prepare_band(
+                        system,
+                        band,
+                        error_estimate=error_estimate,
+                        tick=tick,
+                    ),
+                    settings,
+                    points_per_band,
+                    angle_limits,
+                    low_angle,
+                    np.nan if house is None else house.ridge_bearing,
+                )
+                for band in settings.bands
+            )
+    driven = {wire for feed in scene.feeds if feed.is_driven for wire in feed.wires}
+    return Answer(
+        name=name or ("scene" if from_plan is None else _short_name(from_plan)),
+        text="" if from_plan is None else from_plan.text,
+        house=house,
+        earth=_earth_in_words(scene),
+        wires=tuple(
+            WirePath(w.name, np.array(w.vertices), float(w.radius), w.name in driven)
+            for w in scene.wires
+        ),
+        feeds=tuple(
+            FeedPlace(f.name, tuple(f.wires), _place(f.at), f.is_driven) for f in scene.feeds
+        ),
+        assumptions=_assumptions(from_plan, settings),
+        remarks=scene.doubts() if from_plan is None else from_plan.doubts(),
+        bands=found,
+        region=settings.region,
+        reference=settings.reference,
+        power=settings.power,
+        unknowns=system.n_unknowns,
+        version=version("ridgepole"),
+    )
+
+
+def _threads(n_elements: int) -> int | None:
+    """Threads for linear algebra; None leaves them as they are."""
+    return 1 if 3 * n_elements < ONE_THREAD_BELOW else None
+
+
+def _progress_bar(count: int, progress: bool | None) -> Any:
+    from tqdm import tqdm
+
+    return tqdm(
+        total=count,
+        desc="solving",
+        unit="matrix",
+        delay=1.0 if progress is None else 0.0,
+        disable=progress is False,
+        leave=False,
+    )
+
+
+def _check_options(points: int, limits: tuple[float, float], low_angle: float) -> None:
+    if isinstance(points, bool) or not isinstance(points, int) or not 5 <= points <= 1001:
+        raise SolverError(f"points_per_band is {points!r}; it must be a whole number, 5 to 1001.")
+    if len(limits) != 2 or not 0.0 < limits[0] < limits[1] < 90.0:
+        raise SolverError(
+            f"angle_limits is {limits!r}; two elevations are needed, rising, between 0 (the "
+            "horizon) and 90 (the zenith) degrees."
+        )
+    if not 0.0 <= low_angle < 90.0:
+        raise SolverError(f"low_angle is {low_angle!r} degrees; it must be 0 or more, below 90.")
+
+
+def _short_name(plan: AtticPlan) -> str:
+    return Path(plan.file.name).stem
+
+
+def _earth_in_words(scene: Scene) -> str:
+    earth = scene.earth
+    if earth is None:
+        return "free space"
+    if earth.is_perfect:
+        return "perfect ground"
+    if earth.name:
+        return earth.name
+    return f"ground of permittivity {earth.relative_permittivity:g}, {earth.conductivity:g} S/m"
+
+
+def _assumptions(plan: AtticPlan | None, settings: Settings) -> tuple:
+    told = () if plan is None else (*plan.assumptions, *settings.assumptions)
+    return tuple(sorted(told, key=lambda a: -a.weight))
+
+
+def _answer_band(
+    sweep: BandSweep,
+    settings: Settings,
+    n_points: int,
+    angle_limits: tuple[float, float],
+    low_angle: float,
+    ridge_bearing: float,
+) -> BandAnswer:
+    band, reference, power = sweep.band, settings.reference, settings.power
+    curve = _curve(sweep, reference, n_points)
+    frequencies = curve.frequencies
+    swr = swr_of(curve.impedance, reference)
+
+    def point(label: str, frequency: float) -> PointAnswer:
+        at = sweep.solution(frequency)
+        impedance = complex(np.asarray(at.impedance)[()])
+        return PointAnswer(
+            label,
+            frequency,
+            impedance,
+            float(swr_of(impedance, reference)),
+            float(at.far_field().efficiency),
+        )
+
+    centre = sweep.solution(band.centre)
+    budget, far = centre.budget, centre.far_field()
+    gain, elevation, azimuth = far.maximum()
+    first, second = angle_limits
+    lowest = far.lowest_elevation_deg
+    azimuths = np.arange(0.0, 360.0, 2.0)
+    ring = np.asarray(far.gain_dbi(low_angle, azimuths))
+    best, worst = int(np.argmax(ring)), int(np.argmin(ring))
+    feed_current = complex(np.asarray(centre.feed_current(power=power))[()])
+    feed_voltage = complex(np.asarray(centre.feed_voltage(power=power))[()])
+    per_square = power / abs(feed_current) ** 2
+    if sum(feed.is_driven for feed in sweep.system.scene.feeds) > 1:
+        per_square = np.nan
+    radiated = float(budget.radiated)
+    return BandAnswer(
+        band=band,
+        reference=reference,
+        power=power,
+        frequencies=frequencies,
+        impedances=np.asarray(curve.impedance),
+        low_edge=point("low edge", band.low),
+        centre=point("centre", band.centre),
+        high_edge=point("high edge", band.high),
+        lowest=point("lowest SWR", float(frequencies[int(np.argmin(swr))])),
+        bandwidth=_bandwidth(frequencies, np.asarray(curve.impedance), reference),
+        interpolation_error=sweep.interpolation_error,
+        error_estimate=float(np.asarray(centre.error_estimate)[()]),
+        budget=budget,
+        gain_dbi=gain,
+        elevation_deg=elevation,
+        azimuth_deg=azimuth,
+        angle_limits=(float(first), float(second)),
+        shares=(far.share(lowest, first), far.share(first, second), far.share(second, 90.0)),
+        low_angle_deg=float(low_angle),
+        lobe=(float(ring[best]), float(azimuths[best])),
+        null=(float(ring[worst]), float(azimuths[worst])),
+        vertical_part=far.vertical_part,
+        feed_voltage=feed_voltage,
+        feed_current=feed_current,
+        radiation_resistance=per_square * radiated,
+        loss_resistance=per_square * (1.0 - radiated),
+        node_currents=_node_currents(centre, power, feed_voltage),
+        wire_currents=_wire_currents(centre, power),
+        currents=centre.currents(),
+        ground=ground_permittivity(sweep.system.scene.earth, band.centre),
+        ridge_bearing=float(ridge_bearing),
+    )
+
+
+def _reflection(
+    sweep: BandSweep, frequencies: FloatArray, reference: float
+) -> tuple[ComplexArray, ComplexArray]:
+    z = np.array(sweep.solution(frequencies).impedance, dtype=np.complex128)
+    return (z - reference) / (z + reference), z
+
+
+def _curve(sweep: BandSweep, reference: float, n_points: int) -> Solution:
+    """Evenly spread points with edges and centre, more where the curve turns fast, and minimum."""
+    from scipy.interpolate import CubicSpline
+
+    band = sweep.band
+    n_points = max(n_points, 6 * len(sweep.stretches))
+    points = np.unique(np.append(np.linspace(band.low, band.high, n_points), band.centre))
+    added = 0
+    while added < MOST_ADDED_POINTS:
+        gamma, z = _reflection(sweep, points, reference)
+        fast = np.abs(np.diff(gamma)) > LARGEST_STEP
+        # A series resonance between two points, both far from a match, may be narrow.
+        fast |= (z.imag[:-1] < 0.0) & (z.imag[1:] > 0.0) & (np.abs(np.diff(gamma)) > 0.01)
+        fast &= np.diff(points) > 1e-5 * band.width
+        if not fast.any():
+            break
+        middle = 0.5 * (points[:-1] + points[1:])[fast][: MOST_ADDED_POINTS - added]
+        points = np.union1d(points, middle)
+        added += middle.size
+    for _ in range(2):
+        gamma, _ = _reflection(sweep, points, reference)
+        fine = np.union1d(np.linspace(band.low, band.high, 2001), points)
+        smooth = np.abs(CubicSpline(points, gamma)(fine))
+        extra = [fine[int(np.argmin(smooth))], *_crossings(fine, smooth)]
+        apart = 1e-6 * band.width
+        new = [f for f in extra if np.abs(points - f).min() > apart]
+        if not new:
+            break
+        points = np.union1d(points, new)
+    return sweep.solution(points)
+
+
+def _crossings(frequencies: FloatArray, gamma: FloatArray) -> list[float]:
+    """Where the SWR passes 2 on either side of its minimum."""
+    limit = (SWR_LIMIT - 1.0) / (SWR_LIMIT + 1.0)
+    least = int(np.argmin(gamma))
+    if gamma[least] > limit:
+        return []
+    found = []
+    for beyond in (
+        np.flatnonzero(gamma[:least] > limit)[-1:],
+        least + np.flatnonzero(gamma[least:] > limit)[:1],
+    ):
+        for k in beyond:
+            other = k + 1 if k < least else k - 1
+            part = (limit - gamma[other]) / (gamma[k] - gamma[other])
+            found.append(float(frequencies[other] + part * (frequencies[k] - frequencies[other])))
+    return found
+
+
+def _bandwidth(frequencies: FloatArray, impedances: np.ndarray, reference: float) -> float | None:
+    """Width with SWR 2 or less about its minimum, within the points; None: not reached. [Hz]"""
+    from scipy.interpolate import CubicSpline
+
+    gamma = (impedances - reference) / (impedances + reference)
+    fine = np.union1d(np.linspace(frequencies[0], frequencies[-1], 4001), frequencies)
+    smooth = np.abs(CubicSpline(frequencies, gamma)(fine))
+    limit = (SWR_LIMIT - 1.0) / (SWR_LIMIT + 1.0)
+    least = int(np.argmin(smooth))
+    if smooth[least] > limit:
+        return None
+    low, high = float(frequencies[0]), float(frequencies[-1])
+    for edge in _crossings(fine, smooth):
+        if edge < fine[least]:
+            low = max(low, edge)
+        else:
+            high = min(high, edge)
+    return high - low
+
+
+def _place(at: float | str) -> float | str:
+    return at if isinstance(at, str) else float(at)
+
+
+def _wire_currents(solution: Solution, power: float) -> tuple[WireCurrent, ...]:
+    """Currents along all wires, five places on every element."""
+    mesh, wires = solution.mesh, solution.scene.wires
+    xi = np.linspace(-1.0, 1.0, 5)
+    coefficients = solution.currents(power=power).current
+    values = coefficients @ np.polynomial.legendre.legvander(xi, coefficients.shape[1] - 1).T
+    places: list[list[FloatArray]] = [[] for _ in wires]
+    currents: list[list[np.ndarray]] = [[] for _ in wires]
+    for run in mesh.runs:
+        breaks = np.asarray(run.breaks)
+        middle, half = 0.5 * (breaks[1:] + breaks[:-1]), 0.5 * np.diff(breaks)
+        along = (middle[:, None] + half[:, None] * xi).ravel()
+        own = values[run.first_element : run.first_element + middle.size].ravel()
+        distance = run.from_distance + run.direction * (along - run.offset)
+        inside = (distance > run.from_distance - 1e-9) & (distance < run.to_distance + 1e-9)
+        places[run.wire].append(distance[inside])
+        currents[run.wire].append(run.direction * own[inside])
+    found = []
+    for wire, where, what in zip(wires, places, currents, strict=True):
+        distance = np.concatenate(where)
+        order = np.argsort(distance, kind="stable")
+        found.append(WireCurrent(wire.name, distance[order], np.concatenate(what)[order]))
+    return tuple(found)
+
+
+def _node_currents(
+    solution: Solution, power: float, feed_voltage: complex
+) -> tuple[NodeCurrent, ...]:
+    """Currents away from the node of the first driven feed, the driven side first."""
+    scene, mesh = solution.scene, solution.mesh
+    first = next(n for n, feed in enumerate(scene.feeds) if feed.is_driven)
+    node, group = mesh.feeds[first].node, set(mesh.feeds[first].group_a)
+    coefficients = solution.currents(power=power).current
+    ends = [
+        (int(e), side)
+        for side in (0, 1)
+        for e in np.flatnonzero(mesh.element_nodes[:, side] == node)
+    ]
+    turn = np.exp(-1j * np.angle(feed_voltage))
+    orders = np.arange(coefficients.shape[1])
+    found = []
+    for element, side in ends:
+        value = coefficients[element] @ (-1.0 if side == 0 else 1.0) ** orders
+        outward = value if side == 0 else -value
+        wire = scene.wires[int(mesh.wire[element])].name
+        found.append(NodeCurrent(wire, (element, side) in group, complex(outward * turn)))
+    order = {wire.name: n for n, wire in enumerate(scene.wires)}
+    return tuple(sorted(found, key=lambda one: (not one.is_driven, order[one.wire])))

@@ -1,0 +1,183 @@
+"""Answers in HDF5 files: what was saved comes back equal.
+
+Every record is a group with the attribute `kind`; its numbers, texts and arrays are datasets with
+their unit as an attribute, what is None is an empty dataset, and tuples are groups of numbered
+members.  The root carries the schema version and the version of the library.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..geometry.plan import Assumption
+from .answer_records import (
+    Answer,
+    BandAnswer,
+    FeedPlace,
+    House,
+    NodeCurrent,
+    PointAnswer,
+    WireCurrent,
+    WirePath,
+)
+from .bands import Band
+from .errors import StoreError
+from .fields.budget import Budget
+from .moments.basis import ElementCurrents
+
+SCHEMA = 1
+FORMAT = "ridgepole answer"
+
+_KINDS: dict[str, Any] = {
+    kind.__name__: kind
+    for kind in (
+        Answer, BandAnswer, PointAnswer, NodeCurrent, WireCurrent, WirePath, FeedPlace, House,
+        Assumption, Band, Budget, ElementCurrents,
+    )
+}  # fmt: skip
+
+UNITS = {
+    "frequency": "Hz", "frequencies": "Hz", "low": "Hz", "high": "Hz", "bandwidth": "Hz",
+    "impedance": "ohm", "impedances": "ohm", "reference": "ohm", "radiation_resistance": "ohm",
+    "loss_resistance": "ohm", "power": "W", "feed_voltage": "V", "feed_current": "A",
+    "current": "A", "vertices": "m", "radius": "m", "corners": "m", "floor": "m", "eaves": "m",
+    "ridge": "m", "start": "m", "end": "m", "distances": "m", "ridge_bearing": "degree",
+    "elevation_deg": "degree", "azimuth_deg": "degree", "low_angle_deg": "degree",
+    "gain_dbi": "dBi", "angle_limits": "degree", "lobe": "dBi, degree", "null": "dBi, degree",
+}  # fmt: skip
+
+
+def save_answer(answer: Answer, path: str | Path) -> Path:
+    """Write an answer; a file of that name is replaced once the new one is complete.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written.
+    """
+    import h5py
+
+    target = Path(path)
+    half_done = target.with_name(target.name + ".part")
+    try:
+        with h5py.File(half_done, "w") as file:
+            file.attrs["format"] = FORMAT
+            file.attrs["schema"] = SCHEMA
+            file.attrs["library_version"] = version("ridgepole")
+            _write(file, "answer", answer)
+        os.replace(half_done, target)
+    except OSError as error:
+        half_done.unlink(missing_ok=True)
+        raise StoreError(
+            f"{target}: the answer cannot be written ({error}). Check that the folder is there "
+            "and may be written to."
+        ) from error
+    return target
+
+
+def open_answer(path: str | Path) -> Answer:
+    """Read an answer that `Answer.save` wrote.
+
+    Raises
+    ------
+    StoreError
+        If the file is missing, damaged, no answer, or of a newer schema.
+    """
+    import h5py
+
+    source = Path(path)
+    if not source.is_file():
+        raise StoreError(f"{source}: there is no such file. Check the path.")
+    try:
+        with h5py.File(source, "r") as file:
+            _check(file, source)
+            found = _read(file["answer"])
+    except StoreError:
+        raise
+    except (OSError, KeyError, TypeError, ValueError, RuntimeError) as error:
+        raise StoreError(
+            f"{source}: the file is damaged or no answer ({error}). Answer the attic file again "
+            "and save anew."
+        ) from error
+    if not isinstance(found, Answer):
+        raise StoreError(f"{source}: holds {type(found).__name__}, not an answer.")
+    return found
+
+
+def _check(file: Any, source: Path) -> None:
+    if file.attrs.get("format") != FORMAT:
+        raise StoreError(f"{source}: is an HDF5 file, but holds no answer of Ridgepole's.")
+    schema = int(file.attrs.get("schema", 0))
+    if not 1 <= schema <= SCHEMA:
+        raise StoreError(
+            f"{source}: was written in schema {schema} by version "
+            f"{file.attrs.get('library_version')}; this version reads up to schema {SCHEMA}. "
+            "Install the newer version, or answer the attic file again."
+        )
+
+
+def _write(group: Any, name: str, value: Any) -> None:
+    import h5py
+
+    if isinstance(value, tuple(_KINDS.values())):
+        inner = group.create_group(name)
+        inner.attrs["kind"] = type(value).__name__
+        for key in _field_names(type(value)):
+            _write(inner, key, getattr(value, key))
+        return
+    if isinstance(value, tuple):
+        inner = group.create_group(name)
+        inner.attrs["kind"] = "tuple"
+        inner.attrs["length"] = len(value)
+        for number, item in enumerate(value):
+            _write(inner, str(number), item)
+        _label(inner, name)
+        return
+    if value is None:
+        data = group.create_dataset(name, data=h5py.Empty("f8"))
+    elif isinstance(value, np.ndarray):
+        data = group.create_dataset(name, data=value)
+        data.attrs["kind"] = "array"
+    else:
+        data = group.create_dataset(name, data=value)
+        data.attrs["kind"] = type(value).__name__
+    _label(data, name)
+
+
+def _label(item: Any, name: str) -> None:
+    if name in UNITS:
+        item.attrs["unit"] = UNITS[name]
+
+
+def _field_names(kind: Any) -> list[str]:
+    if dataclasses.is_dataclass(kind):
+        return [field.name for field in dataclasses.fields(kind)]
+    return list(kind._fields)
+
+
+_PLAIN: dict[str, Any] = {"float": float, "float64": float, "int": int, "bool": bool,
+                          "complex": complex, "complex128": complex}  # fmt: skip
+
+
+def _read(item: Any) -> Any:
+    kind = item.attrs.get("kind")
+    if kind in _KINDS:
+        made = _KINDS[kind]
+        return made(**{key: _read(item[key]) for key in _field_names(made)})
+    if kind == "tuple":
+        return tuple(_read(item[str(number)]) for number in range(int(item.attrs["length"])))
+    if item.shape is None:
+        return None
+    if kind == "str":
+        return item.asstr()[()]
+    if kind == "array":
+        array = item[()]
+        array.flags.writeable = False
+        return array
+    return _PLAIN[str(kind)](item[()])

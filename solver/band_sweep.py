@@ -1,0 +1,209 @@
+r"""Many frequencies of a band from a few filled matrices.
+
+The frequency times the impedance matrix, f Z(f), is smooth in f (inductive parts go with f^2,
+capacitive parts do not vary, skin effect goes with f^1.5, the phase k r turns slowly), so each of
+its elements is interpolated by a polynomial through Chebyshev points, and the interpolated matrix
+is solved anywhere.  The impedance itself, with its resonances, is never interpolated.  Each
+stretch is checked by one matrix of its own in its middle, which no polynomial has seen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from .bands import Band
+from .errors import SolverError
+from .moments.assembly import Filled
+from .moments.basis import ComplexArray, FloatArray
+from .solution import Solution
+from .system import PortSolution, System
+
+WIDEST_STRETCH = 0.3
+"""Greatest logarithm of high over low that one polynomial spans."""
+
+NODES = ((0.012, 2), (0.15, 4), (math.inf, 6))
+"""Number of nodes up to a logarithmic width; even, so that the middle stays unseen."""
+
+MOST_NODES = 10
+CHECK_LIMIT = 1e-3
+"""More nodes are taken until the admittance in the middle is met this well, relatively."""
+
+
+def chebyshev_nodes(low: float, high: float, count: int) -> FloatArray:
+    """Chebyshev points with both ends, shape (count,), rising."""
+    unit = -np.cos(np.pi * np.arange(count) / (count - 1))
+    nodes = 0.5 * (low + high) + 0.5 * (high - low) * unit
+    nodes[0], nodes[-1] = low, high
+    return nodes
+
+
+def lagrange_weights(nodes: FloatArray, at: float) -> FloatArray:
+    """What each node's value counts at a point, shape of nodes."""
+    gap = at - nodes
+    other = nodes[:, None] - nodes[None, :] + np.eye(nodes.size)
+    parts = np.where(np.eye(nodes.size, dtype=bool), 1.0, gap[None, :] / other)
+    return parts.prod(axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """A stretch of frequencies and the matrices at its nodes.
+
+    Attributes
+    ----------
+    nodes : (K,) float
+        [Hz]
+    scaled : (K, N, N) complex
+        Frequency times impedance matrix. [Hz ohm]
+    error : float
+        Relative error of the admittance found in the middle.
+    """
+
+    nodes: FloatArray
+    scaled: ComplexArray
+    error: float
+
+    def matrix(self, frequency: float) -> ComplexArray:
+        """Interpolated impedance matrix (N, N). [ohm]"""
+        weights = lagrange_weights(self.nodes, frequency) / frequency
+        size = self.scaled.shape[1]
+        return (weights @ self.scaled.reshape(self.nodes.size, -1)).reshape(size, size)
+
+
+@dataclass(frozen=True, eq=False)
+class BandSweep:
+    """A system over one band, ready to be solved anywhere in it.
+
+    Attributes
+    ----------
+    system : System
+    band : Band
+    stretches : tuple of Stretch
+    middle : PortSolution
+        Solved directly at the band's centre, with the error estimate where asked for.
+    """
+
+    system: System
+    band: Band
+    stretches: tuple[Stretch, ...]
+    middle: PortSolution
+    _solved: dict[float, PortSolution] = field(default_factory=dict, repr=False)
+
+    @property
+    def interpolation_error(self) -> float:
+        """Greatest relative error of the admittance found in the middle of a stretch."""
+        return max(stretch.error for stretch in self.stretches)
+
+    def ports(self, frequency: float) -> PortSolution:
+        """Solution at one frequency of the band. [Hz]"""
+        if frequency == self.band.centre:
+            return self.middle
+        if frequency not in self._solved:
+            for stretch in self.stretches:
+                if stretch.nodes[0] <= frequency <= stretch.nodes[-1]:
+                    self._solved[frequency] = _solved(
+                        self.system, stretch.matrix(frequency), frequency
+                    )
+                    break
+            else:
+                raise SolverError(
+                    f"{frequency / 1e6:g} MHz lies outside {self.band}, which was prepared."
+                )
+        return self._solved[frequency]
+
+    def solution(self, frequency: float | Sequence[float] | FloatArray) -> Solution:
+        """The same as a `Solution`, scalar for a single frequency. [Hz]"""
+        flat = [float(f) for f in np.atleast_1d(np.asarray(frequency, dtype=float))]
+        ports = [self.ports(f) for f in flat]
+        return Solution(
+            system=self.system,
+            frequency=flat[0] if np.ndim(frequency) == 0 else np.array(flat),
+            port_currents=np.stack([p.currents for p in ports]),
+            port_admittance=np.stack([p.admittance for p in ports]),
+            port_estimate=np.stack([p.estimate for p in ports]),
+            element_estimate=np.stack([p.element_estimate for p in ports]),
+        )
+
+
+def _solved(system: System, matrix: ComplexArray, frequency: float) -> PortSolution:
+    nothing = np.zeros(0, dtype=np.complex128)
+    return system.solve_filled(Filled(matrix, nothing.reshape(0, 0), nothing), frequency)
+
+
+def stretches_of(band: Band) -> list[tuple[float, float]]:
+    """Edges of the stretches of a band, one after the other. [Hz]"""
+    count = max(1, math.ceil(math.log(band.high / band.low) / WIDEST_STRETCH - 1e-9))
+    edges = np.geomspace(band.low, band.high, count + 1)
+    edges[0], edges[-1] = band.low, band.high
+    return [(float(a), float(b)) for a, b in pairwise(edges)]
+
+
+def first_nodes(low: float, high: float) -> int:
+    """With how many nodes a stretch is begun."""
+    return next(count for limit, count in NODES if math.log(high / low) <= limit)
+
+
+def count_matrices(band: Band) -> int:
+    """How many matrices a band will take, if no stretch needs more nodes."""
+    pieces = stretches_of(band)
+    checks = 1 if len(pieces) == 1 else 1 + len(pieces)
+    return sum(first_nodes(*piece) for piece in pieces) - (len(pieces) - 1) + checks
+
+
+def prepare_band(
+    system: System,
+    band: Band,
+    *,
+    error_estimate: bool = True,
+    tick: Callable[[], None] = lambda: None,
+) -> BandSweep:
+    """Fill the matrices of a band.
+
+    Parameters
+    ----------
+    system : System
+    band : Band
+    error_estimate : bool
+        Estimate the discretisation error at the centre.
+    tick : callable
+        Called after each matrix.
+
+    Notes
+    -----
+    Holds 2 to 10 matrices of N x N complex numbers per stretch.
+    """
+    middle = system.solve(band.centre, with_estimate=error_estimate)
+    tick()
+    pieces = stretches_of(band)
+    stretches: list[Stretch] = []
+    for low, high in pieces:
+        centre = 0.5 * (low + high)
+        if len(pieces) == 1:
+            expected = middle.admittance
+        else:
+            expected = system.solve(centre).admittance
+            tick()
+        filled: dict[float, ComplexArray] = {}
+        if stretches:
+            filled[low] = stretches[-1].scaled[-1]
+        count = first_nodes(low, high)
+        while True:
+            nodes = chebyshev_nodes(low, high, count)
+            for f in nodes:
+                if float(f) not in filled:
+                    filled[float(f)] = float(f) * system.fill(float(f)).matrix
+                    tick()
+            scaled = np.stack([filled[float(f)] for f in nodes])
+            trial = Stretch(nodes, scaled, np.nan)
+            found = _solved(system, trial.matrix(centre), centre).admittance
+            error = float(np.abs(found - expected).max() / np.abs(expected).max())
+            if error <= CHECK_LIMIT or count + 2 > MOST_NODES:
+                break
+            count += 2
+        stretches.append(Stretch(nodes, scaled, error))
+    return BandSweep(system, band, tuple(stretches), middle)

@@ -1,0 +1,419 @@
+"""The answer in words and tables, arranged by the five questions."""
+
+from __future__ import annotations
+
+import html
+import math
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from . import numbers as n
+
+if TYPE_CHECKING:
+    from ..answer_records import Answer, BandAnswer, PointAnswer
+    from ..comparison import Comparison
+
+QUESTIONS = (
+    "Will it load?",
+    "Where do the watts go?",
+    "Where does it send them?",
+    "Is it safe?",
+    "How sure, and what next?",
+)
+
+CAUTIONS = (
+    "Local codes, and the advice of licensed electricians and engineers, come before any number "
+    "printed here.",
+    "Radio waves: people sleep close to an attic antenna. Work out your compliance with your "
+    "country's exposure limits before you transmit; the fields in the rooms are not in this "
+    "answer.",
+    "High voltage: the ends of a wire can carry thousands of volts, far more than the feed point. "
+    "Keep ends and bare wire away from wood, insulation and foil, and out of reach.",
+    "Mains wiring: find every cable before you drill, keep wires away from it, and never tie a "
+    "radial to it.",
+    "Attics and roofs: step on joists only, mind heat, dust and old insulation, do not work alone.",
+    "Lightning: a roof is no shelter for a wire. Earth and bond as the code asks, and disconnect "
+    "before a storm.",
+)
+
+WORTH_FINDING_OUT = 0.2
+"""Weight of an assumption from which on it is worth a measurement."""
+
+_TERMS = {
+    "radiated": "sky",
+    "earth": "earth",
+    "conductors": "wire",
+    "jackets": "jackets",
+    "timbers": "timber",
+    "loads": "loads",
+}
+
+
+def term_names(bands: Sequence[BandAnswer]) -> dict[str, str]:
+    """Budget terms worth a column, and what people call them."""
+    return {
+        term: word
+        for term, word in _TERMS.items()
+        if term in ("radiated", "conductors")
+        or any(not _is_nothing(float(getattr(band.budget, term))) for band in bands)
+    }
+
+
+def _is_nothing(value: float) -> bool:
+    return value == 0.0
+
+
+def _head(number: int) -> str:
+    return f"{number}. {QUESTIONS[number - 1]}"
+
+
+def _wrapped(text: str, width: int, *, first: str = "  ", rest: str = "  ") -> list[str]:
+    return textwrap.wrap(text, max(width, 40), initial_indent=first, subsequent_indent=rest)
+
+
+def _points(band: BandAnswer) -> list[PointAnswer]:
+    """Points to print, the lowest SWR merged with an edge or the centre where they are one."""
+    from dataclasses import replace
+
+    found = [band.low_edge, band.centre, band.high_edge]
+    for k, point in enumerate(found):
+        if abs(point.frequency - band.lowest.frequency) < 1e-6 * band.band.width:
+            found[k] = replace(point, label=f"{point.label}, lowest SWR")
+            return found
+    return sorted([*found, band.lowest], key=lambda p: p.frequency)
+
+
+def bandwidth_text(band: BandAnswer) -> str:
+    """Width with an SWR of 2 or less."""
+    if band.bandwidth is None:
+        return "not reached"
+    return "whole band" if band.is_whole_band else n.kilohertz(band.bandwidth)
+
+
+def load_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
+    """Impedance, SWR, efficiency."""
+    reference = bands[0].reference
+    rows = [
+        ["band", "at", "MHz", "impedance, ohm", f"SWR ({reference:g} ohm)", "efficiency",
+         "SWR 2 or less"]
+    ]  # fmt: skip
+    for band in bands:
+        for k, point in enumerate(_points(band)):
+            rows.append(
+                [
+                    band.name if k == 0 else "",
+                    point.label,
+                    n.megahertz(point.frequency),
+                    n.impedance(point.impedance),
+                    n.swr(point.swr),
+                    n.per_cent(point.efficiency),
+                    bandwidth_text(band) if k == 0 else "",
+                ]
+            )
+    return n.columns(rows, left=2, width=width)
+
+
+def watt_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
+    """Budget, radiation and loss resistance."""
+    terms = term_names(bands)
+    rows = [["band", *terms.values(), "radiation R", "loss R"]]
+    for band in bands:
+        cells = []
+        for term in terms:
+            part = float(getattr(band.budget, term))
+            level = 10.0 * math.log10(part) if part > 0 else -math.inf
+            cells.append(n.per_cent(part) + (f" ({n.decibels(level)} dB)" if part > 0 else ""))
+        rows.append(
+            [
+                band.name,
+                *cells,
+                f"{n.rounded(band.radiation_resistance)} ohm",
+                f"{n.rounded(band.loss_resistance)} ohm",
+            ]
+        )
+    return n.columns(rows, width=width)
+
+
+def current_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
+    """Currents at the feed point: each element, the span of the radials, the sum."""
+    elements = [one.wire for one in bands[0].node_currents if one.is_driven]
+    others = [one for one in bands[0].node_currents if not one.is_driven]
+    label = f"{len(others)} on the other side" if len(others) != 1 else others[0].wire
+    if others and all(one.wire.startswith("radial") for one in others):
+        label = f"each of {len(others)} radials"
+    rows = [["band", *elements, *([label] if others else []), "sum of all"]]
+    for band in bands:
+        driven = [n.ampere(one.current) for one in band.node_currents if one.is_driven]
+        rest = [abs(one.current) for one in band.node_currents if not one.is_driven]
+        span = []
+        if len(rest) == 1:
+            span = [n.ampere(next(o.current for o in band.node_currents if not o.is_driven))]
+        elif rest:
+            span = [f"{n.rounded(min(rest))} to {n.rounded(max(rest))}"]
+        rows.append([band.name, *driven, *span, n.ampere(band.hub_sum)])
+    return n.columns(rows, width=width)
+
+
+def angle_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
+    """Shares of the radiated power and gain."""
+    low, high = bands[0].angle_limits
+    way = "bearing" if bands[0].has_bearings else "azimuth"
+    cut = f"{bands[0].low_angle_deg:g} deg up"
+    rows = [
+        ["band", f"below {low:g}", f"{low:g} to {high:g}", f"above {high:g}", "most, dBi", "up",
+         way, f"best {cut}", f"worst {cut}"]
+    ]  # fmt: skip
+    for band in bands:
+        overhead = band.elevation_deg > 85.0
+        rows.append(
+            [
+                band.name,
+                *(n.per_cent(share) for share in band.shares),
+                n.decibels(band.gain_dbi),
+                n.angle(band.elevation_deg),
+                "overhead" if overhead else n.bearing(band.bearing_deg),
+                *(
+                    f"{n.decibels(gain)} at {n.bearing(band.direction(azimuth))}"
+                    for gain, azimuth in (band.lobe, band.null)
+                ),
+            ]
+        )
+    return n.columns(rows, width=width)
+
+
+def safety_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
+    """Volts and amperes at the feed point, then the cautions."""
+    power = bands[0].power
+    rows = [["band", f"volts at {power:g} W", "peak", "amperes"]]
+    for band in bands:
+        volts = abs(band.feed_voltage)
+        rows.append(
+            [
+                band.name,
+                f"{n.rounded(volts)} V RMS",
+                f"{n.rounded(math.sqrt(2.0) * volts)} V",
+                f"{n.rounded(abs(band.feed_current))} A RMS",
+            ]
+        )
+    lines = [
+        "  At the feed point (ends of wires are not computed yet):",
+        *n.columns(rows, width=width),
+    ]
+    for caution in CAUTIONS:
+        lines += _wrapped(caution, width, first="  - ", rest="    ")
+    return lines
+
+
+def sureness_lines(answer: Answer, width: int) -> list[str]:
+    """Error estimates, what the model leaves out, what to do next."""
+    bands = answer.bands
+    rows = [["band", "mesh", "curve", "watts not accounted for"]]
+    for band in bands:
+        rows.append(
+            [
+                band.name,
+                n.per_cent(band.error_estimate),
+                n.per_cent(band.interpolation_error),
+                n.per_cent(band.balance_error),
+            ]
+        )
+    lines = _wrapped(
+        "Errors of the computing alone: the mesh's estimated error of the impedance at the "
+        "centre, the error found between computed points of the curve, and what the power "
+        "budget leaves over.",
+        width,
+    )
+    lines += n.columns(rows, width=width)
+    lines += _wrapped(
+        "The house is surely worse known than that: timber, foil, ducts, cables and the wire's "
+        "jacket are not in this answer, and what was assumed may be off. Take the difference "
+        "between two layouts as more certain than either number alone.",
+        width,
+    )
+    if answer.assumptions and answer.assumptions[0].weight >= WORTH_FINDING_OUT:
+        worst = answer.assumptions[0]
+        lines += _wrapped(
+            f"Find out first: {worst.what} (assumed: {worst.value}). Then change one length, "
+            "answer again, and compare the two.",
+            width,
+        )
+    else:
+        lines += _wrapped("Next: change one length, answer again, and compare the two.", width)
+    return lines
+
+
+def opening_lines(answer: Answer, width: int) -> list[str]:
+    """What was answered, what was assumed, what is doubtful."""
+    elements = [wire for wire in answer.wires if wire.is_element]
+    others = len(answer.wires) - len(elements)
+    total = sum(wire.length for wire in answer.wires)
+    parts = [
+        f"{len(elements)} element{'s' * (len(elements) != 1)} ("
+        + ", ".join(f"{wire.name} {wire.length:.2f} m" for wire in elements)
+        + ")"
+    ]
+    if others:
+        radials = all(w.name.startswith("radial") for w in answer.wires if not w.is_element)
+        parts.append(f"{others} {'radial' if radials else 'other wire'}{'s' * (others != 1)}")
+    place = "in" if answer.earth == "free space" else "over"
+    way = (
+        "Directions are true compass bearings"
+        if answer.house is not None
+        else "Directions are azimuths, counter-clockwise from +x"
+    )
+    lines = [f"Answer for {answer.name}", ""]
+    lines += _wrapped(
+        f"{', '.join(parts)}, {total:.0f} m of wire in all, {place} {answer.earth}. SWR refers to "
+        f"{answer.reference:g} ohm; volts and amperes to {answer.power:g} W into the feed point. "
+        f"{way}, angles count from the horizon. Gain is relative to an isotropic radiator, all "
+        "losses up to the feed point counted, no mismatch.",
+        width,
+    )
+    lines.append("")
+    if answer.assumptions:
+        lines.append("Assumed, the worst first")
+        for assumption in answer.assumptions:
+            lines += _wrapped(str(assumption), width, first="  - ", rest="    ")
+    else:
+        lines.append("Nothing had to be assumed.")
+    if answer.remarks:
+        lines += ["", "Worth a second look"]
+        for remark in answer.remarks:
+            lines += _wrapped(remark, width, first="  - ", rest="    ")
+    return lines
+
+
+def answer_text(answer: Answer, *, width: int = 100) -> str:
+    """The printed answer."""
+    bands = answer.bands
+    lines = opening_lines(answer, width)
+    lines += ["", _head(1), *load_lines(bands, width)]
+    lines += ["", _head(2), "  Per cent of the input at each band's centre (dB relative to it):"]
+    lines += watt_lines(bands, width)
+    lines += ["  Currents away from the feed point, A RMS and phase against its voltage:"]
+    lines += current_lines(bands, width)
+    lines += ["", _head(3), "  Shares of the radiated power by angle above the horizon, deg:"]
+    lines += angle_lines(bands, width)
+    lines += ["", _head(4), *safety_lines(bands, width)]
+    lines += ["", _head(5), *sureness_lines(answer, width)]
+    return "\n".join(lines)
+
+
+def band_text(band: BandAnswer) -> str:
+    """One band by the five questions, with every current at the feed point."""
+    one = [band]
+    lines = [str(band.band), "", _head(1), *load_lines(one), "", _head(2), *watt_lines(one)]
+    lines.append("  Currents away from the feed point, A RMS and phase against its voltage:")
+    rows = [["wire", "current"]]
+    rows += [[c.wire, n.ampere(c.current)] for c in band.node_currents]
+    rows.append(["sum of all", n.ampere(band.hub_sum)])
+    lines += n.columns(rows, left=2, indent=4)
+    lines += ["", _head(3), *angle_lines(one)]
+    volts = abs(band.feed_voltage)
+    lines += [
+        "",
+        _head(4),
+        f"  {n.rounded(volts)} V RMS at the feed point for {band.power:g} W; wire ends carry more.",
+        "",
+        _head(5),
+        f"  Impedance within {n.per_cent(band.error_estimate)} as far as the mesh goes; the house "
+        "is worse known.",
+    ]
+    return "\n".join(lines)
+
+
+def answer_columns(answer: Answer) -> dict[str, list[Any]]:
+    """Columns for a data frame: one row a band and point."""
+    found: dict[str, list[Any]] = {}
+    for band in answer.bands:
+        for point in band.points:
+            row = {
+                "band": band.name,
+                "at": point.label,
+                "frequency_hz": point.frequency,
+                "resistance_ohm": point.impedance.real,
+                "reactance_ohm": point.impedance.imag,
+                f"swr_{answer.reference:g}": point.swr,
+                "efficiency": point.efficiency,
+            }
+            for key, value in row.items():
+                found.setdefault(key, []).append(value)
+    return found
+
+
+def answer_html(answer: Answer) -> str:
+    """A compact table: one row a band, the columns grouped by question."""
+    terms = term_names(answer.bands)
+    low, high = answer.bands[0].angle_limits
+    heads = [
+        "band", "centre, MHz", "impedance, ohm", f"SWR ({answer.reference:g} ohm)", "lowest SWR",
+        "SWR 2 or less", *terms.values(), f"below {low:g} deg", f"{low:g} to {high:g} deg",
+        f"above {high:g} deg", "most, dBi", "up, deg",
+        "bearing, deg" if answer.house is not None else "azimuth, deg",
+        f"volts at {answer.power:g} W", "error of the mesh",
+    ]  # fmt: skip
+    spans = (("", 1), (QUESTIONS[0], 5), (QUESTIONS[1], len(terms)), (QUESTIONS[2], 6),
+             (QUESTIONS[3], 1), (QUESTIONS[4], 1))  # fmt: skip
+    body = ""
+    for band in answer.bands:
+        cells = [
+            band.name, n.megahertz(band.centre.frequency), n.impedance(band.centre.impedance),
+            n.swr(band.centre.swr), n.swr(band.lowest.swr), bandwidth_text(band),
+            *(n.per_cent(float(getattr(band.budget, term))) for term in terms),
+            *(n.per_cent(share) for share in band.shares), n.decibels(band.gain_dbi),
+            n.angle(band.elevation_deg), n.bearing(band.bearing_deg),
+            n.rounded(abs(band.feed_voltage)), n.per_cent(band.error_estimate),
+        ]  # fmt: skip
+        body += "<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in cells) + "</tr>"
+    top = "".join(f"<th colspan='{k}'>{html.escape(text)}</th>" for text, k in spans)
+    row = "".join(f"<th>{html.escape(head)}</th>" for head in heads)
+    assumed = "; ".join(html.escape(str(a)) for a in answer.assumptions) or "nothing"
+    return (
+        f"<p><b>{html.escape(answer.name)}</b> over {html.escape(answer.earth)}. "
+        f"Assumed, the worst first: {assumed}.</p>"
+        f"<table><thead><tr>{top}</tr><tr>{row}</tr></thead><tbody>{body}</tbody></table>"
+        f"<p>{html.escape(CAUTIONS[0])} {html.escape(CAUTIONS[1])}</p>"
+    )
+
+
+def comparison_text(comparison: Comparison, *, width: int = 100) -> str:
+    """The printed comparison: one table, the best of each band first."""
+    first = comparison.rows[0]
+    way = "bearing" if comparison.has_bearings else "azimuth"
+    heads = [
+        f"{at.elevation_deg:g} deg up"
+        + ("" if at.direction_deg is None else f", {way} {n.bearing(at.direction_deg)}")
+        for at in first.angles
+    ]
+    rows = [["band", "layout", *heads, "mean", "efficiency", "lowest SWR"]]
+    band = ""
+    for row in comparison.rows:
+        rows.append(
+            [
+                row.band if row.band != band else "",
+                row.layout,
+                *(_difference(at.difference) for at in row.angles),
+                _difference(row.mean_difference),
+                n.per_cent(row.efficiency),
+                n.swr(row.lowest_swr),
+            ]
+        )
+        band = row.band
+    spread = "averaged over all bearings" if first.angles[0].direction_deg is None else "there"
+    lines = _wrapped(
+        f"Gain {spread} against {comparison.first!r}, in dB and (S-units of 6 dB), the best of "
+        f"each band first; SWR refers to {comparison.reference:g} ohm. All losses up to the feed point are counted, mismatch is not: read the SWR "
+        "beside it.",
+        width,
+        first="",
+        rest="",
+    )
+    lines += n.columns(rows, left=2, width=width)
+    over_all = ", ".join(f"{name} {n.decibels(mean)} dB" for name, mean in comparison.ranking)
+    lines += _wrapped(f"Over all bands and angles: {over_all}.", width, first="", rest="")
+    return "\n".join(lines)
+
+
+def _difference(value: float) -> str:
+    return f"{n.decibels(value)} ({n.decibels(value / 6.0)} S)"
