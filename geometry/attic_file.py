@@ -541,6 +541,12 @@ class _Reader:
             names = [on] if isinstance(on, str) else on
             if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
                 raise table.error("wire", "must be the name of a wire, or a list of names.")
+            for one in names:
+                if one not in wires and one not in self.origins:
+                    raise table.error(
+                        "wire",
+                        f"no wire is called {one!r}; there are: {', '.join(map(repr, wires))}.",
+                    )
             at = table.take("at", "start")
             if at not in ("start", "middle", "end"):
                 at = table.length("at", least=0.0)
@@ -555,11 +561,6 @@ class _Reader:
             name = table.string("name", "feed")
             table.finish()
             for one in names:
-                if one not in wires and one not in self.origins:
-                    raise table.error(
-                        "wire",
-                        f"no wire is called {one!r}; there are: {', '.join(map(repr, wires))}.",
-                    )
                 if one in wires and not isinstance(at, str) and metres(at) > wires[one].length:
                     raise table.error(
                         "at", f"is off wire {one!r}, which is {wires[one].length:.3f} m long."

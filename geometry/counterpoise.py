@@ -293,6 +293,7 @@ class Counterpoise:
                 [n for n, b in zip(lengths, bend, strict=True) if b],
                 margin=margin,
                 spacing=spacing,
+                effort=1.0 / turns if turn else 1.0,
             )
             if not isinstance(found, int):
                 fitted = iter(found)

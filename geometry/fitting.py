@@ -44,6 +44,7 @@ def fit_radials(
     *,
     margin: float,
     spacing: float,
+    effort: float = 1.0,
 ) -> list[Array] | int:
     """Lay radials of given directions and lengths inside a plan.
 
@@ -61,6 +62,8 @@ def fit_radials(
         Least distance to the walls. [m]
     spacing : float
         Least distance between a stretch along a wall and any other radial. [m]
+    effort : float
+        How long to search, as a part of the most that one call may take.
 
     Returns
     -------
@@ -80,7 +83,7 @@ def fit_radials(
             return n
     # radials that meet their wall soonest get the lanes nearest to it
     order = sorted(range(len(ways)), key=lambda n: _first_leg(ways[n]))
-    return _search(ways, order, spacing)
+    return _search(ways, order, spacing, effort * _PAIRS)
 
 
 def _first_leg(ways: list[_Way]) -> float:
@@ -138,7 +141,9 @@ def _along(
         corner = (corner + sense) % len(lane)
 
 
-def _search(ways: list[list[_Way]], order: list[int], spacing: float) -> list[Array] | int:
+def _search(
+    ways: list[list[_Way]], order: list[int], spacing: float, most: float
+) -> list[Array] | int:
     """First arrangement without a conflict.
 
     Each round lays the radials in turn, each in its first way that is clear of those laid
@@ -169,7 +174,7 @@ def _search(ways: list[list[_Way]], order: list[int], spacing: float) -> list[Ar
         for n in failed:
             at = order.index(n)
             order.insert(max(0, at - max(1, len(order) // 4)), order.pop(at))
-        if pairs > _PAIRS:
+        if pairs > most:
             break
     return blamed
 
