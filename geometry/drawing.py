@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .antenna import BentL
 from .attic import Attic
 from .wires import Feed, Wire
 
@@ -230,16 +231,13 @@ def _attic(plan: Any) -> Attic | None:
 
 
 def _wires(plan: Any) -> tuple[Wire, ...]:
-    wires: Any = plan.wires
-    return tuple(wires() if callable(wires) else wires)
+    return plan.wires() if isinstance(plan, BentL) else tuple(plan.wires)
 
 
 def _feeds(plan: Any) -> list[Feed]:
-    many: Any = getattr(plan, "feeds", None)
-    if many is not None:
-        return list(many)
-    feed: Any = getattr(plan, "feed", None)
-    return [feed()] if callable(feed) else []
+    if isinstance(plan, BentL):
+        return [plan.feed()]
+    return list(plan.feeds)
 
 
 def _feed_points(plan: Any) -> list[Array]:

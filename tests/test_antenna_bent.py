@@ -1,10 +1,10 @@
 """Routes, elements, the counterpoise and how they meet. Tolerance class: rounding."""
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
-
 from ridgepole.geometry import (
     Attic,
     BentL,
@@ -33,12 +33,12 @@ SIDE = Element("side", [(1.2, 3.6, 1.9), (0.5, 4.2, 1.6), (0.5, 5.2, 0.9)], 3.4)
 THIN = WireKind.from_text("0.75 mm2 hard-drawn copper, bare")
 
 
-def bent(counterpoise=None, **options):
+def bent(counterpoise=None, **options) -> Any:
     options = {"attic": HOUSE, "kind": THIN, **options}
     return BentL(HUB[:2], [RISE, SIDE], counterpoise or Counterpoise(9, "4.1 m"), **options)
 
 
-def wire_named(antenna, name):
+def wire_named(antenna, name) -> Any:
     return next(w for w in antenna.wires() if w.name == name)
 
 
@@ -75,7 +75,9 @@ def test_a_length_beyond_the_route_tells_the_missing_metres():
 
 
 def test_an_element_without_a_length_takes_its_route():
-    antenna = BentL(HUB, [dataclasses.replace(SIDE, length=None)], Counterpoise(3, 2), attic=HOUSE)
+    antenna: Any = BentL(
+        HUB, [dataclasses.replace(SIDE, length=None)], Counterpoise(3, 2), attic=HOUSE
+    )
     route = Route.of(SIDE.route)
     first = np.linalg.norm(route.array[0] - HUB)
     assert antenna.element("side").length == pytest.approx(route.length + first)
@@ -194,13 +196,14 @@ def test_bonded_conductor_joins_at_the_feed_point_or_by_a_lead():
     [
         (lambda: Counterpoise(), "nothing to work against"),
         (lambda: Counterpoise(8), "without a length"),
-        (lambda: Counterpoise(8.0, 3), "whole number"),
+        (lambda: Counterpoise(**{"radials": 8.0, "length": 3}), "whole number"),
         (lambda: Counterpoise(500, 3), "500 radials"),
         (lambda: Counterpoise(8, "3"), "no unit"),
         (lambda: Radial(3.0), "bearing or its points"),
         (lambda: Element("x", [(1, 2)]), "Point 1 of the route"),
         (lambda: Element("x", [(1, 2, float("nan"))]), "not finite"),
-        (lambda: bent(attic=Attic((1, 1), ceiling_height=3, ridge_height=4)), "feed point.*outside"),
+        (lambda: bent(attic=Attic((1, 1), ceiling_height=3, ridge_height=4)),
+         "feed point.*outside"),
         (lambda: BentL(HUB, [RISE, RISE], Counterpoise(3, 1), attic=HOUSE), "called 'rise'"),
         (lambda: WireKind.from_text("copper"), "cannot be read"),
         (lambda: bent(attic=dataclasses.replace(HOUSE, ridge_height=7.2)),
@@ -244,7 +247,7 @@ def test_routes_as_the_tape_tells_them():
 
 def test_a_loop_has_a_switch():
     points = [(1, 1, 0.3), (4, 1, 0.3), (4, 4, 0.3), (1, 4, 0.3)]
-    loop = Loop(points, kind=THIN, attic=HOUSE, opening_at="4.5 m")
+    loop: Any = Loop(points, kind=THIN, attic=HOUSE, opening_at="4.5 m")
     feed = Feed("loop", at=1.0)
     for one, termination in ((loop, 0.0), (loop.opened(), "open")):
         scene = Scene(one.wire(), feeds=[feed, one.switch()])

@@ -1,10 +1,10 @@
 """Drawings: what is on them, and that north points north."""
 
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 import pytest
-
 from ridgepole.geometry import read_attic_text
 from ridgepole.geometry.drawing import (
     draw_3d,
@@ -56,7 +56,7 @@ def test_line_width_follows_the_current(plan):
     wire = plan.wires[0]
     along = np.array([0.0, wire.length])
     ax = draw_plan(plan.scene(), currents={wire.name: (along, np.array([1.0, 0.25]))}, legend=False)
-    (lines,) = ax.collections
+    lines: Any = ax.collections[0]
     widths = np.asarray(lines.get_linewidths())
     assert widths[0] > 3.0 * widths[-1] > 0
     assert np.all(np.diff(widths) < 0)

@@ -2,10 +2,10 @@
 
 import dataclasses
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 import pytest
-
 from ridgepole.geometry import AtticFileError, GeometryError, load_attic_file, read_attic_text
 from ridgepole.geometry.file_tables import FileTable
 from ridgepole.materials import Earth
@@ -69,7 +69,7 @@ name = "below"
 OTHERS = ("bands", "room")
 
 
-def read(text=FULL, **options):
+def read(text=FULL, **options) -> Any:
     return read_attic_text(text, name="house.toml", other_tables=OTHERS, **options)
 
 
@@ -101,7 +101,7 @@ def test_what_is_told_is_not_assumed():
 
 def test_shipped_example_is_a_lopsided_full_antenna():
     path = files("ridgepole.geometry") / "examples" / "gable-house.toml"
-    plan = read_attic_text(path.read_text("utf-8"), other_tables=("bands",))
+    plan: Any = read_attic_text(path.read_text("utf-8"), other_tables=("bands",))
     assert len(plan.antenna.elements) >= 3
     assert all(len(e.path(plan.antenna.hub)) >= 4 for e in plan.antenna.elements)  # two bends
     radials = plan.antenna.wires()[len(plan.antenna.elements) :]
@@ -208,7 +208,7 @@ def test_an_unsure_place_says_so_and_never_a_wrong_line():
 def test_crossing_wires_are_told_with_both_lines():
     text = SMALLEST + (
         '[[wire]]\nname = "stay"\npoints = [[5, 2, 1.5], [5, 5, 1.5]]\nwire = "1.5 mm2 copper"\n'
-        '[[wire]]\nname = "rail"\npoints = [[4, 2.5, 1.5], [6, 2.5, 1.5]]\nwire = "1.5 mm2 copper"\n'
+        '[[wire]]\nname = "rail"\npoints = [[4, 2.5, 1.5], [6, 2.5, 1.5]]\nwire = "14 AWG"\n'
     )
     with pytest.raises(AtticFileError, match=r"house.toml, lines 14 and 18: .*'stay'.*'rail'"):
         read(text).scene()

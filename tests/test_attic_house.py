@@ -1,20 +1,20 @@
 """The attic as a room: roof, walls, bearings. Tolerance class: rounding."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
 from ridgepole.geometry import Attic, GeometryError
 from ridgepole.geometry.outlines import inset, inside, signed_area
 
-HOUSE = Attic(
+HOUSE: Any = Attic(
     ("9.4 m", "6.2 m"), ceiling_height=4.8, eaves_height=5.3, ridge_height=8.1, ridge_bearing=203
 )
 # plan like an L: the notch is x > 6, y > 4
-HOOK = Attic(
+HOOK: Any = Attic(
     outline=[(0, 0), (0, 7), (6, 7), (6, 4), (10, 4), (10, 0)],  # clockwise on purpose
     ceiling_height="16 ft",
     ridge_height="27 ft 6 in",
