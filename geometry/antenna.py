@@ -103,7 +103,8 @@ class Route:
             points.append(_step(step, points[-1], attic, n + 1))
         if len(points) < 2:
             raise GeometryError("The route has no steps; give at least one, as 'up to the ridge'.")
-        return cls([tuple(float(v) for v in p) for p in points])
+        unit = Length(start[0])  # a route told in feet comes back in feet
+        return cls([tuple(unit.with_value(float(v)) for v in p) for p in points])
 
     @property
     def array(self) -> Array:
