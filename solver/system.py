@@ -162,12 +162,13 @@ class System:
             frequency, permittivity, rho_max=across, zeta_min=lowest, zeta_max=highest
         )
         elements = self.prepared.elements
-        nodes = node_tables(int(elements.degree.max()), extra=1, least=3)
+        top = int(elements.degree.max())
+        far, near = node_tables(top, extra=1, least=3), node_tables(top, extra=4, least=6)
 
         def add(buffer: ComplexArray, first: int, last: int, extra: int) -> None:
             add_reflected_moments(
                 buffer, first, last, extra, elements.center, elements.half, elements.length,
-                elements.degree, *pairs, nodes.n_nodes, nodes.xi, nodes.weight,
+                elements.degree, *pairs, *far[:3], *near[:3],
                 *table.kernel_arguments(),
             )  # fmt: skip
 

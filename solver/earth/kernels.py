@@ -317,7 +317,7 @@ def _reflected_leaf(
 @njit(cache=True, parallel=True)
 def add_reflected_moments(
     buffer, first_row, last_row, extra, center, half, length, degree,
-    near_index, first_leaf, leaves, count, xi, weight,
+    near_index, first_leaf, leaves, count, xi, weight, near_count, near_xi, near_weight,
     values, rho_scale, rho_stretch, zeta_min, du, dv, k,
 ):  # fmt: skip
     """Add Legendre moments of the reflected kernels for rows of element pairs.
@@ -332,8 +332,8 @@ def add_reflected_moments(
         Elements; `length` is the half length.
     near_index, first_leaf, leaves
         Pairs near each other's image, and the sub-intervals they are split into.
-    count, xi, weight
-        Gauss nodes by degree.
+    count, xi, weight, near_count, near_xi, near_weight
+        Gauss nodes by degree, for pairs far from and near to each other's image.
     values, ..., k
         `EarthTable.kernel_arguments()`.
     """
@@ -342,8 +342,8 @@ def add_reflected_moments(
     width = max(2, orders)
     for unsigned in prange((rows + 1) // 2):
         fold = np.int64(unsigned)
-        row = np.empty((xi.shape[1], width))
-        other_row = np.empty((xi.shape[1], width))
+        row = np.empty((near_xi.shape[1], width))
+        other_row = np.empty((near_xi.shape[1], width))
         sums = np.empty((2, width), dtype=np.complex128)
         whole = np.empty((1, 4))
         whole[0, 0], whole[0, 1], whole[0, 2], whole[0, 3] = -1.0, 1.0, -1.0, 1.0
@@ -355,12 +355,12 @@ def add_reflected_moments(
                 dj = degree[j]
                 near = near_index[i, j]
                 n_leaves = 1 if near < 0 else first_leaf[near + 1] - first_leaf[near]
+                n, x, w = (count, xi, weight) if near < 0 else (near_count, near_xi, near_weight)
                 for m in range(n_leaves):
                     leaf = whole[0] if near < 0 else leaves[first_leaf[near] + m]
                     _reflected_leaf(
                         center[i], half[i], length[i], center[j], half[j], length[j], leaf,
-                        xi[di, : count[di]], weight[di, : count[di]],
-                        xi[dj, : count[dj]], weight[dj, : count[dj]],
+                        x[di, : n[di]], w[di, : n[di]], x[dj, : n[dj]], w[dj, : n[dj]],
                         di + 1 + extra, dj + 1 + extra, row, other_row, sums[0], sums[1],
                         buffer[r, j], values, rho_scale, rho_stretch, zeta_min, du, dv, k,
                     )  # fmt: skip

@@ -19,6 +19,9 @@ from .quadrature import NodeTables, gauss, node_tables
 SEPARATION = 0.7
 """A pair is far when its distance is at least this times the longer element."""
 
+REFLECTED_SEPARATION = 2.0
+"""Beyond this the earth's kernels, smoother than the direct one, need very few nodes."""
+
 BUFFER_BYTES = 48e6
 """Moments held at once while the matrix is filled."""
 
@@ -62,7 +65,7 @@ class NearPairs(NamedTuple):
 
 
 class ReflectedPairs(NamedTuple):
-    """Pairs near to each other's image over real earth, and how they are split."""
+    """Pairs that need more nodes over real earth, and how they are split."""
 
     near_index: NDArray[np.int32]
     first_leaf: IntArray
@@ -99,9 +102,9 @@ def find_near_pairs(elements: Elements, others: Elements) -> NearPairs:
 
 
 def find_reflected_pairs(elements: Elements) -> ReflectedPairs:
-    """Split the pairs near to each other's image until plain nodes are good enough."""
+    """Find the pairs that need more nodes, and split the nearest of them until that is enough."""
     image = elements.mirrored
-    kind = pairs.classify_pairs(*elements[:3], image.center, image.half, SEPARATION)
+    kind = pairs.classify_pairs(*elements[:3], image.center, image.half, REFLECTED_SEPARATION)
     pair_i, pair_j, near_index = _number_pairs((kind == 1) | (kind == 2))
     floor = np.zeros(pair_i.size)
     first, leaves = pairs.split_pairs(
