@@ -72,12 +72,14 @@ def vertical_wavenumber(kr: ArrayLike, wavenumber: complex) -> NDArray[np.comple
     Notes
     -----
     Written as -j sqrt((kr - k)(kr + k)) with the principal root: for kr in the first
-    quadrant the radicand lies in the closed upper half plane, so the cut is never met, and
-    the real axis beyond k gives the decaying wave. The factored form keeps its digits
+    quadrant the radicand lies in the closed upper half plane, so the cut is met only on its
+    edge, and the real axis beyond k gives the decaying wave. The factored form keeps its digits
     near kr = k.
     """
     kr = np.asarray(kr, dtype=np.complex128)
-    return -1j * np.sqrt((kr - wavenumber) * (kr + wavenumber) + 0.0)
+    kz = -1j * np.sqrt((kr - wavenumber) * (kr + wavenumber))
+    # on the imaginary axis of kr rounding decides the side of the cut: put it right
+    return np.where(kz.real < kz.imag, -kz, kz)
 
 
 def reflect(kr: ArrayLike, wavenumber: complex, complex_permittivity: complex) -> Reflection:
