@@ -148,7 +148,7 @@ class Band:
             )
         edges, source = EDGES[known]
         low, high = edges[region - 1]
-        return cls(known, round(low * 1e6), round(high * 1e6), region, source)
+        return cls(known, float(round(low * 1e6)), float(round(high * 1e6)), region, source)
 
 
 def band_names() -> tuple[str, ...]:

@@ -403,8 +403,8 @@ def comparison_text(comparison: Comparison, *, width: int = 100) -> str:
     spread = "averaged over all bearings" if first.angles[0].direction_deg is None else "there"
     lines = _wrapped(
         f"Gain {spread} against {comparison.first!r}, in dB and (S-units of 6 dB), the best of "
-        f"each band first; SWR refers to {comparison.reference:g} ohm. All losses up to the feed point are counted, mismatch is not: read the SWR "
-        "beside it.",
+        f"each band first; SWR refers to {comparison.reference:g} ohm. All losses up to the feed "
+        "point are counted, mismatch is not: read the SWR beside it.",
         width,
         first="",
         rest="",

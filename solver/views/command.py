@@ -1,0 +1,358 @@
+"""The command `ridgepole`: an example, a check, an answer, a comparison.
+
+Exit codes: 0 done, 1 something unexpected, 2 bad usage or bad input, 130 stopped by Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from ...geometry.plan import AtticPlan
+    from ..answer_records import Answer
+
+DONE, UNEXPECTED, BAD_INPUT, STOPPED = 0, 1, 2, 130
+
+EXAMPLE = "gable-house.toml"
+
+SECONDS_PER_MATRIX = (0.02, 0.06)
+"""A constant part, and one for 200 unknowns that grows with their square."""
+
+EXPLANATION = """\
+Ridgepole: bent wires in the roof space. What will the feed point show on every band, where do
+the watts go, and at which angles do they leave?
+
+Start here:
+  ridgepole example --to my-attic.toml      write an example to edit
+  ridgepole check my-attic.toml             draw it and list doubts; computes nothing
+  ridgepole answer my-attic.toml            impedance, watts and angles on every band
+  ridgepole compare one.toml other.toml     which layout is better, at which angles
+
+Each explains itself with --help. A computed number is no permission: local codes, and the advice
+of licensed electricians and engineers, come first.
+"""
+
+
+class _BadUsage(Exception):
+    """What was typed cannot be done; told without a traceback."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        What was typed after the command's name; `sys.argv` where left out.
+    """
+    parser = _parser()
+    try:
+        options = parser.parse_args(arguments)
+    except SystemExit as stop:  # argparse has told why
+        return int(stop.code or 0)
+    if options.job is None:
+        print(EXPLANATION, end="")
+        return DONE
+    try:
+        return options.job(options)
+    except KeyboardInterrupt:
+        print("\nStopped. What was written before is complete.", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:  # whoever read has gone
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+        return DONE
+    except _BadUsage as problem:
+        print(f"ridgepole: {problem}", file=sys.stderr)
+        return BAD_INPUT
+    except Exception as problem:
+        if not _is_bad_input(problem):
+            import traceback
+
+            traceback.print_exc()
+            print(
+                "ridgepole: this should not have happened; the lines above say where.",
+                file=sys.stderr,
+            )
+            return UNEXPECTED
+        print(f"ridgepole: {problem}", file=sys.stderr)
+        return BAD_INPUT
+
+
+def _is_bad_input(problem: Exception) -> bool:
+    from ...geometry import AtticFileError, FeedError, GeometryError
+    from ...materials import MaterialError
+    from ..errors import BandError, SolverError, StoreError
+
+    named = (
+        AtticFileError, FeedError, GeometryError, MaterialError, BandError, SolverError, StoreError,
+    )  # fmt: skip
+    return isinstance(problem, (*named, OSError))
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="ridgepole",
+        description="Bent wires in the roof space: load, watts and angles on every band.",
+    )
+    parser.set_defaults(job=None)
+    jobs = parser.add_subparsers(title="jobs", metavar="JOB")
+
+    job = jobs.add_parser("example", help="write an example attic file to edit")
+    job.add_argument("--to", required=True, metavar="FILE", help="where to write it")
+    job.add_argument("--force", action="store_true", help="overwrite a file that is there")
+    job.set_defaults(job=_example)
+
+    job = jobs.add_parser("check", help="draw attic and wires, list doubts; computes nothing")
+    job.add_argument("file", metavar="FILE", help="the attic file")
+    job.add_argument("--to", metavar="PNG", help="the drawing; beside the file where left out")
+    job.set_defaults(job=_check)
+
+    job = jobs.add_parser("answer", help="impedance, watts and angles on every band")
+    job.add_argument("file", metavar="FILE", help="the attic file")
+    _add_solving_options(job)
+    job.add_argument("--to", metavar="FOLDER", help="for pictures and the saved answer")
+    job.add_argument("--no-figures", action="store_true", help="draw no pictures")
+    job.set_defaults(job=_answer)
+
+    job = jobs.add_parser("compare", help="rank layouts in the same house")
+    job.add_argument(
+        "files", metavar="FILE", nargs="+", help="attic files, or answers that were saved (.h5)"
+    )
+    _add_solving_options(job)
+    job.add_argument(
+        "--elevations", type=float, nargs="+", default=[10.0, 25.0, 60.0], metavar="DEG",
+        help="angles above the horizon (10 25 60)",
+    )  # fmt: skip
+    job.add_argument(
+        "--bearings", type=float, nargs="+", metavar="DEG",
+        help="true bearings; left out, averaged over all",
+    )  # fmt: skip
+    job.set_defaults(job=_compare)
+    return parser
+
+
+def _add_solving_options(job: argparse.ArgumentParser) -> None:
+    job.add_argument(
+        "--bands", nargs="+", metavar="BAND",
+        help="'40 m' or '14.0-14.35 MHz', several of them; the file's where left out",
+    )  # fmt: skip
+    job.add_argument("--power", type=float, metavar="W", help="into the feed point, for volts")
+    job.add_argument("--region", type=int, metavar="N", help="ITU region of the bands: 1, 2 or 3")
+    job.add_argument("--json", action="store_true", help="for machines: JSON and nothing else")
+
+
+# ---- how it speaks -----------------------------------------------------------------------
+
+
+class _Voice:
+    """Says what is going on, on standard output, or on standard error where JSON goes out."""
+
+    def __init__(self, *, as_json: bool = False) -> None:
+        self.stream = sys.stderr if as_json else sys.stdout
+        self.width = min(shutil.get_terminal_size((100, 24)).columns, 120)
+        self.in_colour = self.stream.isatty() and "NO_COLOR" not in os.environ
+
+    def say(self, text: str) -> None:
+        """A line or more, at once."""
+        print(self._coloured(text), file=self.stream, flush=True)
+
+    def _coloured(self, text: str) -> str:
+        if not self.in_colour:
+            return text
+        lines = [
+            f"\033[1;36m{line}\033[0m" if line[:2] in ("1.", "2.", "3.", "4.", "5.") else line
+            for line in text.split("\n")
+        ]
+        return "\n".join(lines)
+
+
+def _in_seconds(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds < 10 else f"{seconds:.0f} s"
+
+
+def _is_compiled() -> bool:
+    """Whether the kernels' compiled form is kept from an earlier run, as far as can be seen."""
+    if "NUMBA_CACHE_DIR" in os.environ:
+        return any(Path(os.environ["NUMBA_CACHE_DIR"]).rglob("*.nbi"))
+    package = Path(__file__).resolve().parents[1]
+    return any((package / "moments" / "__pycache__").glob("*.nbi"))
+
+
+def _estimate(unknowns: int, matrices: int) -> float:
+    fixed, squared = SECONDS_PER_MATRIX
+    return matrices * (fixed + squared * (unknowns / 200.0) ** 2)
+
+
+# ---- the jobs ----------------------------------------------------------------------------
+
+
+def _example(options: argparse.Namespace) -> int:
+    from importlib.resources import files
+
+    target = Path(options.to)
+    text = (files("ridgepole.geometry") / "examples" / EXAMPLE).read_bytes()
+    voice = _Voice()
+    if target.is_dir():
+        raise _BadUsage(f"{target} is a folder; give the name of a file, as {target}/my-attic.toml")
+    if target.exists() and not options.force:
+        if target.read_bytes() == text:
+            voice.say(f"{target} is the example already; left as it is.")
+            return DONE
+        raise _BadUsage(
+            f"{target} is there and differs from the example; nothing was written. Choose another "
+            "name, or say --force to overwrite it."
+        )
+    try:
+        target.write_bytes(text)
+    except OSError as problem:
+        raise _BadUsage(f"{target} cannot be written ({problem.strerror}).") from None
+    voice.say(
+        f"Wrote the example to {target}. Change anything in it, then:\n"
+        f"  ridgepole check {target}\n  ridgepole answer {target}"
+    )
+    return DONE
+
+
+def _check(options: argparse.Namespace) -> int:
+    voice = _Voice()
+    source = Path(options.file)
+    picture = Path(options.to) if options.to else source.with_suffix(".png")
+    voice.say(f"Checking {source} and drawing it to {picture}; nothing is computed (about 2 s).")
+    from ..settings import read_attic, read_settings
+
+    plan = read_attic(source)
+    settings = read_settings(plan)
+    doubts = plan.doubts()
+    voice.say("\n" + str(plan.attic))
+    for wire in plan.wires:
+        if not wire.name.startswith("radial "):
+            voice.say(f"  {wire.name}: {wire.length:.2f} m")
+    radials = [wire for wire in plan.wires if wire.name.startswith("radial ")]
+    if radials:
+        voice.say(f"  {len(radials)} radials, {sum(w.length for w in radials):.1f} m in all")
+    voice.say(f"  bands: {', '.join(map(str, settings.bands))}")
+    _list(voice, "Assumed, the worst first", [*plan.assumptions, *settings.assumptions],
+          "Nothing had to be assumed.")  # fmt: skip
+    _list(voice, "Worth a second look", doubts, "Nothing looks doubtful.")
+    figure = plan.plot()
+    picture.parent.mkdir(parents=True, exist_ok=True)
+    figure.savefig(picture, dpi=110)
+    voice.say(f"\nDrawn to {picture}. Next: ridgepole answer {source}")
+    return DONE
+
+
+def _list(voice: _Voice, head: str, items: Sequence[Any], otherwise: str) -> None:
+    import textwrap
+
+    if not items:
+        voice.say(f"\n{otherwise}")
+        return
+    voice.say(f"\n{head}")
+    for item in items:
+        voice.say(
+            textwrap.fill(
+                str(item), max(voice.width, 40), initial_indent="  - ", subsequent_indent="    "
+            )
+        )
+
+
+def _bands_asked(options: argparse.Namespace) -> list[str] | None:
+    if options.bands is None:
+        return None
+    return [band.strip() for text in options.bands for band in text.split(",") if band.strip()]
+
+
+def _solve(plan: AtticPlan, options: argparse.Namespace, voice: _Voice) -> Answer:
+    from ..answer import answer
+
+    def announce(unknowns: int, matrices: int) -> None:
+        seconds = _in_seconds(_estimate(unknowns, matrices))
+        first = "" if compiled else "; the first run compiles as well, up to a minute more"
+        voice.say(f"Solving: {unknowns} unknowns, {matrices} matrices, about {seconds}{first}.")
+
+    compiled = _is_compiled()
+    return answer(
+        plan,
+        _bands_asked(options),
+        region=options.region,
+        power=options.power,
+        announce=announce,
+        progress=None if sys.stderr.isatty() else False,
+    )
+
+
+def _answer(options: argparse.Namespace) -> int:
+    began = time.perf_counter()
+    voice = _Voice(as_json=options.json)
+    source = Path(options.file)
+    folder = Path(options.to) if options.to else source.with_name(f"{source.stem}-answer")
+    voice.say(f"Answering {source}: load, watts and angles on every band; results go to {folder}/.")
+    from ..settings import read_attic, read_settings
+
+    plan = read_attic(source)
+    # Complain about bands before anything is computed.
+    read_settings(plan, bands=_bands_asked(options), region=options.region, power=options.power)
+    found = _solve(plan, options, voice)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise _BadUsage(f"{folder} cannot be made ({problem.strerror}); give --to.") from None
+    written = [found.save(folder / "answer.h5")]
+    text = folder / "answer.txt"
+    text.write_text(found.to_text() + "\n", encoding="utf-8")
+    written.append(text)
+    if not options.json:
+        voice.say("\n" + found.to_text(width=voice.width) + "\n")
+    if not options.no_figures:
+        from .figures import answer_figures
+
+        for name, figure in answer_figures(found).items():
+            figure.savefig(folder / name, dpi=100)
+            written.append(folder / name)
+    if options.json:
+        from .json_form import answer_form
+
+        form = {**answer_form(found), "files": [str(path) for path in written]}
+        print(json.dumps(form, indent=2, allow_nan=False))
+    seconds = _in_seconds(time.perf_counter() - began)
+    voice.say(f"Wrote {', '.join(path.name for path in written)} to {folder}/ ({seconds} in all).")
+    return DONE
+
+
+def _compare(options: argparse.Namespace) -> int:
+    voice = _Voice(as_json=options.json)
+    if len(options.files) < 2:
+        raise _BadUsage("compare needs two files or more; the first is what the others are held to")
+    voice.say(
+        f"Comparing {', '.join(options.files)}: differences to the first; some seconds for each "
+        "attic file, none for a saved answer."
+    )
+    from ..answer_store import open_answer
+    from ..comparison import compare
+    from ..settings import read_attic
+
+    plans = [None if file.endswith(".h5") else read_attic(file) for file in options.files]
+    answers = [
+        open_answer(file) if plan is None else _solve(plan, options, voice)
+        for file, plan in zip(options.files, plans, strict=True)
+    ]
+    found = compare(answers, elevations=options.elevations, bearings=options.bearings)
+    if options.json:
+        from .json_form import comparison_form
+
+        print(json.dumps(comparison_form(found), indent=2, allow_nan=False))
+    else:
+        voice.say("\n" + found.to_text(width=voice.width))
+    return DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())
