@@ -406,7 +406,7 @@ def test_fields_of_many_sources_are_added_up(field_table):
     args = field_table.field_arguments()
     electric, magnetic = np.full((2, 3, 3), 0.5 + 0.25j)
     sources = (positions, tangents, currents, charges)
-    kernels.add_reflected_fields(*(points, *sources, *args, electric, magnetic))
+    kernels.add_reflected_fields(*[points, *sources, *args, electric, magnetic])
     for i, point in enumerate(points):
         total = np.full(6, 0.5 + 0.25j)
         for s in range(5):

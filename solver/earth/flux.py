@@ -28,7 +28,7 @@ from ..errors import SolverError
 from .bessel import bessel_matrices, taylor_coefficients
 from .flux_kernels import pair_power
 from .reflection import free_space_wavenumber, vertical_wavenumber
-from .tables import check_medium, invert_map
+from .tables import blas_threads, check_medium, invert_map
 
 if TYPE_CHECKING:
     from ..moments.basis import ElementCurrents
@@ -83,10 +83,10 @@ def earth_flux(currents: ElementCurrents, frequency: float, complex_permittivity
 
 
 def _plane_nodes(phase: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Gauss nodes for exp(j a xi), |a| up to `phase`, to 1e-9: (a/2)^2n/(2n)! below it."""
+    """Gauss nodes for exp(j a xi), |a| up to `phase`, to 1e-8: (a/2)^2n/(2n)! below it."""
     nodes = np.arange(2, 65)
     size = 2 * nodes * np.log(np.maximum(phase[:, None], 1e-9) / 2) - gammaln(2 * nodes + 1)
-    enough = size < np.log(1e-9)
+    enough = size < np.log(1e-8)
     return np.where(enough.any(axis=1), nodes[np.argmax(enough, axis=1)], nodes[-1])
 
 
@@ -94,7 +94,7 @@ def _pair_nodes(k: float, half: NDArray[np.float64], low: NDArray[np.float64]) -
     """Gauss nodes for a kernel singular at the image, the Bernstein ellipse through it."""
     distance = 2.0 * low / half
     rate = np.log(distance + np.sqrt(1.0 + distance**2))
-    return np.ceil(np.log(1e7) / (2.0 * rate) + 0.5 * k * half + 1.0).astype(np.int64)
+    return np.ceil(np.log(1e7) / (2.0 * rate) + 0.5 * k * half).astype(np.int64)
 
 
 def _sources(
@@ -142,11 +142,12 @@ def _propagating_power(
     span = float(np.hypot(reach, np.ptp(positions[:, 2])))
     # kz = k cos t; the pole of a good conductor lies at |kz| = k/|sqrt(ec)|
     finest = min(0.5, 1.0 / np.sqrt(abs(ec)))
-    longest = 0.5 * np.pi / np.ceil(1.0 + k * span / 7.0)
+    # twelve nodes take sixteen radians of |J|^2, and a pole as far off as half the panel
+    longest = 0.5 * np.pi / np.ceil(0.5 + k * span / 16.0)
     edges = [0.0]
     while edges[-1] < 0.5 * np.pi - 1e-12:
         left = 0.5 * np.pi - edges[-1]
-        edges.append(edges[-1] + min(longest, left, max(0.5 * left, finest)))
+        edges.append(edges[-1] + min(longest, left, max(0.7 * left, 2.0 * finest)))
     t, weights = _gauss_panels(np.array(edges))
     kr = k * np.sin(t)
     weights = weights * k * np.cos(t) * kr / (4.0 * np.pi**2)
@@ -203,7 +204,7 @@ def _evanescent_path(
             centre = max(centre, k1.real + np.sqrt(clear**2 - k1.imag**2))
         end = min(end, centre + 0.5 * _WINDOW * width)
     pole = 0.5 * k / abs(ec)  # of |kz| = k/|sqrt(ec)|, as a distance from k
-    longest = 6.0 / max(rho_max, 1e-9 / k)
+    longest = 9.0 / max(rho_max, 1e-9 / k)
 
     def allowed(kr: float) -> float:
         alpha = np.sqrt(max(kr * kr - k * k, 0.0))
@@ -274,14 +275,15 @@ def _evanescent_band(
     plain = weights * kr / (2.0 * np.pi)
     electric, magnetic = plain * electric, plain * magnetic
     upright = electric * alpha**2
-    return np.array(
-        [
-            (j0 * (electric * kr**2)) @ decay,
-            (j1 * (upright - magnetic) + j0 * magnetic) @ decay,
-            (j2 * ((magnetic - upright) * kr**2)) @ decay,
-            (j1 * (electric * alpha * kr**2)) @ decay,
-        ]
-    )
+    with blas_threads(4 * j0.size * zeta.size):
+        return np.array(
+            [
+                (j0 * (electric * kr**2)) @ decay,
+                (j1 * (upright - magnetic) + j0 * magnetic) @ decay,
+                (j2 * ((magnetic - upright) * kr**2)) @ decay,
+                (j1 * (electric * alpha * kr**2)) @ decay,
+            ]
+        )
 
 
 def _evanescent_power(

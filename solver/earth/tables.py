@@ -118,7 +118,7 @@ def integration_path(
     Notes
     -----
     kr(t) = t + j h tanh(t/0.35k), h = min(0.4k, 0.8/rho_max): above every branch point and
-    pole. Panels are no longer than min(0.8 d or 0.3 h, 6/rho_max, t or 0.35 k), d the
+    pole. Panels are no longer than min(0.8 d or 0.3 h, 9/rho_max, t or 0.35 k), d the
     distance to the nearer of k and k1, and kz zeta_max changes by no more than 6 on one
     while exp(-j kz zeta_max) counts. Two things can end the path: exp(-kr zeta), or a
     window erfc((t - c)/s)/2 with s = window/rho_min. On moving the contour of the remainder
@@ -140,7 +140,7 @@ def integration_path(
         end = min(end, centre + 0.5 * window * width)
     edges = [0.0]
     t = 0.0
-    longest = 6.0 / rho_max if rho_max > 0.0 else np.inf
+    longest = 9.0 / rho_max if rho_max > 0.0 else np.inf
     while t < end:
         kr = t + 1j * h * math.tanh(t / (0.35 * k))
         near = min(abs(kr - branch), abs(kr - earth_wavenumber))
@@ -399,8 +399,11 @@ def _controller() -> ThreadpoolController:
     return ThreadpoolController()
 
 
-def _one_thread() -> contextlib.AbstractContextManager[object]:
-    return _controller().limit(limits=1, user_api="blas")
+def blas_threads(products: int) -> contextlib.AbstractContextManager[object]:
+    """One BLAS thread for small work: waking a second one costs more than it saves."""
+    if products < 2e7:
+        return _controller().limit(limits=1, user_api="blas")
+    return contextlib.nullcontext()
 
 
 def _fill_band(
@@ -438,9 +441,7 @@ def _fill_band(
         right = np.empty((kr.size, len(group), zeta.size), dtype=np.complex128)
         for column, values in enumerate(group):
             np.multiply(values[:, None], decay, out=right[:, column])
-        # small products: waking a second thread costs more than it saves
-        work = matrix.size * right[0].size
-        with _one_thread() if work < 2e7 else contextlib.nullcontext():
+        with blas_threads(matrix.size * right[0].size):
             product = matrix @ right.reshape(kr.size, -1)
         parts.append(product.reshape(rho.size, len(group), zeta.size).transpose(1, 0, 2))
     return _sort_columns(*parts, with_kernels=with_kernels)
