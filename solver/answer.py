@@ -36,7 +36,7 @@ from .solution import Solution
 from .solve import DEFAULT_TOLERANCE
 from .system import System
 
-DEFAULT_POINTS = 17
+DEFAULT_POINTS = 13
 LARGEST_STEP = 0.15
 """Points are added until the reflection coefficient moves less than this between neighbours."""
 
@@ -244,19 +244,23 @@ def _answer_band(
     frequencies = curve.frequencies
     swr = swr_of(curve.impedance, reference)
 
+    centre = sweep.solution(band.centre)
+    budget, far = centre.budget, centre.far_field()
+    efficiencies = {band.centre: float(budget.efficiency)}
+
     def point(label: str, frequency: float) -> PointAnswer:
         at = sweep.solution(frequency)
+        if frequency not in efficiencies:
+            efficiencies[frequency] = float(at.far_field().efficiency)
         impedance = complex(np.asarray(at.impedance)[()])
         return PointAnswer(
             label,
             frequency,
             impedance,
             float(swr_of(impedance, reference)),
-            float(at.far_field().efficiency),
+            efficiencies[frequency],
         )
 
-    centre = sweep.solution(band.centre)
-    budget, far = centre.budget, centre.far_field()
     gain, elevation, azimuth = far.maximum()
     first, second = angle_limits
     lowest = far.lowest_elevation_deg

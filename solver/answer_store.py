@@ -1,8 +1,9 @@
 """Answers in HDF5 files: what was saved comes back equal.
 
 Every record is a group with the attribute `kind`; its numbers, texts and arrays are datasets with
-their unit as an attribute, what is None is an empty dataset, and tuples are groups of numbered
-members.  The root carries the schema version and the version of the library.
+their unit as an attribute, what is None is an empty dataset.  Tuples are groups of numbered
+members, or of columns where they hold records of one kind.  The root carries the schema version
+and the version of the library.
 """
 
 from __future__ import annotations
@@ -131,6 +132,9 @@ def _write(group: Any, name: str, value: Any) -> None:
         for key in _field_names(type(value)):
             _write(inner, key, getattr(value, key))
         return
+    if _is_table(value):
+        _write_table(group, name, value)
+        return
     if isinstance(value, tuple):
         inner = group.create_group(name)
         inner.attrs["kind"] = "tuple"
@@ -148,6 +152,63 @@ def _write(group: Any, name: str, value: Any) -> None:
         data = group.create_dataset(name, data=value)
         data.attrs["kind"] = type(value).__name__
     _label(data, name)
+
+
+def _is_table(value: Any) -> bool:
+    """Whether it is a tuple of two or more records of one kind, all numbers, texts and arrays."""
+    if not (isinstance(value, tuple) and len(value) > 1):
+        return False
+    kind = type(value[0])
+    if kind.__name__ not in _KINDS or any(type(one) is not kind for one in value):
+        return False
+    for key in _field_names(kind):
+        column = [getattr(one, key) for one in value]
+        kinds = {type(cell) for cell in column}
+        if len(kinds) != 1 or not kinds <= {str, bool, int, float, complex, np.ndarray}:
+            return False
+        if isinstance(column[0], np.ndarray) and len({(c.dtype, c.shape[1:]) for c in column}) > 1:
+            return False
+    return True
+
+
+def _write_table(group: Any, name: str, records: tuple[Any, ...]) -> None:
+    """Records as columns; arrays one after the other, with their lengths."""
+    inner = group.create_group(name)
+    inner.attrs["kind"] = "table"
+    inner.attrs["of"] = type(records[0]).__name__
+    for key in _field_names(type(records[0])):
+        column = [getattr(one, key) for one in records]
+        if isinstance(column[0], np.ndarray):
+            data = inner.create_dataset(key, data=np.concatenate(column))
+            data.attrs["lengths"] = [len(cell) for cell in column]
+        else:
+            data = inner.create_dataset(key, data=column)
+        data.attrs["kind"] = type(column[0]).__name__
+        _label(data, key)
+
+
+def _read_table(item: Any) -> tuple[Any, ...]:
+    made = _KINDS[item.attrs["of"]]
+    columns: dict[str, list[Any]] = {}
+    for key in _field_names(made):
+        data = item[key]
+        kind = str(data.attrs["kind"])
+        if kind == "ndarray":
+            ends = np.cumsum(data.attrs["lengths"])
+            columns[key] = [_locked(part) for part in np.split(data[()], ends[:-1])]
+        elif kind == "str":
+            columns[key] = list(data.asstr()[()])
+        else:
+            columns[key] = [_PLAIN[kind](cell) for cell in data[()]]
+    return tuple(
+        made(**dict(zip(columns, row, strict=True))) for row in zip(*columns.values(), strict=True)
+    )
+
+
+def _locked(array: np.ndarray) -> np.ndarray:
+    array = array.copy()
+    array.flags.writeable = False
+    return array
 
 
 def _label(item: Any, name: str) -> None:
@@ -170,6 +231,8 @@ def _read(item: Any) -> Any:
     if kind in _KINDS:
         made = _KINDS[kind]
         return made(**{key: _read(item[key]) for key in _field_names(made)})
+    if kind == "table":
+        return _read_table(item)
     if kind == "tuple":
         return tuple(_read(item[str(number)]) for number in range(int(item.attrs["length"])))
     if item.shape is None:
@@ -177,7 +240,5 @@ def _read(item: Any) -> Any:
     if kind == "str":
         return item.asstr()[()]
     if kind == "array":
-        array = item[()]
-        array.flags.writeable = False
-        return array
+        return _locked(item[()])
     return _PLAIN[str(kind)](item[()])

@@ -315,7 +315,7 @@ def _answer(options: argparse.Namespace) -> int:
         from .figures import answer_figures
 
         for name, figure in answer_figures(found).items():
-            figure.savefig(folder / name, dpi=100)
+            figure.savefig(folder / name, dpi=100, pil_kwargs={"compress_level": 2})
             written.append(folder / name)
     if options.json:
         from .json_form import answer_form

@@ -289,11 +289,15 @@ def answer_text(answer: Answer, *, width: int = 100) -> str:
     bands = answer.bands
     lines = opening_lines(answer, width)
     lines += ["", _head(1), *load_lines(bands, width)]
-    lines += ["", _head(2), "  Per cent of the input at each band's centre (dB relative to it):"]
+    lines += ["", _head(2)]
+    lines += _wrapped("Per cent of the input at each band's centre (dB relative to it):", width)
     lines += watt_lines(bands, width)
-    lines += ["  Currents away from the feed point, A RMS and phase against its voltage:"]
+    lines += _wrapped(
+        "Currents away from the feed point, A RMS and phase against its voltage:", width
+    )
     lines += current_lines(bands, width)
-    lines += ["", _head(3), "  Shares of the radiated power by angle above the horizon, deg:"]
+    lines += ["", _head(3)]
+    lines += _wrapped("Shares of the radiated power by angle above the horizon, deg:", width)
     lines += angle_lines(bands, width)
     lines += ["", _head(4), *safety_lines(bands, width)]
     lines += ["", _head(5), *sureness_lines(answer, width)]
