@@ -214,7 +214,8 @@ def test_radius_takes_the_half_wave_to_its_sinusoidal_limit():
     # 73.1 and never is it (sinusoidal-current theory, Carter: 73.079 + j42.515).
     radii = np.array([1e-3, 1e-5, 1e-7, 1e-9])
     z = np.array([solve(dipole(0.5, a), FREQUENCY, **FINE).impedance for a in radii])
-    assert np.all(np.diff(z.real) < 0) and np.all(np.diff(z.imag) < 0)
+    assert np.all(np.diff(z.real) < 0)
+    assert np.all(np.diff(z.imag) < 0)
     assert z[-1].real > 74.0
     limit = np.polyfit(1 / np.log(0.5 / radii[1:]), z[1:], 2)[-1]
     exact = 73.079 + 42.515j
