@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from ..answer_records import Answer, BandAnswer
+    from ..moments.basis import ComplexArray, FloatArray
 
 # Hues that also differ in lightness, so that any eye and any printer tells them apart.
 INK = "#33312e"
@@ -70,7 +71,7 @@ def _tidy(ax: Axes) -> None:
     ax.tick_params(colors="#5f5a52", labelsize=8)
     for label in (ax.xaxis.label, ax.yaxis.label):
         label.set_color(INK)
-        label.set_size(9)
+        label.set_fontsize(9)
 
 
 def _megahertz_axis(ax: Axes, band: BandAnswer) -> None:
@@ -87,13 +88,13 @@ def _megahertz_axis(ax: Axes, band: BandAnswer) -> None:
 # ---- will it load? -----------------------------------------------------------------------
 
 
-def _smooth(band: BandAnswer) -> tuple[np.ndarray, np.ndarray]:
+def _smooth(band: BandAnswer) -> tuple[FloatArray, ComplexArray]:
     """Frequencies [MHz] and impedances [ohm] for a curve, by the reflection coefficient."""
     from scipy.interpolate import CubicSpline
 
     known = (band.impedances - band.reference) / (band.impedances + band.reference)
     fine = np.union1d(np.linspace(band.band.low, band.band.high, 241), band.frequencies)
-    gamma = CubicSpline(band.frequencies, known)(fine)
+    gamma = np.asarray(CubicSpline(band.frequencies, known)(fine), dtype=np.complex128)
     return fine / 1e6, band.reference * (1.0 + gamma) / (1.0 - gamma)
 
 

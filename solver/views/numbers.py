@@ -15,10 +15,13 @@ def rounded(value: float) -> str:
     size = abs(value)
     if size < 1e-9:
         return "0"
-    digits = 3 if size >= 99.5 else 2
-    decimals = digits - 1 - math.floor(math.log10(size))
-    value = round(value, decimals)
-    return f"{value:.{max(decimals, 0)}f}"
+
+    def decimals(of: float) -> int:
+        power = math.floor(math.log10(of))
+        return min(2 - power, 0) if of >= 99.5 else 1 - power
+
+    value = round(value, decimals(size))
+    return f"{value:.{max(decimals(abs(value)), 0)}f}"  # 9.96 has become 10
 
 
 def impedance(value: complex) -> str:

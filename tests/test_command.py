@@ -1,0 +1,323 @@
+"""The command `ridgepole`: what it prints and writes, its exit codes, its manners."""
+
+import json
+import os
+import subprocess
+import sys
+import time
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+from ridgepole.solver import open_answer
+from ridgepole.solver.views import command
+from ridgepole.solver.views.command import main
+
+SMALL = """
+[attic]
+name = "the small house"
+size = ["9.1 m", "6.3 m"]
+ceiling_height = "4.9 m"
+ridge_height = "8.2 m"
+eaves_height = "5.3 m"
+ridge_bearing = 37
+[antenna]
+feed_point = ["2.1 m", "2.5 m", "0 m"]
+wire = "2.5 mm2 copper, bare"
+[[element]]
+name = "long"
+route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
+length = "8.3 m"
+[counterpoise]
+radials = 3
+length = "3.4 m"
+start_bearing = 30
+[earth]
+ground = "medium dry ground"
+[bands]
+wanted = ["20 m"]
+"""
+
+
+@pytest.fixture
+def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    Path("small.toml").write_text(SMALL, encoding="utf-8")
+    return Path("small.toml")
+
+
+def example_bytes() -> bytes:
+    return (files("ridgepole.geometry") / "examples" / command.EXAMPLE).read_bytes()
+
+
+# --- alone, example -----------------------------------------------------------------------------
+
+
+def test_alone_it_explains_itself(capsys: pytest.CaptureFixture[str]):
+    assert main([]) == 0
+    told = capsys.readouterr()
+    for job in ("example --to", "check", "answer", "compare"):
+        assert f"ridgepole {job}" in told.out
+    assert "local codes" in told.out
+    assert told.err == ""
+
+
+@pytest.mark.parametrize("job", ["example", "check", "answer", "compare"])
+def test_each_job_explains_itself(job: str, capsys: pytest.CaptureFixture[str]):
+    assert main([job, "--help"]) == 0
+    assert job in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "typed", [["bogus"], ["example"], ["answer"], ["answer", "a.toml", "--power", "much"]]
+)
+def test_bad_usage_is_told_on_standard_error(typed: list[str], capsys: pytest.CaptureFixture[str]):
+    assert main(typed) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "usage" in told.err
+
+
+def test_example_is_written_whole_and_may_be_asked_for_twice(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    target = tmp_path / "my.toml"
+    assert main(["example", "--to", str(target)]) == 0
+    assert target.read_bytes() == example_bytes()
+    assert f"ridgepole answer {target}" in capsys.readouterr().out
+    assert main(["example", "--to", str(target)]) == 0
+    assert "already" in capsys.readouterr().out
+
+
+def test_example_does_not_overwrite_what_was_edited(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    target = tmp_path / "my.toml"
+    target.write_text("mine = true\n", encoding="utf-8")
+    assert main(["example", "--to", str(target)]) == 2
+    assert target.read_text(encoding="utf-8") == "mine = true\n"
+    assert "--force" in capsys.readouterr().err
+    assert main(["example", "--to", str(target), "--force"]) == 0
+    assert target.read_bytes() == example_bytes()
+
+
+def test_example_into_a_folder_or_nowhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["example", "--to", str(tmp_path)]) == 2
+    assert main(["example", "--to", str(tmp_path / "none" / "my.toml")]) == 2
+    told = capsys.readouterr()
+    assert "is a folder" in told.err
+    assert "cannot be written" in told.err
+    assert list(tmp_path.iterdir()) == []
+
+
+# --- check --------------------------------------------------------------------------------------
+
+
+def test_check_draws_and_computes_nothing(
+    small: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    def forbidden(*_: object, **__: object) -> None:
+        raise AssertionError("check computes")
+
+    monkeypatch.setattr("ridgepole.solver.system.System.from_scene", forbidden)
+    assert main(["check", str(small)]) == 0
+    out = capsys.readouterr().out
+    assert out.splitlines()[0].startswith("Checking small.toml and drawing it to small.png")
+    for told in ("the small house", "long: 8.30 m", "3 radials", "Assumed", "20 m"):
+        assert told in out
+    assert Path("small.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_check_lists_doubts(small: Path, capsys: pytest.CaptureFixture[str]):
+    text = SMALL.replace("copper, bare", "copper, PVC")
+    small.write_text(text, encoding="utf-8")
+    assert main(["check", str(small), "--to", "pictures/here.png"]) == 0
+    out = capsys.readouterr().out
+    assert "Worth a second look" in out
+    assert "jacket (PVC)" in out
+    assert Path("pictures/here.png").exists()
+
+
+# --- answer -------------------------------------------------------------------------------------
+
+
+def test_answer_prints_and_writes(small: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["answer", str(small), "--power", "30"]) == 0
+    told = capsys.readouterr()
+    lines = told.out.splitlines()
+    assert lines[0] == (
+        "Answering small.toml: load, watts and angles on every band; results go to small-answer/."
+    )
+    assert "unknowns" in lines[1]
+    assert "about" in lines[1]
+    for wanted in ("1. Will it load?", "30 W", "exposure limits", "High voltage", "Lightning",
+                   "small-answer/ ("):  # fmt: skip
+        assert wanted in told.out
+    written = {path.name for path in Path("small-answer").iterdir()}
+    pictures = {"load.png", "watts.png", "angles.png", "wires.png"}
+    assert written == {"answer.h5", "answer.txt", *pictures}
+    for name in pictures:
+        assert Path("small-answer", name).read_bytes().startswith(b"\x89PNG")
+    kept = open_answer("small-answer/answer.h5")
+    assert kept.power == 30.0
+    assert kept.text == SMALL
+    assert Path("small-answer/answer.txt").read_text(encoding="utf-8") == str(kept) + "\n"
+    assert "\033[" not in told.out
+
+
+def test_json_is_pure_and_agrees_with_what_was_kept(
+    small: Path, capsys: pytest.CaptureFixture[str]
+):
+    typed = ["answer", str(small), "--json", "--no-figures", "--to", "out", "--bands", "20 m,17 m"]
+    assert main([*typed, "--region", "3"]) == 0
+    told = capsys.readouterr()
+    form = json.loads(told.out)
+    assert "Answering" in told.err
+    kept = open_answer("out/answer.h5")
+    assert [band["band"] for band in form["bands"]] == ["20 m", "17 m"]
+    assert form["region"] == 3
+    for told_band, band in zip(form["bands"], kept.bands, strict=True):
+        assert told_band["centre"]["resistance_ohm"] == band.centre.impedance.real
+        assert told_band["budget"]["earth"] == band.budget.earth
+        assert told_band["bearing_deg"] == band.bearing_deg
+        assert told_band["bandwidth_swr_2_hz"] == band.bandwidth
+        assert sum(told_band["shares_of_radiated"]) == pytest.approx(1.0, abs=1e-9)
+    assert {Path(name).name for name in form["files"]} == {"answer.h5", "answer.txt"}
+    assert {path.name for path in Path("out").iterdir()} == {"answer.h5", "answer.txt"}
+
+
+@pytest.mark.parametrize(
+    ("change", "typed", "told"),
+    [
+        (("radials", "radails"), [], "line 17"),
+        (("[attic]", "[attic"), [], "no valid TOML"),
+        (None, ["--bands", "41 m"], "no band '41 m'"),
+        (None, ["--region", "4"], "ITU region"),
+        (None, ["--power", "-3"], "power"),
+    ],
+)
+def test_bad_input_is_told_before_anything_is_computed(
+    small: Path,
+    capsys: pytest.CaptureFixture[str],
+    change: tuple[str, str] | None,
+    typed: list[str],
+    told: str,
+):
+    if change is not None:
+        small.write_text(SMALL.replace(*change), encoding="utf-8")
+    assert main(["answer", str(small), *typed]) == 2
+    said = capsys.readouterr()
+    assert told in said.err
+    assert said.err.startswith("ridgepole: ")
+    assert "Traceback" not in said.err
+    assert "Solving" not in said.out
+    assert not Path("small-answer").exists()
+
+
+def test_a_missing_file_and_a_file_in_the_way(small: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["answer", "nowhere.toml"]) == 2
+    assert "no such file" in capsys.readouterr().err
+    Path("taken").write_text("a file")
+    assert main(["answer", str(small), "--to", "taken"]) == 2
+    assert "taken" in capsys.readouterr().err
+
+
+def test_what_should_not_happen_has_a_code_of_its_own(
+    small: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("planted")
+
+    monkeypatch.setattr("ridgepole.solver.settings.read_attic", broken)
+    assert main(["check", str(small)]) == 1
+    assert "planted" in capsys.readouterr().err
+
+
+def test_ctrl_c_stops_cleanly(
+    small: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("ridgepole.solver.system.System.solve", stopped)
+    assert main(["answer", str(small)]) == 130
+    said = capsys.readouterr()
+    assert "Stopped" in said.err
+    assert "Traceback" not in said.err
+    assert not Path("small-answer").exists()
+
+
+# --- compare ------------------------------------------------------------------------------------
+
+
+def test_compare_files_and_saved_answers(small: Path, capsys: pytest.CaptureFixture[str]):
+    Path("shorter.toml").write_text(SMALL.replace("8.3 m", "6.1 m"), encoding="utf-8")
+    assert main(["answer", "small.toml", "--no-figures"]) == 0
+    capsys.readouterr()
+    typed = ["compare", "small-answer/answer.h5", "shorter.toml", "--elevations", "14"]
+    assert main(typed) == 0
+    out = capsys.readouterr().out
+    assert "14 deg up" in out
+    assert "shorter" in out
+    assert main([*typed, "--json", "--bearings", "10", "200"]) == 0
+    told = capsys.readouterr()
+    form = json.loads(told.out)
+    assert form["first"] == "small"
+    assert {row["layout"] for row in form["rows"]} == {"small", "shorter"}
+    assert [at["bearing_deg"] for at in form["rows"][0]["angles"]] == [10.0, 200.0]
+    for row in form["rows"]:
+        if row["layout"] == "small":
+            assert row["mean_difference_db"] == 0.0
+
+
+def test_compare_refuses_one_file_and_another_house(
+    small: Path, capsys: pytest.CaptureFixture[str]
+):
+    assert main(["compare", "small.toml"]) == 2
+    assert "two files" in capsys.readouterr().err
+    Path("other.toml").write_text(SMALL.replace("bearing = 37", "bearing = 40"), encoding="utf-8")
+    assert main(["compare", "small.toml", "other.toml"]) == 2
+    assert "not in the same house" in capsys.readouterr().err
+
+
+# --- manners ------------------------------------------------------------------------------------
+
+
+def test_colour_and_width_follow_the_terminal(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setenv("COLUMNS", "70")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    voice = command._Voice()
+    assert voice.width == 70
+    voice.in_colour = True
+    assert voice._coloured("1. Will it load?\n  80 m").count("\033[") == 2
+    voice.in_colour = False
+    assert voice._coloured("1. Will it load?") == "1. Will it load?"
+
+
+def test_a_reader_that_leaves_is_no_fault(small: Path):
+    line = [sys.executable, "-m", "ridgepole.solver.views.command", "check", "small.toml"]
+    with subprocess.Popen(line, stdout=-1, stderr=-1, text=True) as started:
+        assert started.stdout is not None
+        assert started.stderr is not None
+        started.stdout.readline()
+        started.stdout.close()
+        assert "Traceback" not in started.stderr.read()
+
+
+def test_first_line_comes_soon_and_nothing_warns(small: Path):
+    line = [sys.executable, "-W", "error", "-m", "ridgepole.solver.views.command"]
+    began = time.monotonic()
+    started = subprocess.Popen(
+        [*line, "check", "small.toml"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "MPLBACKEND": "Agg"},
+    )
+    assert started.stdout is not None
+    assert started.stdout.readline().startswith("Checking")
+    # Aim: a second; the limit that the project promises for a cold start is 5 s.
+    assert time.monotonic() - began < 5.0
+    _, complaints = started.communicate()
+    assert complaints == ""
+    assert started.returncode == 0
