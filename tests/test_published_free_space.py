@@ -11,6 +11,8 @@ and evaluated here.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from ridgepole.geometry import Feed, Scene, Wire
@@ -23,7 +25,7 @@ from scipy.special import hankel2, i0e, j0, jv, k0e
 ETA = np.sqrt(mu_0 / epsilon_0)
 FREQUENCY = 10e6
 WAVELENGTH = LIGHT_SPEED / FREQUENCY
-FINE = {
+FINE: dict[str, Any] = {
     "tolerance": None, "raise_degree": 3, "tip_radii": (100.0, 10.0, 1.0), "longest_element": 0.1,
 }  # fmt: skip
 FINEST = FINE | {"tip_radii": (100.0, 30.0, 10.0, 3.0, 1.0, 0.3, 0.1), "longest_element": 0.05}
@@ -213,9 +215,9 @@ def test_radius_takes_the_half_wave_to_its_sinusoidal_limit():
     # X at fixed length falls towards 42.5 ohm like 1/ln as the wire gets thin, R falls towards
     # 73.1 and never is it (sinusoidal-current theory, Carter: 73.079 + j42.515).
     radii = np.array([1e-3, 1e-5, 1e-7, 1e-9])
-    z = np.array([solve(dipole(0.5, a), FREQUENCY, **FINE).impedance for a in radii])
-    assert np.all(np.diff(z.real) < 0)
-    assert np.all(np.diff(z.imag) < 0)
+    z = np.array([complex(solve(dipole(0.5, a), FREQUENCY, **FINE).impedance) for a in radii])
+    assert np.all(np.diff(np.real(z)) < 0)
+    assert np.all(np.diff(np.imag(z)) < 0)
     assert z[-1].real > 74.0
     limit = np.polyfit(1 / np.log(0.5 / radii[1:]), z[1:], 2)[-1]
     exact = 73.079 + 42.515j
@@ -225,12 +227,13 @@ def test_radius_takes_the_half_wave_to_its_sinusoidal_limit():
 def test_conductance_settles_and_susceptance_of_a_narrow_gap_does_not():
     # A zero-width gap has an infinite capacitance that shows as a logarithm (from memory of the
     # literature on the delta gap), the conductance converges.
-    fine = [
-        1e3 / solve(dipole(0.5, 0.005), FREQUENCY, tolerance=None, degree=2,
-                    longest_element=part, tip_radii=(30.0, 10.0, 3.0, 1.0)).impedance
-        for part in (0.02, 0.01, 0.005, 0.0025)
-    ]  # fmt: skip
-    conductance, susceptance = np.real(fine), np.imag(fine)
+    wanted: dict[str, Any] = {"tolerance": None, "degree": 2, "tip_radii": (30.0, 10.0, 3.0, 1.0)}
+    conductance, susceptance = [], []
+    for part in (0.02, 0.01, 0.005, 0.0025):
+        solution = solve(dipole(0.5, 0.005), FREQUENCY, longest_element=part, **wanted)
+        y = 1e3 / complex(solution.impedance)
+        conductance.append(y.real)
+        susceptance.append(y.imag)
     assert np.all(np.diff(susceptance) > 0.05)
     assert abs(conductance[-1] / conductance[0] - 1) < 0.005
     # From input and from radiated power it is the same.

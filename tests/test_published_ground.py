@@ -6,6 +6,8 @@ current, the limit of a wire without thickness, which is approached like 1/ln(le
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from ridgepole.geometry import Feed, Scene, Wire
@@ -44,7 +46,7 @@ def test_quarter_wave_monopole_is_half_a_dipole(radius):
     quarter = 0.25 * WAVELENGTH
     rod = Wire([(0, 0, 0), (0, 0, quarter)], radius=radius * WAVELENGTH, name="rod")
     whole = Wire([(0, 0, -quarter), (0, 0, quarter)], radius=radius * WAVELENGTH, name="rod")
-    fine = {"tolerance": None, "raise_degree": 3, "tip_radii": (100.0, 10.0, 1.0)}
+    fine: dict[str, Any] = {"tolerance": None, "raise_degree": 3, "tip_radii": (100.0, 10.0, 1.0)}
     monopole = solve(Scene(rod, feed=Feed("rod", at="start"), earth=PERFECT), FREQUENCY, **fine)
     dipole = solve(Scene(whole, feed=Feed("rod", at=quarter)), FREQUENCY, **fine)
     assert monopole.impedance == pytest.approx(0.5 * dipole.impedance, rel=1e-10)

@@ -7,6 +7,8 @@ discretisation and printed named beside the case.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 import skrf
@@ -20,7 +22,7 @@ ETA = np.sqrt(mu_0 / epsilon_0)
 FREQUENCY = 7.1e6
 WAVELENGTH = LIGHT_SPEED / FREQUENCY
 QUARTER = 10.556
-HELD = {"tolerance": None}
+HELD: dict[str, Any] = {"tolerance": None}
 COPPER = Conductor("copper", 5.8e7)
 PERFECT, AVERAGE = Earth.perfect(), Earth(13, 0.005)
 
@@ -28,7 +30,7 @@ PERFECT, AVERAGE = Earth.perfect(), Earth(13, 0.005)
 def vee(angle, **wanted):
     half = np.radians(angle / 2)
     foot = QUARTER * np.array([np.sin(half), 0, -np.cos(half)])
-    wire = Wire([foot * [-1, 1, 1], (0, 0, 0), foot], radius=1e-3, name="vee")
+    wire = Wire([foot * [-1, 1, 1], 0 * foot, foot], radius=1e-3, name="vee")
     return solve(Scene(wire, feed=Feed("vee", at=QUARTER)), FREQUENCY, **wanted)
 
 
@@ -177,7 +179,7 @@ def test_fan_of_two_unlike_wires_has_a_kink():
     fine = fan((5.0, 5.3), frequency, raise_degree=1, longest_element=0.125).impedance
     damped = fan((5.0, 5.3), frequency, series=10).impedance
     equal = fan((5.15, 5.15), frequency).impedance
-    peak = frequency[[z.real.argmax(), fine.real.argmax()]]
+    peak = frequency[[np.argmax(values.real) for values in (z, fine)]]
     assert frequency[5] < peak[0] < frequency[-5]
     assert abs(peak[1] / peak[0] - 1) < 1e-3
     bend = [np.abs(np.diff(values, 2)).max() for values in (z, damped, equal)]
