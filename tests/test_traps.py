@@ -366,5 +366,5 @@ def test_touchstone_is_read_back_and_agrees(tmp_path, n_ports):
     assert np.allclose(network.f, frequency, rtol=1e-9)
     assert np.allclose(network.z0, 75.0)
     assert np.abs(network.s - solution.s_parameters(75.0)).max() < 1e-11
-    from_z = skrf.network.z2s(solution.port_impedance, z0=75.0)
+    from_z = skrf.network.z2s(solution.port_impedance, z0=np.full((3, n_ports), 75.0))
     assert np.abs(from_z - solution.s_parameters(75.0)).max() < 1e-10
