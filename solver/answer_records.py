@@ -463,6 +463,11 @@ class Answer(Record):
             f"No wire is called {name!r}; there are: {', '.join(w.name for w in self.wires)}."
         )
 
+    @property
+    def place(self) -> str:
+        """What is below, as "over average ground" or "in free space"."""
+        return f"{'in' if self.earth == 'free space' else 'over'} {self.earth}"
+
     def renamed(self, name: str) -> Answer:
         """Under another name."""
         return dataclasses.replace(self, name=name)

@@ -170,7 +170,7 @@ def draw_load(answer: Answer) -> Figure:
         upper.set_xlabel("")
         upper.tick_params(labelbottom=False)
         draw_impedance(band, figure.add_subplot(inner[1]))
-    _title(figure, f"{answer.name}: will it load?", f"over {answer.earth}")
+    _title(figure, f"{answer.name}: will it load?", answer.place)
     return figure
 
 
@@ -207,10 +207,16 @@ class _Inches:
 
 def _title(figure: Figure, text: str, note: str) -> None:
     height = float(figure.get_figheight())
+    is_narrow = float(figure.get_figwidth()) < 8.0
     figure.text(
-        0.1 / figure.get_figwidth(), 1.0 - 0.2 / height, f"{text}   ({note})", ha="left",
-        va="center", color=INK, fontsize=11,
-    )  # fmt: skip
+        0.1 / figure.get_figwidth(),
+        1.0 - 0.2 / height,
+        f"{text}\n({note})" if is_narrow else f"{text}   ({note})",
+        ha="left",
+        va="center",
+        color=INK,
+        fontsize=8 if is_narrow else 11,
+    )
 
 
 # ---- where do the watts go? --------------------------------------------------------------
@@ -281,7 +287,7 @@ def draw_watts(answer: Answer) -> Figure:
     left, right = figure.subplots(1, 2, gridspec_kw=grid)
     draw_budget(answer.bands, left)
     draw_split(answer.bands, right)
-    _title(figure, f"{answer.name}: where do the watts go?", f"over {answer.earth}")
+    _title(figure, f"{answer.name}: where do the watts go?", answer.place)
     return figure
 
 
@@ -533,7 +539,7 @@ def draw_wires(answer: Answer, bands: Sequence[str] | None = None) -> Figure:
         [Line2D([], [], color=colour, lw=3) for colour in handles.values()], list(handles),
         loc="upper right", ncols=len(handles), frameon=False, fontsize=9, borderaxespad=0.2,
     )  # fmt: skip
-    _title(figure, f"{answer.name}: current along the wires", f"over {answer.earth}")
+    _title(figure, f"{answer.name}: current along the wires", answer.place)
     return figure
 
 

@@ -129,17 +129,37 @@ def watt_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
                 band.name,
                 *cells,
                 f"{n.rounded(band.radiation_resistance)} ohm",
-                f"{n.rounded(band.loss_resistance)} ohm",
+                f"{n.rounded(_loss(band))} ohm",
             ]
         )
     return n.columns(rows, width=width)
 
 
+def _loss(band: BandAnswer) -> float:
+    """Loss resistance, 0 where it is below what the budget can tell. [ohm]"""
+    whole = abs(band.radiation_resistance + band.loss_resistance)
+    return 0.0 if abs(band.loss_resistance) < 1e-6 * whole else band.loss_resistance
+
+
+def end_names(band: BandAnswer) -> list[str]:
+    """What to call the currents at the feed point; a wire that runs on through it has two."""
+    names = [one.wire for one in band.node_currents]
+    return [
+        name if names.count(name) == 1 else f"{name} {'onward' if one.is_driven else 'back'}"
+        for name, one in zip(names, band.node_currents, strict=True)
+    ]
+
+
 def current_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
     """Currents at the feed point: each element, the span of the radials, the sum."""
-    elements = [one.wire for one in bands[0].node_currents if one.is_driven]
+    named = list(zip(end_names(bands[0]), bands[0].node_currents, strict=True))
+    elements = [name for name, one in named if one.is_driven]
     others = [one for one in bands[0].node_currents if not one.is_driven]
-    label = f"{len(others)} on the other side" if len(others) != 1 else others[0].wire
+    label = (
+        f"{len(others)} on the other side"
+        if len(others) != 1
+        else next(name for name, one in named if not one.is_driven)
+    )
     if others and all(one.wire.startswith("radial") for one in others):
         label = f"each of {len(others)} radials"
     rows = [["band", *elements, *([label] if others else []), "sum of all"]]
@@ -256,7 +276,6 @@ def opening_lines(answer: Answer, width: int) -> list[str]:
     if others:
         radials = all(w.name.startswith("radial") for w in answer.wires if not w.is_element)
         parts.append(f"{others} {'radial' if radials else 'other wire'}{'s' * (others != 1)}")
-    place = "in" if answer.earth == "free space" else "over"
     way = (
         "Directions are true compass bearings"
         if answer.house is not None
@@ -264,7 +283,7 @@ def opening_lines(answer: Answer, width: int) -> list[str]:
     )
     lines = [f"Answer for {answer.name}", ""]
     lines += _wrapped(
-        f"{', '.join(parts)}, {total:.0f} m of wire in all, {place} {answer.earth}. SWR refers to "
+        f"{', '.join(parts)}, {total:.0f} m of wire in all, {answer.place}. SWR refers to "
         f"{answer.reference:g} ohm; volts and amperes to {answer.power:g} W into the feed point. "
         f"{way}, angles count from the horizon. Gain is relative to an isotropic radiator, all "
         "losses up to the feed point counted, no mismatch.",
@@ -310,7 +329,10 @@ def band_text(band: BandAnswer) -> str:
     lines = [str(band.band), "", _head(1), *load_lines(one), "", _head(2), *watt_lines(one)]
     lines.append("  Currents away from the feed point, A RMS and phase against its voltage:")
     rows = [["wire", "current"]]
-    rows += [[c.wire, n.ampere(c.current)] for c in band.node_currents]
+    rows += [
+        [name, n.ampere(one.current)]
+        for name, one in zip(end_names(band), band.node_currents, strict=True)
+    ]
     rows.append(["sum of all", n.ampere(band.hub_sum)])
     lines += n.columns(rows, left=2, indent=4)
     lines += ["", _head(3), *angle_lines(one)]
@@ -374,7 +396,7 @@ def answer_html(answer: Answer) -> str:
     row = "".join(f"<th>{html.escape(head)}</th>" for head in heads)
     assumed = "; ".join(html.escape(str(a)) for a in answer.assumptions) or "nothing"
     return (
-        f"<p><b>{html.escape(answer.name)}</b> over {html.escape(answer.earth)}. "
+        f"<p><b>{html.escape(answer.name)}</b> {html.escape(answer.place)}. "
         f"Assumed, the worst first: {assumed}.</p>"
         f"<table><thead><tr>{top}</tr><tr>{row}</tr></thead><tbody>{body}</tbody></table>"
         f"<p>{html.escape(CAUTIONS[0])} {html.escape(CAUTIONS[1])}</p>"
