@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from ..geometry import Scene
+from ..geometry import AtticFileError, Scene
 from ..geometry.checks import check_frequency
 from ..geometry.mesh import build_mesh
 from ..geometry.plan import AtticPlan
@@ -160,7 +160,7 @@ def answer(
     driven = {wire for feed in scene.feeds if feed.is_driven for wire in feed.wires}
     return Answer(
         name=name or ("scene" if from_plan is None else _short_name(from_plan)),
-        text="" if from_plan is None else from_plan.text,
+        text="" if from_plan is None else _text_of(from_plan),
         house=house,
         earth=_earth_in_words(scene),
         wires=tuple(
@@ -213,6 +213,14 @@ def _check_options(points: int, limits: tuple[float, float], low_angle: float) -
 
 def _short_name(plan: AtticPlan) -> str:
     return Path(plan.file.name).stem
+
+
+def _text_of(plan: AtticPlan) -> str:
+    """The file that gives this plan, "" where it was changed in a way no file can say."""
+    try:
+        return plan.text
+    except AtticFileError:
+        return ""
 
 
 def _earth_in_words(scene: Scene) -> str:

@@ -399,7 +399,7 @@ class Answer(Record):
     name : str
         Of the file, or what the caller said.
     text : str
-        The attic file that gives this antenna, "" for a scene.
+        The attic file that gives this antenna, "" for a scene and where no file can say it.
     house : House or None
     earth : str
         What lies below, in words.

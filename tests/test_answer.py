@@ -322,6 +322,14 @@ def test_what_is_given_counts_before_the_file(plan: AtticPlan):
     assert one.band("40 m").band.high == 7.2e6
 
 
+def test_earth_that_no_file_can_say_is_answered_without_text(plan: AtticPlan):
+    sea = answer(plan.with_earth(Earth.water()), ["20 m"], progress=False)
+    assert sea.text == ""
+    assert "salt" in sea.earth
+    # Over sea water nearly nothing goes into the earth (class: plausibility).
+    assert sea.bands[0].budget.earth < 0.1
+
+
 def test_bands_and_defaults_that_are_not_told_are_assumed(folder: Path):
     from ridgepole.solver.settings import read_settings
 
