@@ -255,7 +255,7 @@ def interpolate_fields(
     )
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _legendre_rows(nodes, low, high, n_orders, rows):
     """P_0 .. P_{n-1} at nodes mapped to [low, high], one row per node."""
     for f in range(nodes.size):
@@ -267,7 +267,7 @@ def _legendre_rows(nodes, low, high, n_orders, rows):
             rows[f, n] = ((2 * n - 1) * x * rows[f, n - 1] - (n - 1) * rows[f, n - 2]) / n
 
 
-@njit(cache=True, fastmath={"contract"})
+@njit(cache=True, fastmath={"contract"}, error_model="numpy")
 def _reflected_leaf(
     center, half, length, other_center, other_half, other_length, leaf, nodes, weights,
     other_nodes, other_weights, ni, nj, rows, other_rows, vector_row, scalar_row, target,
@@ -314,7 +314,7 @@ def _reflected_leaf(
                 target[1, a, b] += p * scalar_row[b]
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, parallel=True, error_model="numpy")
 def add_reflected_moments(
     buffer, first_row, last_row, extra, center, half, length, degree,
     near_index, first_leaf, leaves, count, xi, weight, near_count, near_xi, near_weight,

@@ -93,10 +93,14 @@ def find_near_pairs(elements: Elements, others: Elements) -> NearPairs:
     first, leaves = pairs.split_pairs(
         pair_i, pair_j, *elements[:3], others.center, others.half, floor, SEPARATION
     )
-    leaf_order = max(8, width + 3)
-    statics = kernels.static_moments(
-        pair_i, pair_j, on_line, first, leaves, *elements, others.center, others.half,
-        *gauss(leaf_order), *gauss(12), *gauss(width + 1), width,
+    statics = np.zeros((pair_i.size, 2, width, width))
+    around = (*elements, others.center, others.half)
+    kernels.line_moments(
+        np.flatnonzero(on_line), pair_i, pair_j, *around, *gauss(12), *gauss(width + 1), statics
+    )
+    kernels.leaf_moments(
+        np.flatnonzero(~on_line), pair_i, pair_j, first, leaves, *around,
+        *gauss(max(8, width + 3)), statics,
     )  # fmt: skip
     return NearPairs(kind, near_index, statics)
 

@@ -26,7 +26,7 @@ FAST = {"contract", "reassoc", "arcp", "nsz"}
 FOUR_PI = 4.0 * math.pi
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def complete_elliptic(complement):
     """K(m) and E(m) from m1 = 1 - m > 0 by the arithmetic-geometric mean."""
     a, g = 1.0, math.sqrt(complement)
@@ -46,7 +46,7 @@ def complete_elliptic(complement):
     return k, k * (1.0 - excess)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def ring_means(zeta, a, b):
     """Mean of 1/R and of R over two coaxial rings of radii a and b, zeta apart."""
     far = zeta * zeta + (a + b) * (a + b)
@@ -56,7 +56,7 @@ def ring_means(zeta, a, b):
     return 2.0 / math.pi * k / root, 2.0 / math.pi * e * root
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def legendre_into(x, n, values):
     """P_0 .. P_{n-1} at x."""
     values[0] = 1.0
@@ -66,7 +66,7 @@ def legendre_into(x, n, values):
         values[k] = ((2 * k - 1) * x * values[k - 1] - (k - 1) * values[k - 2]) / k
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _line_panels(h, other_h, shift, scale):
     """Panels of zeta, rows (from, to, graded), growing away from zeta = 0.
 
@@ -81,7 +81,10 @@ def _line_panels(h, other_h, shift, scale):
     cuts[2] = shift + abs(other_h - h)
     cuts[3] = shift + other_h + h
     cuts[4] = min(max(0.0, cuts[0]), cuts[3])
-    cuts.sort()
+    for a in range(1, 5):  # few enough to sort by hand; a library sort takes seconds to compile
+        for b in range(a, 0, -1):
+            if cuts[b] < cuts[b - 1]:
+                cuts[b], cuts[b - 1] = cuts[b - 1], cuts[b]
     tiny = 1e-12 * (h + other_h)
     for c in range(4):
         near, far = cuts[c], cuts[c + 1]
@@ -102,7 +105,7 @@ def _line_panels(h, other_h, shift, scale):
     return panels[:n]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _line_statics(
     h, other_h, shift, sign, a, b, nodes, weights, inner_nodes, inner_weights, n, other_n,
     p, q, over, times,
@@ -136,7 +139,7 @@ def _line_statics(
                         times[i, j] += product * distance
 
 
-@njit(cache=True, fastmath=FAST)
+@njit(cache=True, fastmath=FAST, error_model="numpy")
 def _leaf_statics(
     center, half, other_center, other_half, h, other_h, core, leaf, nodes, weights, n, other_n,
     p, qs, over, times,
@@ -180,47 +183,53 @@ def _leaf_statics(
                 times[i, j] += p[i] * distance_row[j]
 
 
-@njit(cache=True, parallel=True)
-def static_moments(
-    pair_i, pair_j, on_line, first_leaf, leaves,
-    center, half, length, radius, degree, other_center, other_half,
-    leaf_nodes, leaf_weights, panel_nodes, panel_weights, inner_nodes, inner_weights, width,
+@njit(cache=True, error_model="numpy")
+def line_moments(
+    pairs, pair_i, pair_j, center, half, length, radius, degree, other_center, other_half,
+    nodes, weights, inner_nodes, inner_weights, moments,
 ):  # fmt: skip
-    """Moments of 1/R and R of near pairs, (n_pairs, 2, width, width), orders 0 .. degree + 1.
+    """Moments of 1/R and R of pairs on one line, in rows `pairs` of moments (n, 2, width, width).
 
-    `length` is the half length; the other element has the length, radius and degree of element j.
+    Orders 0 .. degree + 1; `length` is the half length; the other element has the length, radius
+    and degree of element j.
     """
-    n_pairs = pair_i.shape[0]
-    moments = np.zeros((n_pairs, 2, width, width))
-    for m in prange(n_pairs):
+    p = np.empty(moments.shape[2])
+    q = np.empty(moments.shape[2])
+    for m in pairs:
         i, j = pair_i[m], pair_j[m]
-        n, other_n = min(degree[i] + 2, width), min(degree[j] + 2, width)
-        p = np.empty(width)
-        over, times = moments[m, 0], moments[m, 1]
-        if on_line[m]:
-            q = np.empty(width)
-            shift = 0.0
-            dot = 0.0
-            for c in range(3):
-                shift += (other_center[j, c] - center[i, c]) * half[i, c] / length[i]
-                dot += half[i, c] * other_half[j, c]
-            _line_statics(
-                length[i], length[j], shift, 1.0 if dot > 0 else -1.0, radius[i], radius[j],
-                panel_nodes, panel_weights, inner_nodes, inner_weights, n, other_n,
-                p, q, over, times,
+        shift = 0.0
+        dot = 0.0
+        for c in range(3):
+            shift += (other_center[j, c] - center[i, c]) * half[i, c] / length[i]
+            dot += half[i, c] * other_half[j, c]
+        _line_statics(
+            length[i], length[j], shift, 1.0 if dot > 0 else -1.0, radius[i], radius[j],
+            nodes, weights, inner_nodes, inner_weights, degree[i] + 2, degree[j] + 2,
+            p, q, moments[m, 0], moments[m, 1],
+        )  # fmt: skip
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def leaf_moments(
+    pairs, pair_i, pair_j, first_leaf, leaves, center, half, length, radius, degree,
+    other_center, other_half, nodes, weights, moments,
+):  # fmt: skip
+    """The same of pairs that are not on one line, by sub-intervals."""
+    for at in prange(pairs.size):
+        m = pairs[at]
+        i, j = pair_i[m], pair_j[m]
+        p = np.empty(moments.shape[2])
+        qs = np.empty((nodes.size, moments.shape[2]))
+        core = 0.5 * (radius[i] ** 2 + radius[j] ** 2)
+        for leaf in range(first_leaf[m], first_leaf[m + 1]):
+            _leaf_statics(
+                center[i], half[i], other_center[j], other_half[j], length[i], length[j], core,
+                leaves[leaf], nodes, weights, degree[i] + 2, degree[j] + 2, p, qs,
+                moments[m, 0], moments[m, 1],
             )  # fmt: skip
-        else:
-            qs = np.empty((leaf_nodes.size, width))
-            core = 0.5 * (radius[i] ** 2 + radius[j] ** 2)
-            for leaf in range(first_leaf[m], first_leaf[m + 1]):
-                _leaf_statics(
-                    center[i], half[i], other_center[j], other_half[j], length[i], length[j],
-                    core, leaves[leaf], leaf_nodes, leaf_weights, n, other_n, p, qs, over, times,
-                )  # fmt: skip
-    return moments
 
 
-@njit(cache=True, fastmath=FAST)
+@njit(cache=True, fastmath=FAST, error_model="numpy")
 def _free_space_pair(
     i, j, k, factor, extra, center, half, length, radius, degree, other_center, other_half,
     line, near, statics, count, xi, legendre, real, imag, row_real, row_imag, target,
@@ -287,7 +296,7 @@ def _free_space_pair(
             target[1, a, b] += value
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, parallel=True, error_model="numpy")
 def add_free_space_moments(
     buffer, first_row, last_row, wavenumber, factor, extra,
     center, half, length, radius, degree, other_center, other_half, kind, near_index, statics,
@@ -324,7 +333,7 @@ def add_free_space_moments(
                 )  # fmt: skip
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _to_functions(source, ni, nj, slopes, middle, result):
     """Local-function matrix of Legendre moments: T M T^T, or D M D^T for derivatives."""
     for b in range(nj):
@@ -351,7 +360,7 @@ def _to_functions(source, ni, nj, slopes, middle, result):
                 result[a, b] = (middle[a, b] - middle[a, b - 2]) / (2 * b - 1)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _place_pair(
     i, j, source, extra, vector_factor, scalar_factor, length, degree, offset,
     middle, vector, scalar, local, next_rows, next_diagonal,
@@ -378,7 +387,7 @@ def _place_pair(
                 next_rows[j, offset[i] + a] = vector[a, other]
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, parallel=True, error_model="numpy")
 def assemble_rows(
     local, next_rows, next_diagonal, buffer, first_row, last_row, extra,
     vector_factor, scalar_factor, length, degree, offset,
@@ -404,12 +413,14 @@ def assemble_rows(
                 )  # fmt: skip
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, error_model="numpy")
 def combine_functions(local, first, row, weight, matrix):
     """matrix = C^T local C for a sparse C by columns: rows row[first[n]:first[n+1]] of column n."""
     n_unknowns = matrix.shape[0]
-    for n in prange(n_unknowns):
-        sums = np.zeros(local.shape[1], dtype=np.complex128)
+    sums = np.empty(local.shape[1], dtype=np.complex128)
+    for n in range(n_unknowns):
+        for m in range(sums.size):
+            sums[m] = 0.0
         for at in range(first[n], first[n + 1]):
             source = local[row[at]]
             w = weight[at]

@@ -8,12 +8,12 @@ is at least `separation` times the longer of the two, or both shorter than `floo
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 ON_ONE_LINE = 1e-7
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def segment_distance(p0, p1, p2, q0, q1, q2, ux, uy, uz, vx, vy, vz):
     """Least distance of the segments P + s U and Q + t V, s and t in [0, 1]."""
     wx, wy, wz = p0 - q0, p1 - q1, p2 - q2
@@ -39,7 +39,7 @@ def segment_distance(p0, p1, p2, q0, q1, q2, ux, uy, uz, vx, vy, vz):
     return np.sqrt(x * x + y * y + z * z)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _part_distance(center, half, a0, a1, other_center, other_half, b0, b1):
     p0 = center[0] + a0 * half[0]
     p1 = center[1] + a0 * half[1]
@@ -55,7 +55,7 @@ def _part_distance(center, half, a0, a1, other_center, other_half, b0, b1):
     )  # fmt: skip
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _on_one_line(center, half, length, other_center, other_half):
     """True where both ends of the other element lie on this element's line."""
     ux, uy, uz = half[0] / length, half[1] / length, half[2] / length
@@ -70,7 +70,24 @@ def _on_one_line(center, half, length, other_center, other_half):
     return True
 
 
-@njit(cache=True, parallel=True)
+@njit(cache=True, error_model="numpy")
+def _pair_kind(i, j, center, half, length, other_center, other_half, separation):
+    longer = 2.0 * max(length[i], length[j])
+    x = center[i, 0] - other_center[j, 0]
+    y = center[i, 1] - other_center[j, 1]
+    z = center[i, 2] - other_center[j, 2]
+    near = np.sqrt(x * x + y * y + z * z) - length[i] - length[j] < separation * longer
+    if near:
+        gap = _part_distance(
+            center[i], half[i], -1.0, 1.0, other_center[j], other_half[j], -1.0, 1.0
+        )
+        near = gap < separation * longer
+    if _on_one_line(center[i], half[i], length[i], other_center[j], other_half[j]):
+        return 2 if near else 3
+    return 1 if near else 0
+
+
+@njit(cache=True, error_model="numpy")
 def classify_pairs(center, half, length, other_center, other_half, separation):
     """Kind of each pair, int8 (E, E'): 0 far, 1 near, 2 near and on one line, 3 far on one line.
 
@@ -78,28 +95,33 @@ def classify_pairs(center, half, length, other_center, other_half, separation):
     """
     n = center.shape[0]
     kind = np.zeros((n, n), dtype=np.int8)
-    for i in prange(n):
+    for i in range(n):
         for j in range(i, n):
-            longer = 2.0 * max(length[i], length[j])
-            x = center[i, 0] - other_center[j, 0]
-            y = center[i, 1] - other_center[j, 1]
-            z = center[i, 2] - other_center[j, 2]
-            between = np.sqrt(x * x + y * y + z * z)
-            one_line = _on_one_line(center[i], half[i], length[i], other_center[j], other_half[j])
-            near = False
-            if between - length[i] - length[j] < separation * longer:
-                gap = _part_distance(
-                    center[i], half[i], -1.0, 1.0, other_center[j], other_half[j], -1.0, 1.0
-                )
-                near = gap < separation * longer
-            if one_line:
-                kind[i, j] = 2 if near else 3
-            elif near:
-                kind[i, j] = 1
+            kind[i, j] = _pair_kind(
+                i, j, center, half, length, other_center, other_half, separation
+            )
     return kind
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
+def _put(rows, at, a0, a1, b0, b1):
+    row = rows[at]
+    row[0] = a0
+    row[1] = a1
+    row[2] = b0
+    row[3] = b1
+
+
+@njit(cache=True, error_model="numpy")
+def _doubled(rows):
+    grown = np.empty((2 * rows.shape[0], 4))
+    for n in range(rows.shape[0]):  # a loop compiles many times faster than a slice
+        for c in range(4):
+            grown[n, c] = rows[n, c]
+    return grown
+
+
+@njit(cache=True, error_model="numpy")
 def split_pairs(pair_i, pair_j, center, half, length, other_center, other_half, floor, separation):
     """Leaves of near pairs.
 
@@ -115,13 +137,12 @@ def split_pairs(pair_i, pair_j, center, half, length, other_center, other_half, 
     """
     n = pair_i.shape[0]
     first = np.zeros(n + 1, dtype=np.int64)
-    capacity = 64 * n + 64
-    leaves = np.empty((capacity, 4))
+    leaves = np.empty((64 * n + 64, 4))
     stack = np.empty((256, 4))
     count = 0
     for m in range(n):
         i, j = pair_i[m], pair_j[m]
-        stack[0, 0], stack[0, 1], stack[0, 2], stack[0, 3] = -1.0, 1.0, -1.0, 1.0
+        _put(stack, 0, -1.0, 1.0, -1.0, 1.0)
         top = 1
         while top > 0:
             top -= 1
@@ -136,25 +157,15 @@ def split_pairs(pair_i, pair_j, center, half, length, other_center, other_half, 
                 )
                 done = gap >= separation * longer
             if done:
-                if count == capacity:
-                    capacity *= 2
-                    grown = np.empty((capacity, 4))
-                    grown[:count] = leaves[:count]
-                    leaves = grown
-                leaves[count, 0], leaves[count, 1] = a0, a1
-                leaves[count, 2], leaves[count, 3] = b0, b1
+                if count == leaves.shape[0]:
+                    leaves = _doubled(leaves)
+                _put(leaves, count, a0, a1, b0, b1)
                 count += 1
-            elif la >= lb:
-                middle = 0.5 * (a0 + a1)
-                stack[top, 0], stack[top, 1], stack[top, 2], stack[top, 3] = a0, middle, b0, b1
-                top += 1
-                stack[top, 0], stack[top, 1], stack[top, 2], stack[top, 3] = middle, a1, b0, b1
-                top += 1
-            else:
-                middle = 0.5 * (b0 + b1)
-                stack[top, 0], stack[top, 1], stack[top, 2], stack[top, 3] = a0, a1, b0, middle
-                top += 1
-                stack[top, 0], stack[top, 1], stack[top, 2], stack[top, 3] = a0, a1, middle, b1
-                top += 1
+                continue
+            middle_a = 0.5 * (a0 + a1) if la >= lb else a1
+            middle_b = 0.5 * (b0 + b1) if la < lb else b1
+            _put(stack, top, a0, middle_a, b0, middle_b)
+            _put(stack, top + 1, middle_a if la >= lb else a0, a1, middle_b if la < lb else b0, b1)
+            top += 2
         first[m + 1] = count
-    return first, leaves[:count].copy()
+    return first, leaves[:count]
