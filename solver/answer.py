@@ -85,8 +85,8 @@ def answer(
     error_estimate : bool
         Estimate the discretisation error of the impedance at each centre.
     tolerance : float, optional
-        The mesh is refined until that estimate is within this at the lowest, a middle and the
-        highest frequency; None: the mesh as it is made.
+        The mesh is refined until that estimate is within this at every band's centre and at the
+        lowest and highest frequency, or a few rounds are over; None: the mesh as it is made.
     progress : bool, optional
         Show a bar with the time left; None: if it takes more than a second.
     announce : callable, optional
@@ -130,8 +130,7 @@ def answer(
         if tolerance is None:
             system = System.from_scene(scene, mesh)
         else:
-            middles = sorted(band.centre for band in settings.bands)
-            some = sorted({low, middles[len(middles) // 2], top})
+            some = sorted({low, top, *(band.centre for band in settings.bands)})
             system = System.adapted(scene, mesh, some, tolerance=tolerance)
         count = sum(count_matrices(band) for band in settings.bands)
         if announce is not None:

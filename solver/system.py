@@ -117,11 +117,13 @@ class System:
         """
         system = cls.from_scene(scene, mesh)
         for _ in range(ADAPTION_ROUNDS):
-            solutions = [system.solve(f, with_estimate=True) for f in frequencies]
-            missed = [s for s in solutions if s.estimate.max() > tolerance]
+            solutions = [(f, system.solve(f, with_estimate=True)) for f in frequencies]
+            missed = [(f, s) for f, s in solutions if s.estimate.max() > tolerance]
             if not missed:
                 break
-            part = np.max([s.element_estimate.max(axis=1) for s in missed], axis=0)
+            # Refining for these does not undo what the others have reached.
+            frequencies = [f for f, _ in missed]
+            part = np.max([s.element_estimate.max(axis=1) for _, s in missed], axis=0)
             marked = part > MARKED_PART * part.max()
             size = 2.0 * system.prepared.elements.length / mesh.radius
             at_end = mesh.free_end.any(axis=1) & (size > SHORTEST_TIP)

@@ -211,8 +211,15 @@ class Kernels:
         for node in tree.body:
             if isinstance(node, ast.Assign):
                 self._assigned(node)
+        self.overloaded: set[str] = set()  # plain functions with a compiled form of their own
         for function in self.functions.values():
             for decorator in function.decorator_list:
+                if (
+                    isinstance(decorator, ast.Call)
+                    and getattr(decorator.func, "id", "") == "overload"
+                    and isinstance(decorator.args[0], ast.Name)
+                ):
+                    self.overloaded.add(decorator.args[0].id)
                 if (found := self._decorator(decorator)) is not None:
                     self.decorators[function.name] = found
 
@@ -273,7 +280,9 @@ class Kernels:
                 yield f"uses {name} of another file"
             elif where.split(".")[0] not in SAFE_MODULES and where != "scipy.constants":
                 yield f"uses {name} from {where}"
-        elif name in self.functions and name not in self.decorators:
+        elif name in self.functions and name not in self.decorators | dict.fromkeys(
+            self.overloaded
+        ):
             yield f"uses {name}, which is not compiled"
 
 
