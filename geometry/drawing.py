@@ -159,9 +159,9 @@ def draw_section(
 def draw_3d(plan: Any, ax: Any = None, *, currents: Currents | None = None) -> Any:
     """Attic and wires in three dimensions; arguments as for `draw_plan`, `ax` a 3-D Axes."""
     if ax is None:
-        from matplotlib.figure import Figure
+        from .picture import Picture
 
-        ax = Figure(figsize=(6, 5), layout="constrained").add_subplot(projection="3d")
+        ax = Picture(figsize=(6, 5), layout="constrained").add_subplot(projection="3d")
     attic, wires = _attic(plan), _wires(plan)
     if attic is not None:
         for edge in _edges(attic):
@@ -199,9 +199,9 @@ def draw_attic(plan: Any, *, currents: Currents | None = None) -> Figure:
     Figure
         Not attached to pyplot; save it with ``figure.savefig(path)``.
     """
-    from matplotlib.figure import Figure
+    from .picture import Picture
 
-    figure = Figure(figsize=(12, 8), layout="constrained")
+    figure = Picture(figsize=(12, 8), layout="constrained")
     grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1.0])
     draw_plan(plan, figure.add_subplot(grid[0, 0]), currents=currents)
     draw_section(plan, figure.add_subplot(grid[0, 1]), currents=currents)
@@ -220,9 +220,9 @@ def draw_attic(plan: Any, *, currents: Currents | None = None) -> Figure:
 
 
 def _new_axes() -> Axes:
-    from matplotlib.figure import Figure
+    from .picture import Picture
 
-    return Figure(figsize=(7, 5), layout="constrained").add_subplot()
+    return Picture(figsize=(7, 5), layout="constrained").add_subplot()
 
 
 def _attic(plan: Any) -> Attic | None:

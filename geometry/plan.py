@@ -262,5 +262,5 @@ class AtticPlan:
         )
         return (
             f"<img alt='plan, section and view of the attic' src='data:image/png;base64,{image}'>"
-            f"<table><caption>Assumed, the worst first</caption>{rows}</table>"
+            + (f"<table><caption>Assumed, the worst first</caption>{rows}</table>" if rows else "")
         )

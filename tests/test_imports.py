@@ -167,6 +167,8 @@ def test_import_of_solver_is_light_and_silent():
 
 def test_every_module_is_imported_silently_and_lightly():
     names = [dotted(file) for file in sources(*MAY_USE)]
+    # A subclass of a matplotlib class; it is imported only where something is drawn.
+    names.remove("ridgepole.geometry.picture")
     assert len(names) >= 12
     assert loaded_by(*names) & FOR_PICTURES == set()
 

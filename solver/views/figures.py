@@ -50,9 +50,9 @@ Point = tuple[float, float]
 
 
 def _new_axes(width: float = 5.0, height: float = 3.4) -> Axes:
-    from matplotlib.figure import Figure
+    from ...geometry.picture import Picture
 
-    return Figure(figsize=(width, height), layout="constrained").add_subplot()
+    return Picture(figsize=(width, height), layout="constrained").add_subplot()
 
 
 def _head(ax: Axes, text: str) -> None:
@@ -155,12 +155,12 @@ def draw_impedance(band: BandAnswer, ax: Axes | None = None) -> Axes:
 
 def draw_load(answer: Answer) -> Figure:
     """SWR above, R and X below, for every band."""
-    from matplotlib.figure import Figure
+    from ...geometry.picture import Picture
 
     bands = answer.bands
     wide = min(len(bands), MOST_COLUMNS)
     deep = math.ceil(len(bands) / wide)
-    figure, inches = Figure(figsize=(4.4 * wide, 3.5 * deep + 0.4)), _Inches(4.4, 3.5)
+    figure, inches = Picture(figsize=(4.4 * wide, 3.5 * deep + 0.4)), _Inches(4.4, 3.5)
     outer = figure.add_gridspec(
         deep, wide, **inches.grid(wide, deep, left=0.65, right=0.3, bottom=0.5, top=0.3)
     )
@@ -279,10 +279,10 @@ def draw_split(bands: Sequence[BandAnswer], ax: Axes | None = None) -> Axes:
 
 def draw_watts(answer: Answer) -> Figure:
     """Budget and split by angle, side by side over the bands."""
-    from matplotlib.figure import Figure
+    from ...geometry.picture import Picture
 
     inches = _Inches(6.0, 1.3 + 0.38 * len(answer.bands))
-    figure = Figure(figsize=(12, inches.height + TITLE_INCHES))
+    figure = Picture(figsize=(12, inches.height + TITLE_INCHES))
     grid = inches.grid(2, 1, left=0.95, right=0.25, bottom=0.55, top=0.35)
     left, right = figure.subplots(1, 2, gridspec_kw=grid)
     draw_budget(answer.bands, left)
@@ -435,7 +435,7 @@ def draw_azimuth(
 
 def draw_angles(answer: Answer) -> Figure:
     """Upright and compass cut of every band, all to one scale."""
-    from matplotlib.figure import Figure
+    from ...geometry.picture import Picture
 
     bands = answer.bands
     wide = min(len(bands), MOST_COLUMNS)
@@ -443,7 +443,7 @@ def draw_angles(answer: Answer) -> Figure:
     step_x, step_y = 5.0, 2.75
     scale = 0.98  # inches a unit
     size = (scale * step_x * wide, scale * step_y * deep + TITLE_INCHES)
-    figure = Figure(figsize=size)
+    figure = Picture(figsize=size)
     # One set of axes for all cuts: a set for each would take most of the drawing time.
     ax = figure.add_axes((0.0, 0.0, 1.0, 1.0 - TITLE_INCHES / size[1]))
     for k, band in enumerate(bands):
@@ -515,16 +515,16 @@ def draw_currents(
 
 def draw_wires(answer: Answer, bands: Sequence[str] | None = None) -> Figure:
     """Plan and side view with currents, a row a band; left out: lowest and highest band."""
-    from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
 
     from ...geometry.drawing import wire_colours
+    from ...geometry.picture import Picture
 
     if bands is None:
         ordered = sorted(answer.bands, key=lambda band: band.band.centre)
         bands = list(dict.fromkeys([ordered[0].name, ordered[-1].name]))
     inches = _Inches(6.2, 3.7)
-    figure = Figure(figsize=(12.4, 3.7 * len(bands) + TITLE_INCHES))
+    figure = Picture(figsize=(12.4, 3.7 * len(bands) + TITLE_INCHES))
     grid = inches.grid(2, len(bands), left=0.6, right=0.75, bottom=0.5, top=0.3)
     axes = figure.subplots(len(bands), 2, squeeze=False, gridspec_kw=grid)
     for row, band in zip(axes, bands, strict=True):
@@ -550,9 +550,9 @@ def _others(answer: Answer) -> str:
 
 def draw_band(band: BandAnswer) -> Figure:
     """One band on a sheet: SWR, R and X, both cuts, the watts."""
-    from matplotlib.figure import Figure
+    from ...geometry.picture import Picture
 
-    figure = Figure(figsize=(11, 6.4), layout="constrained")
+    figure = Picture(figsize=(11, 6.4), layout="constrained")
     grid = figure.add_gridspec(2, 3, width_ratios=[1.5, 1.3, 1.0])
     draw_swr(band, figure.add_subplot(grid[0, 0]))
     draw_impedance(band, figure.add_subplot(grid[1, 0]))
