@@ -29,6 +29,9 @@ LARGEST_DEGREE = 8
 TIP_RADII = (25.0,)
 TIP_PART = 0.25
 TIP_SPLIT = 1.0 / 6.0
+SHORTEST_PART = 1e-8
+"""A tip shorter than this part of its element would drown in rounding, and is not cut."""
+
 RADIUS_STEP = 3.0
 STRAIGHT = 1e-6
 """Two pieces run on in one line when the sine of the angle between them is below this."""
@@ -251,8 +254,8 @@ def _break_up(
 
     def cuts(wanted: Sequence[float], body: float) -> list[float]:
         room = TIP_PART * body
-        kept = sorted((t for t in wanted if t < room), reverse=True)
-        if not kept and wanted:
+        kept = sorted((t for t in wanted if SHORTEST_PART * body < t < room), reverse=True)
+        if not kept and max(wanted, default=0.0) >= room:
             kept = [room]
         return kept
 

@@ -12,7 +12,7 @@ import numpy as np
 from scipy import linalg
 from threadpoolctl import ThreadpoolController
 
-from ..geometry.mesh import Mesh
+from ..geometry.mesh import SHORTEST_PART, Mesh
 from .errors import SolverError
 from .moments.assembly import (
     AddReflected,
@@ -127,6 +127,8 @@ class System:
             marked = part > MARKED_PART * part.max()
             size = 2.0 * system.prepared.elements.length / mesh.radius
             at_end = mesh.free_end.any(axis=1) & (size > SHORTEST_TIP)
+            longest = 2.0 * system.prepared.elements.length.max()
+            at_end &= 2.0 * system.prepared.elements.length > SHORTEST_PART * longest
             mesh = mesh.refined(marked & ~at_end, marked & at_end)
             system = cls.from_scene(scene, mesh)
         return system
