@@ -144,13 +144,16 @@ class System:
             return None
         values: dict[tuple[object, float], complex] = {}
         result = np.zeros(len(self.mesh), dtype=np.complex128)
-        for e in range(len(self.mesh)):
-            conductor, radius = wires[int(self.mesh.wire[e])].conductor, float(self.mesh.radius[e])
-            if conductor is not None:
-                key = (conductor, radius)
+        for number in np.unique(self.mesh.wire):
+            wire = wires[int(number)]
+            if wire.conductor is not None:
+                radius = float(wire.radius)
+                key = (wire.conductor, radius)
                 if key not in values:
-                    values[key] = complex(conductor.internal_impedance(frequency, radius=radius))
-                result[e] = values[key]
+                    values[key] = complex(
+                        wire.conductor.internal_impedance(frequency, radius=radius)
+                    )
+                result[self.mesh.wire == number] = values[key]
         return result
 
     def _reflected(self, frequency: float) -> AddReflected | None:

@@ -6,13 +6,32 @@ Plain arrays and scalars in and out; nothing is checked here, callers do.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+from numba import njit, prange
 
 FAST = {"contract", "reassoc", "arcp", "nsz"}
 STACK = 512
 
 
-@njit(cache=True, fastmath=FAST)
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _radiation_vector(kx, ky, kz, centers, halves, series, out):
+    n_pieces, n_terms = series.shape
+    sum_x, sum_y, sum_z = 0.0j, 0.0j, 0.0j
+    for p in range(n_pieces):
+        a = kx * halves[p, 0] + ky * halves[p, 1] + kz * halves[p, 2]
+        value = series[p, n_terms - 1]
+        for m in range(n_terms - 2, -1, -1):
+            value = value * a + series[p, m]
+        phase = kx * centers[p, 0] + ky * centers[p, 1] + kz * centers[p, 2]
+        value = value * complex(np.cos(phase), np.sin(phase))
+        sum_x += halves[p, 0] * value
+        sum_y += halves[p, 1] * value
+        sum_z += halves[p, 2] * value
+    out[0] = sum_x
+    out[1] = sum_y
+    out[2] = sum_z
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
 def radiation_vectors(directions, wavenumber, centers, halves, series):
     r"""Vectors N = sum over pieces of Int I(s) t exp(jk r.r') ds, shape (D, 3). [A m]
 
@@ -32,27 +51,17 @@ def radiation_vectors(directions, wavenumber, centers, halves, series):
     With a = k r.h the integral over a piece is h exp(jk r.c) sum_m series[m] a^m, a power series
     that stops at M terms because pieces are short, |a| <= about 1.
     """
-    n_directions = directions.shape[0]
-    n_pieces, n_terms = series.shape
-    out = np.zeros((n_directions, 3), dtype=np.complex128)
-    for d in range(n_directions):
-        kx = wavenumber * directions[d, 0]
-        ky = wavenumber * directions[d, 1]
-        kz = wavenumber * directions[d, 2]
-        sum_x, sum_y, sum_z = 0.0j, 0.0j, 0.0j
-        for p in range(n_pieces):
-            a = kx * halves[p, 0] + ky * halves[p, 1] + kz * halves[p, 2]
-            value = series[p, n_terms - 1]
-            for m in range(n_terms - 2, -1, -1):
-                value = value * a + series[p, m]
-            phase = kx * centers[p, 0] + ky * centers[p, 1] + kz * centers[p, 2]
-            value = value * complex(np.cos(phase), np.sin(phase))
-            sum_x += halves[p, 0] * value
-            sum_y += halves[p, 1] * value
-            sum_z += halves[p, 2] * value
-        out[d, 0] = sum_x
-        out[d, 1] = sum_y
-        out[d, 2] = sum_z
+    out = np.empty((directions.shape[0], 3), dtype=np.complex128)
+    for d in prange(directions.shape[0]):
+        _radiation_vector(
+            wavenumber * directions[d, 0],
+            wavenumber * directions[d, 1],
+            wavenumber * directions[d, 2],
+            centers,
+            halves,
+            series,
+            out[d],
+        )
     return out
 
 

@@ -239,10 +239,12 @@ def _add_surface_impedance(
 ) -> None:
     elements, offset = prepared.elements, prepared.basis.offset
     overlap = overlap_of_functions(int(elements.degree.max()) + 2)
-    for e, n in enumerate(elements.degree + 1):
-        here = slice(int(offset[e]), int(offset[e] + n))
-        weight = surface_impedance[e] * elements.length[e]
-        local[here, here] += weight * overlap[:n, :n]
+    weight = surface_impedance * elements.length
+    for degree in np.unique(elements.degree):
+        n = int(degree) + 1
+        chosen = np.flatnonzero(elements.degree == degree)
+        own = offset[chosen][:, None] + np.arange(n)
+        local[own[:, :, None], own[:, None, :]] += weight[chosen, None, None] * overlap[:n, :n]
         if next_diagonal.size:
-            next_rows[e, here] += weight * overlap[n, :n]
-            next_diagonal[e] += weight * overlap[n, n]
+            next_rows[chosen[:, None], own] += weight[chosen, None] * overlap[n, :n]
+            next_diagonal[chosen] += weight[chosen] * overlap[n, n]
