@@ -30,6 +30,9 @@ __all__ = [
 ]
 
 LOWEST_FREQUENCY = 0.1e6  # [Hz]
+LOWEST_OVER_EARTH = 5e-4
+"""Least height over a real earth, in wavelengths at the lowest frequency."""
+
 HIGHEST_FREQUENCY = 300e6  # [Hz]
 THIN = 0.1  # largest radius in lengths of the whole conductor, or in wavelengths
 SAME_CONDUCTOR = 3.0  # joined wires whose radii differ by less count as one conductor
@@ -101,8 +104,8 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
     Raises
     ------
     GeometryError
-        If a frequency is not finite or out of range, or a wire is thicker than a tenth of the
-        shortest wavelength.
+        If a frequency is not finite or out of range, a wire is thicker than a tenth of the
+        shortest wavelength, or lower over a real earth than 5e-4 of the longest.
     """
     try:
         given = np.asarray(frequency, dtype=float).ravel()
@@ -120,6 +123,7 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
             f"Frequency {worst:g} Hz is outside 0.1 to 300 MHz, where wires are modelled.{hint}"
         )
     wavelength = speed_of_light / float(given.max())
+    _check_height(scene, speed_of_light / float(given.min()))
     for wire in scene.wires:
         if wire.radius > THIN * wavelength:
             limit = THIN * speed_of_light / wire.radius
@@ -128,6 +132,20 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
                 f"at {given.max() / 1e6:g} MHz ({wavelength:.4g} m); current around the wire is "
                 f"left out. Stay below {limit / 1e6:.4g} MHz, or draw the conductor as several "
                 "thinner wires."
+            )
+
+
+def _check_height(scene: Scene, wavelength: float) -> None:
+    if scene.earth is None or scene.earth.is_perfect:
+        return
+    for wire in scene.wires:
+        height = float(wire.vertices[:, 2].min())
+        if height < LOWEST_OVER_EARTH * wavelength:
+            raise GeometryError(
+                f"Wire {wire.name!r} comes down to {height:g} m above the earth, "
+                f"{height / wavelength:.2g} wavelengths; below {LOWEST_OVER_EARTH:g} the earth's "
+                "share cannot be trusted. Raise it to at least "
+                f"{LOWEST_OVER_EARTH * wavelength:.3g} m."
             )
 
 

@@ -25,6 +25,9 @@ DEGREE_STEPS = ((0.02, 1), (0.1, 2), (0.2, 3))
 """Degree of an element shorter than so many wavelengths; longer ones get LARGEST_AUTOMATIC."""
 
 LARGEST_AUTOMATIC = 4
+SHORTEST_LONGEST = 1e-3
+"""Least value of the longest element, in wavelengths: more elements than any memory holds."""
+
 LARGEST_DEGREE = 8
 TIP_RADII = (25.0,)
 TIP_PART = 0.25
@@ -63,6 +66,8 @@ class Mesh:
         True at a side that nothing else meets.
     runs : tuple of (piece wire, from, to, first element, last element, reversed)
         How distances along a wire map to elements, see `locate`.
+    drawing : tuple
+        What it was made from, see `fits`.
     """
 
     start: NDArray[np.float64]
@@ -76,6 +81,7 @@ class Mesh:
     feeds: tuple[FeedNode, ...]
     free_end: NDArray[np.bool_]
     runs: tuple[Run, ...]
+    drawing: tuple[object, ...]
 
     def __len__(self) -> int:
         return int(self.degree.size)
@@ -85,6 +91,10 @@ class Mesh:
             f"Mesh({len(self)} elements, degree {self.degree.min()} to {self.degree.max()}, "
             f"{self.nodes.shape[0]} nodes)"
         )
+
+    def fits(self, scene: Scene) -> bool:
+        """True if the mesh was made from the same wires, feed points and kind of ground."""
+        return self.drawing == drawing_of(scene)
 
     def refined(self, raise_degree: NDArray[np.bool_], split: NDArray[np.bool_]) -> Mesh:
         """A finer mesh.
@@ -275,6 +285,36 @@ def _automatic_degree(length: float) -> int:
     return LARGEST_AUTOMATIC
 
 
+def _check_settings(
+    degree: int | None, longest: float, tip_radii: Sequence[float], raise_degree: int
+) -> None:
+    for name, value, low in (("degree", degree, 1), ("raise_degree", raise_degree, 0)):
+        whole = isinstance(value, int | np.integer) and not isinstance(value, bool)
+        if value is not None and not (whole and low <= value <= LARGEST_DEGREE):
+            raise GeometryError(
+                f"{name} is {value!r}; it must be a whole number from {low} to {LARGEST_DEGREE}."
+            )
+    if not (isinstance(longest, int | float) and SHORTEST_LONGEST <= longest <= 0.5):
+        raise GeometryError(
+            f"longest element is {longest!r} wavelengths; it must lie between "
+            f"{SHORTEST_LONGEST:g} and 0.5."
+        )
+    for tip in tip_radii:
+        if not (isinstance(tip, int | float) and 0.0 < tip < np.inf):
+            raise GeometryError(
+                f"tip_radii holds {tip!r}; give positive numbers of radii, or none."
+            )
+
+
+def drawing_of(scene: Scene) -> tuple[object, ...]:
+    """What of a scene a mesh depends on: wires, feed points, and whether ground is perfect."""
+    return (
+        tuple((w.vertices.tobytes(), w.radius, w.marks, w.conductor) for w in scene.wires),
+        tuple((f.wires, f.at) for f in scene.feeds),
+        scene.earth is not None and scene.earth.is_perfect,
+    )
+
+
 def build_mesh(
     scene: Scene,
     top_frequency: float,
@@ -294,7 +334,7 @@ def build_mesh(
     degree : int, optional
         The same degree, 1 to 8, on every element; otherwise from the element's length.
     longest : float
-        Longest element in wavelengths at `top_frequency`, above 0, at most 0.5.
+        Longest element in wavelengths at `top_frequency`, 0.001 to 0.5.
     tip_radii : sequence of float
         Distances from free ends and from steps of radius above 3:1, in radii, at which short
         elements are cut off (never more than a quarter of an element). Empty: none.
@@ -311,15 +351,7 @@ def build_mesh(
     Collinear pieces of equal radius and conductor are merged first, whatever wires they belong to,
     so that drawing a straight wire in two pieces changes nothing.
     """
-    if degree is not None and not 1 <= degree <= LARGEST_DEGREE:
-        raise GeometryError(
-            f"degree is {degree}; it must lie between 1 and {LARGEST_DEGREE}. "
-            "Leave it out to have it chosen from the element length."
-        )
-    if not 0.0 < longest <= 0.5:
-        raise GeometryError(
-            f"longest is {longest:g} wavelengths; it must be above 0 and at most 0.5."
-        )
+    _check_settings(degree, longest, tip_radii, raise_degree)
     wavelength = SPEED_OF_LIGHT / top_frequency
     skeleton = trace_joints(scene)
     stretches = _find_stretches(scene, skeleton)
@@ -413,4 +445,5 @@ def build_mesh(
         feeds=feeds,
         free_end=np.array(free_end, dtype=bool),
         runs=tuple(runs),
+        drawing=drawing_of(scene),
     )

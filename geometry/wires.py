@@ -18,6 +18,12 @@ from .lengths import LengthLike, gauge_radius, metres
 if TYPE_CHECKING:
     from ..materials import Conductor
 
+THINNEST_RADIUS = 1e-15
+"""Below this, distances along and across a wire cannot be told apart in floating point. [m]"""
+
+FARTHEST_POINT = 1e7
+"""Coordinates beyond this are a slip of the pen. [m]"""
+
 __all__ = ["JOINING_DISTANCE", "Feed", "Wire"]
 
 JOINING_DISTANCE = 1e-3  # ends, corners and marked points nearer than this are one point [m]
@@ -350,6 +356,12 @@ class Wire:
         return min(max(along, 0.0), self.length)
 
     def _check_points(self) -> None:
+        far = np.flatnonzero(np.abs(self.vertices).max(axis=1) > FARTHEST_POINT)
+        if far.size:
+            raise GeometryError(
+                f"Wire {self.name!r}: point {int(far[0]) + 1} is {self.vertices[far[0]]} m; "
+                f"coordinates must stay within {FARTHEST_POINT:g} m of the origin."
+            )
         steps = np.diff(self.vertex_distances)
         short = np.flatnonzero(steps <= JOINING_DISTANCE)
         if short.size:
@@ -565,8 +577,10 @@ def _read_radius(radius: LengthLike | None, gauge: str | None, name: str) -> flo
         found = metres(radius)
     except GeometryError as error:
         raise GeometryError(f"Wire {name!r}: radius: {error}") from None
-    if found <= 0.0:
-        raise GeometryError(f"Wire {name!r}: radius {found:g} m; it must be above 0.")
+    if not found >= THINNEST_RADIUS:
+        raise GeometryError(
+            f"Wire {name!r}: radius {found:g} m; it must be at least {THINNEST_RADIUS:g} m."
+        )
     return found
 
 

@@ -21,6 +21,16 @@ if TYPE_CHECKING:
     from .fields.budget import Budget
     from .fields.far import FarField
 
+RESOLUTION = 1e-11
+"""Least ratio of watts to volt-amperes: below it rounding in the matrix is as large."""
+
+
+def _positive(value: float, what: str, unit: str) -> float:
+    """The value as a float, or a named error where it is not a finite positive number."""
+    if not (isinstance(value, int | float) and 0.0 < value < np.inf):
+        raise SolverError(f"{what} is {value!r} {unit}; it must be a finite positive number.")
+    return float(value)
+
 
 @dataclass(frozen=True, eq=False)
 class Solution:
@@ -86,9 +96,12 @@ class Solution:
 
     def __getitem__(self, index: int) -> Solution:
         """The solution at one of the frequencies."""
+        if not isinstance(index, int | np.integer) or isinstance(index, bool):
+            raise SolverError(f"frequency index {index!r}: give one whole number, solution[0].")
         if not -len(self) <= index < len(self):
             raise IndexError(f"frequency index {index}: there are {len(self)} frequencies")
-        at = slice(index, index + 1 if index != -1 else None)
+        index = index % len(self)
+        at = slice(index, index + 1)
         return Solution(
             self.system,
             float(self.frequencies[index]),
@@ -162,12 +175,15 @@ class Solution:
         """Watts into the driven feeds for their own voltages, (F,)."""
         each = self._gap_voltages * self._gap_currents.conj()
         power = each[:, self._driven].sum(axis=1).real
-        if not np.all(power > 0.0):
-            at = self.frequencies[int(np.argmin(power))] / 1e6
+        swing = np.abs(each[:, self._driven]).sum(axis=1)
+        part = power / np.where(swing > 0.0, swing, np.inf)
+        if not np.all(part > RESOLUTION):
+            at = self.frequencies[int(np.argmin(part))] / 1e6
             raise SolverError(
-                f"At {at:g} MHz the driven feeds take {power.min():.3g} W in all: no watts to "
-                "share out. Check the feeds' voltages, or the radiation is below what the mesh "
-                "can resolve (a very small loop or stub)."
+                f"At {at:g} MHz the watts into the driven feeds are {part.min():.1e} of the "
+                f"volt-amperes, below the {RESOLUTION:g} that can be resolved, so there is nothing "
+                "to share out. The impedance's reactance is good; its resistance is not. The "
+                "antenna is far too small for this frequency, or its feeds' voltages cancel."
             )
         return power
 
@@ -198,8 +214,7 @@ class Solution:
         reference : float
             [ohm]
         """
-        if not reference > 0.0:
-            raise SolverError(f"SWR reference is {reference} ohm; it must be positive.")
+        reference = _positive(reference, "SWR reference", "ohm")
         z = np.asarray(self.impedance)
         gamma = np.abs((z - reference) / (z + reference))
         with np.errstate(divide="ignore"):
@@ -213,8 +228,7 @@ class Solution:
         reference : float
             The same real reference impedance at every feed. [ohm]
         """
-        if not reference > 0.0:
-            raise SolverError(f"S-parameter reference is {reference} ohm; it must be positive.")
+        reference = _positive(reference, "S-parameter reference", "ohm")
         unit = np.eye(self.port_admittance.shape[1])
         y = reference * self.port_admittance
         return self._shaped((unit - y) @ np.linalg.inv(unit + y))
@@ -262,6 +276,9 @@ class Solution:
         power : float
             Watts put into the driven feeds. [W]
         """
+        if not -len(self) <= index < len(self):
+            raise SolverError(f"frequency index {index}: there are {len(self)} frequencies.")
+        power = _positive(power, "power", "W")
         unknowns = self.port_currents[index] @ self._gap_voltages[index]
         scale = np.sqrt(power / self._input_power[index])
         mesh = self.mesh
@@ -270,12 +287,12 @@ class Solution:
 
     def feed_current(self, *, power: float = 1.0) -> complex | ComplexArray:
         """Current into the first driven feed for the stated input power, RMS. [A]"""
-        scale = np.sqrt(power / self._input_power)
+        scale = np.sqrt(_positive(power, "power", "W") / self._input_power)
         return self._shaped(self._gap_currents[:, int(self._driven[0])] * scale)
 
     def feed_voltage(self, *, power: float = 1.0) -> complex | ComplexArray:
         """Voltage at the first driven feed for the stated input power, RMS. [V]"""
-        scale = np.sqrt(power / self._input_power)
+        scale = np.sqrt(_positive(power, "power", "W") / self._input_power)
         return self._shaped(self._gap_voltages[:, int(self._driven[0])] * scale)
 
     def current(self, wire: str, at: float | ArrayLike, *, power: float = 1.0) -> ComplexArray:
@@ -298,6 +315,12 @@ class Solution:
         if wire not in names:
             raise SolverError(f"There is no wire named {wire!r}; there are {', '.join(names)}.")
         number = names.index(wire)
+        length = self.scene.wires[number].length
+        for s in np.atleast_1d(at):
+            if not -1e-9 <= float(s) <= length + 1e-9:
+                raise SolverError(
+                    f"Wire {wire!r} has no point at {float(s):g} m; it runs from 0 to {length:g} m."
+                )
         places = [self.mesh.locate(number, float(s)) for s in np.atleast_1d(at)]
         rows = np.empty((len(self), len(places)), dtype=np.complex128)
         for i in range(len(self)):
@@ -372,7 +395,7 @@ class Solution:
             float(self.frequencies[0]),
             points,
             earth=self.scene.earth,
-            power=power,
+            power=_positive(power, "power", "W"),
             element_names=[self.scene.wires[int(w)].name for w in self.mesh.wire],
         )
 

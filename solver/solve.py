@@ -72,20 +72,32 @@ def solve(
     >>> bool(60 < solution.impedance.real < 75)
     True
     """
+    if not isinstance(scene, Scene):
+        raise SolverError(f"scene is a {type(scene).__name__}; give a Scene of wires and a feed.")
+    check_frequency(scene, frequency)
     frequencies = np.asarray(frequency, dtype=float)
     if frequencies.ndim > 1 or frequencies.size == 0:
         raise SolverError(
             f"frequency has the shape {frequencies.shape}; give one number or a flat list in hertz."
         )
     flat = np.atleast_1d(frequencies)
-    for value in flat:
-        check_frequency(scene, float(value))
-    if tolerance is not None and not 0.0 < tolerance < 1.0:
+    if tolerance is not None and not (isinstance(tolerance, int | float) and 0.0 < tolerance < 1.0):
         raise SolverError(
-            f"tolerance is {tolerance}; it must lie between 0 and 1 (0.01 is one per cent), or be "
-            "None to leave the mesh as it is made."
+            f"tolerance is {tolerance!r}; it must lie between 0 and 1 (0.01 is one per cent), or "
+            "be None to leave the mesh as it is made."
         )
     if mesh is not None:
+        settings = (degree, longest_element, tuple(tip_radii), raise_degree)
+        if settings != (None, LONGEST_ELEMENT, TIP_RADII, 0):
+            raise SolverError(
+                "mesh= is given together with degree, longest_element, tip_radii or raise_degree, "
+                "which say how to make one. Give either."
+            )
+        if not isinstance(mesh, Mesh) or not mesh.fits(scene):
+            raise SolverError(
+                "mesh= does not belong to this scene: it must be a Mesh made from the same wires, "
+                "feed points and kind of ground (build_mesh(scene, top_frequency))."
+            )
         system = System.from_scene(scene, mesh)
     else:
         made = build_mesh(

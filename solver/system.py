@@ -47,7 +47,7 @@ def tail_factor(degree: IntArray) -> FloatArray:
     this held the true error in 97 to 100 % of the cases, at most 18 times too large; a fixed
     factor of 3 held it in 13 to 92 %.
     """
-    return 2.0 * degree + 1.0
+    return np.asarray(2.0 * degree + 1.0, dtype=np.float64)
 
 
 ADAPTION_ROUNDS = 5

@@ -156,6 +156,9 @@ def fresnel_coefficients(
     """
     elevation = np.asarray(elevation, dtype=np.float64)
     ec = complex(complex_permittivity)
+    if ec == 1.0:  # an earth of air reflects nothing, at the horizon too
+        nothing = np.zeros(elevation.shape, dtype=np.complex128)
+        return nothing, nothing.copy()
     sine = np.sin(elevation)
     # ec - cos^2 = (ec - 1) + sin^2: no digits lost for a ground close to air
     root = np.asarray(np.sqrt((ec - 1.0) + sine**2 + 0j), dtype=np.complex128)

@@ -94,13 +94,13 @@ def find_near_pairs(elements: Elements, others: Elements) -> NearPairs:
         pair_i, pair_j, *elements[:3], others.center, others.half, floor, SEPARATION
     )
     statics = np.zeros((pair_i.size, 2, width, width))
-    around = (*elements, others.center, others.half)
     kernels.line_moments(
-        np.flatnonzero(on_line), pair_i, pair_j, *around, *gauss(12), *gauss(width + 1), statics
-    )
+        np.flatnonzero(on_line), pair_i, pair_j, *elements, others.center, others.half,
+        *gauss(12), *gauss(width + 1), statics,
+    )  # fmt: skip
     kernels.leaf_moments(
-        np.flatnonzero(~on_line), pair_i, pair_j, first, leaves, *around,
-        *gauss(max(8, width + 3)), statics,
+        np.flatnonzero(~on_line), pair_i, pair_j, first, leaves, *elements,
+        others.center, others.half, *gauss(max(8, width + 3)), statics,
     )  # fmt: skip
     return NearPairs(kind, near_index, statics)
 

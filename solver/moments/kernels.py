@@ -24,6 +24,8 @@ from numba import njit, prange
 
 FAST = {"contract", "reassoc", "arcp", "nsz"}
 FOUR_PI = 4.0 * math.pi
+MOST_PANELS = 512
+"""Panels double in size from half a radius on: 512 would span more than doubles can."""
 
 
 @njit(cache=True, error_model="numpy")
@@ -73,7 +75,7 @@ def _line_panels(h, other_h, shift, scale):
     The moments of two elements on one line, their centres `shift` apart, are integrals over
     zeta = s' - s of a piecewise polynomial; the pieces meet at the four sums of the ends.
     """
-    panels = np.empty((256, 3))
+    panels = np.empty((MOST_PANELS, 3))
     n = 0
     cuts = np.empty(5)
     cuts[0] = shift - other_h - h
@@ -97,7 +99,7 @@ def _line_panels(h, other_h, shift, scale):
             near = direction * min(abs(far), 0.5 * scale)
             panels[n, 0], panels[n, 1], panels[n, 2] = 0.0, near, 1.0
             n += 1
-        while abs(far - near) > tiny:
+        while abs(far - near) > tiny and n < MOST_PANELS:
             onward = near + direction * min(abs(far - near), abs(near) + 0.1 * scale)
             panels[n, 0], panels[n, 1], panels[n, 2] = near, onward, 0.0
             n += 1
