@@ -579,7 +579,7 @@ def _read_radius(radius: LengthLike | None, gauge: str | None, name: str) -> flo
         raise GeometryError(f"Wire {name!r}: radius: {error}") from None
     if not found >= THINNEST_RADIUS:
         raise GeometryError(
-            f"Wire {name!r}: radius {found:g} m; it must be at least {THINNEST_RADIUS:g} m."
+            f"Wire {name!r}: radius {found:g} m; it must be above 0, at least {THINNEST_RADIUS:g} m."
         )
     return found
 
