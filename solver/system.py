@@ -13,6 +13,8 @@ from scipy import linalg
 from threadpoolctl import ThreadpoolController
 
 from ..geometry.mesh import SHORTEST_PART, Mesh
+from .earth.kernels import add_reflected_moments
+from .earth.tables import build_earth_table
 from .errors import SolverError
 from .moments.assembly import (
     AddReflected,
@@ -160,9 +162,6 @@ class System:
         earth, pairs = self.scene.earth, self.prepared.reflected
         if earth is None or pairs is None:
             return None
-        from .earth.kernels import add_reflected_moments
-        from .earth.tables import build_earth_table
-
         permittivity = complex(earth.complex_permittivity(frequency))
         across, lowest, highest = self.prepared.extent
         table = build_earth_table(
