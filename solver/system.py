@@ -53,7 +53,7 @@ def tail_factor(degree: IntArray) -> FloatArray:
 
 
 ADAPTION_ROUNDS = 5
-MARKED_PART = 0.05
+MARKED_PART = 0.1
 """Elements are refined whose estimate is above this part of the greatest."""
 
 SHORTEST_TIP = 3.0
