@@ -139,6 +139,7 @@ class _Reader:
                 "nothing is fed. Give an [antenna] with [[element]] and [counterpoise], a "
                 "[[dipole]], or a [feed] with the name of a [[wire]].",
             )
+        self.look_at_feeds([*([antenna.feed()] if antenna else []), *feeds])
         for jacket in self.jackets:
             self.told.assume(
                 "jacket", f"{jacket} not counted", "wires are computed as if bare so far", 0.6
@@ -334,6 +335,17 @@ class _Reader:
                 path = (*path, key)
                 break
         return self.file.error(path, text)
+
+    def look_at_feeds(self, feeds: Sequence[Feed]) -> None:
+        """Record that several feeds are driven alike."""
+        driven = [feed for feed in feeds if feed.is_driven]
+        if len(driven) > 1 and len({feed.voltage for feed in driven}) == 1:
+            self.told.assume(
+                "feeds",
+                f"all {len(driven)} feeds driven with equal voltage, in phase",
+                f"the impedance shown is that of the first, {driven[0].name!r}",
+                0.95,
+            )
 
     def look_at(self, antenna: BentL) -> None:
         """Record what a route hides and what the counterpoise assumed."""

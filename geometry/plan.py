@@ -147,7 +147,18 @@ class AtticPlan:
 
     def doubts(self) -> tuple[str, ...]:
         """What is allowed but worth a second look, a sentence each; computes nothing."""
-        return (*self.remarks, *self.scene().doubts())
+        return (*self._feed_doubts(), *self.remarks, *self.scene().doubts())
+
+    def _feed_doubts(self) -> tuple[str, ...]:
+        driven = [repr(feed.name) for feed in self.feeds if feed.is_driven]
+        if len(driven) < 2:
+            return ()
+        return (
+            f"{len(driven)} feeds are driven at once: {', '.join(driven)}. The impedance shown is "
+            f"that of {driven[0]} with the others driven too. If only one is meant, write "
+            'fed = false in the other [[dipole]], or termination = 50 or "open" in the other '
+            "[[feed]].",
+        )
 
     # ---- changed copies ------------------------------------------------------------------
 

@@ -128,6 +128,52 @@ def test_all_tables_make_one_scene():
     assert scene.earth == Earth(7.0, 0.002)
 
 
+TWO_DIPOLES = """\
+[attic]
+size = [9.1, 7.2]
+ceiling_height = 4.9
+ridge_height = 8.0
+[[dipole]]
+name = "east"
+centre = [4.5, 3.9, 1.9]
+length = 3
+bearing = 90
+[[dipole]]
+name = "north"
+centre = [6.9, 3.1, 0.7]
+length = 2
+bearing = 10
+"""
+
+
+def test_two_driven_feeds_are_told():
+    plan = read(TWO_DIPOLES)
+    assert [f.name for f in plan.feeds if f.is_driven] == ["east", "north"]
+    assert plan.assumptions[0].what == "feeds"
+    assert "all 2 feeds driven with equal voltage, in phase" in str(plan.assumptions[0])
+    assert "that of the first, 'east'" in str(plan.assumptions[0])
+    assert "2 feeds are driven at once: 'east', 'north'." in plan.doubts()[0]
+    assert "fed = false" in plan.doubts()[0]
+    assert "termination" in plan.doubts()[0]
+
+
+@pytest.mark.parametrize(
+    "extra",
+    ["fed = false\n", 'fed = false\n[[feed]]\nwire = "north"\nat = "middle"\ntermination = 50\n'],
+)
+def test_one_driven_feed_is_no_doubt(extra):
+    plan = read(TWO_DIPOLES + extra)
+    assert "feeds" not in [a.what for a in plan.assumptions]
+    assert not any("driven" in doubt for doubt in plan.doubts())
+
+
+def test_feeds_with_voltages_of_their_own_are_a_doubt_but_not_assumed_equal():
+    feed = 'fed = false\n[[feed]]\nwire = "north"\nat = "middle"\nvoltage = -0.5\nname = "n"\n'
+    plan = read(TWO_DIPOLES + feed)
+    assert "feeds" not in [a.what for a in plan.assumptions]
+    assert "'n', 'east'" in plan.doubts()[0]
+
+
 def test_bonded_wire_leaves_the_other_wires():
     plan = read(FULL.replace("radials = 10", 'radials = 4\nbonded = [{wire = "downpipe", at = 4}]'))
     assert plan.scene().wire("bond to downpipe").outside
