@@ -219,7 +219,58 @@ def test_a_missing_file_and_a_file_in_the_way(small: Path, capsys: pytest.Captur
     assert "no such file" in capsys.readouterr().err
     Path("taken").write_text("a file")
     assert main(["answer", str(small), "--to", "taken"]) == 2
-    assert "taken" in capsys.readouterr().err
+    said = capsys.readouterr()
+    assert "taken is a file that is there already" in said.err
+    assert "Solving" not in said.out
+
+
+def test_a_folder_that_cannot_be_made_spoils_the_files_only(
+    small: Path, capsys: pytest.CaptureFixture[str]
+):
+    Path("taken").write_text("a file")
+    assert main(["answer", str(small), "--to", "taken/out"]) == 1
+    said = capsys.readouterr()
+    assert "5. How sure, and what next?" in said.out
+    assert "taken/out cannot be written: something on the way" in said.err
+    assert "Errno" not in said.err
+    assert "Wrote" not in said.out
+    assert main(["answer", str(small), "--to", "taken/out", "--json"]) == 1
+    said = capsys.readouterr()
+    assert json.loads(said.out)["files"] == []
+    assert "only its files" in said.err
+
+
+def test_an_answer_that_replaces_another_says_so(small: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["answer", str(small)]) == 0
+    assert "replaced" not in capsys.readouterr().out
+    Path("small-answer", "mine.png").write_bytes(b"mine")
+    small.write_text(SMALL.replace("8.3 m", "6.1 m"), encoding="utf-8")
+    assert main(["answer", str(small), "--no-figures"]) == 0
+    out = capsys.readouterr().out
+    assert "The earlier answer in small-answer/ was replaced; its pictures (load.png" in out
+    left = {path.name for path in Path("small-answer").iterdir()}
+    assert left == {"answer.h5", "answer.txt", "mine.png"}
+
+
+def test_the_recipe_that_is_printed_works(small: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["answer", str(small), "--no-figures"]) == 0
+    out = capsys.readouterr().out
+    assert "copy small.toml as other.toml" in out
+    (line,) = [line for line in out.splitlines() if line.startswith("    ridgepole compare")]
+    Path("other.toml").write_text(SMALL.replace("8.3 m", "6.1 m"), encoding="utf-8")
+    assert main(line.split()[1:]) == 0
+
+
+def test_a_drawing_in_a_form_that_there_is_not(small: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["check", str(small), "--to", "q.xyz"]) == 2
+    said = capsys.readouterr()
+    assert "a png, a pdf or an svg" in said.err
+    assert said.out == ""
+    Path("taken").write_text("a file")
+    assert main(["check", str(small), "--to", "taken/q.svg"]) == 2
+    assert "taken/q.svg cannot be written" in capsys.readouterr().err
+    assert main(["check", str(small), "--to", "q.svg"]) == 0
+    assert "<svg" in Path("q.svg").read_text(encoding="utf-8")
 
 
 def test_what_should_not_happen_has_a_code_of_its_own(

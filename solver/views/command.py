@@ -6,6 +6,7 @@ Exit codes: 0 done, 1 something unexpected, 2 bad usage or bad input, 130 stoppe
 from __future__ import annotations
 
 import argparse
+import errno
 import json
 import os
 import shutil
@@ -22,6 +23,12 @@ if TYPE_CHECKING:
 DONE, UNEXPECTED, BAD_INPUT, STOPPED = 0, 1, 2, 130
 
 EXAMPLE = "gable-house.toml"
+
+FORMATS = ("png", "pdf", "svg")
+"""What the drawing of a check can be."""
+
+PICTURES = ("load.png", "watts.png", "angles.png", "wires.png")
+"""What the sheets of an answer are called."""
 
 SECONDS_PER_MATRIX = (0.02, 0.06)
 """A constant part, and one for 200 unknowns that grows with their square."""
@@ -112,7 +119,11 @@ def _parser() -> argparse.ArgumentParser:
 
     job = jobs.add_parser("check", help="draw attic and wires, list doubts; computes nothing")
     job.add_argument("file", metavar="FILE", help="the attic file")
-    job.add_argument("--to", metavar="PNG", help="the drawing; beside the file where left out")
+    job.add_argument(
+        "--to",
+        metavar="PICTURE",
+        help="the drawing (.png, .pdf or .svg); beside the file where left out",
+    )
     job.set_defaults(job=_check)
 
     job = jobs.add_parser("answer", help="impedance, watts and angles on every band")
@@ -213,7 +224,7 @@ def _example(options: argparse.Namespace) -> int:
     try:
         target.write_bytes(text)
     except OSError as problem:
-        raise _BadUsage(f"{target} cannot be written ({problem.strerror}).") from None
+        raise _BadUsage(_unwritable(target, problem)) from None
     voice.say(
         f"Wrote the example to {target}. Change anything in it, then:\n"
         f"  ridgepole check {target}\n  ridgepole answer {target}"
@@ -225,6 +236,13 @@ def _check(options: argparse.Namespace) -> int:
     voice = _Voice()
     source = Path(options.file)
     picture = Path(options.to) if options.to else source.with_suffix(".png")
+    if picture.suffix.lower().lstrip(".") not in FORMATS:
+        raise _BadUsage(
+            f"--to {picture}: the drawing can be a {', a '.join(FORMATS[:-1])} or an "
+            f"{FORMATS[-1]}; end the name in .png, .pdf or .svg."
+        )
+    if picture.is_dir():
+        raise _BadUsage(f"{picture} is a folder; give the name of a picture, as {picture}/a.png")
     voice.say(f"Checking {source} and drawing it to {picture}; nothing is computed (about 2 s).")
     from ..settings import read_attic, read_settings
 
@@ -243,8 +261,13 @@ def _check(options: argparse.Namespace) -> int:
           "Nothing had to be assumed.")  # fmt: skip
     _list(voice, "Worth a second look", doubts, "Nothing looks doubtful.")
     figure = plan.plot()
-    picture.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(picture, dpi=110)
+    try:
+        picture.parent.mkdir(parents=True, exist_ok=True)
+        figure.savefig(picture, dpi=110)
+    except BrokenPipeError:
+        raise
+    except OSError as problem:
+        raise _BadUsage(_unwritable(picture, problem)) from None
     voice.say(f"\nDrawn to {picture}. Next: ridgepole answer {source}")
     return DONE
 
@@ -294,6 +317,11 @@ def _answer(options: argparse.Namespace) -> int:
     voice = _Voice(as_json=options.json)
     source = Path(options.file)
     folder = Path(options.to) if options.to else source.with_name(f"{source.stem}-answer")
+    if folder.exists() and not folder.is_dir():
+        raise _BadUsage(
+            f"{folder} is a file that is there already; answers need a folder. Give --to the name "
+            "of a folder, new or old."
+        )
     voice.say(f"Answering {source}: load, watts and angles on every band; results go to {folder}/.")
     from ..settings import read_attic, read_settings
 
@@ -301,30 +329,79 @@ def _answer(options: argparse.Namespace) -> int:
     # Complain about bands before anything is computed.
     read_settings(plan, bands=_bands_asked(options), region=options.region, power=options.power)
     found = _solve(plan, options, voice)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as problem:
-        raise _BadUsage(f"{folder} cannot be made ({problem.strerror}); give --to.") from None
-    written = [found.save(folder / "answer.h5")]
-    text = folder / "answer.txt"
-    text.write_text(found.to_text() + "\n", encoding="utf-8")
-    written.append(text)
     if not options.json:
         voice.say("\n" + found.to_text(width=voice.width) + "\n")
-    if not options.no_figures:
-        from .figures import answer_figures
-
-        for name, figure in answer_figures(found).items():
-            figure.savefig(folder / name, dpi=100, pil_kwargs={"compress_level": 2})
-            written.append(folder / name)
+    written, problem = _kept(found, folder, voice, with_figures=not options.no_figures)
     if options.json:
         from .json_form import answer_form
 
         form = {**answer_form(found), "files": [str(path) for path in written]}
         print(json.dumps(form, indent=2, allow_nan=False))
     seconds = _in_seconds(time.perf_counter() - began)
-    voice.say(f"Wrote {', '.join(path.name for path in written)} to {folder}/ ({seconds} in all).")
+    if written:
+        names = ", ".join(path.name for path in written)
+        voice.say(f"Wrote {names} to {folder}/ ({seconds} in all).")
+    if problem:
+        print(
+            f"ridgepole: the answer is complete, only its files are not: {problem}",
+            file=sys.stderr,
+        )
+        return UNEXPECTED
     return DONE
+
+
+def _kept(
+    found: Answer, folder: Path, voice: _Voice, *, with_figures: bool
+) -> tuple[list[Path], str]:
+    """Write the answer's files; what was written, and in words what kept the rest from it."""
+    from ..errors import StoreError
+
+    written: list[Path] = []
+    kept, text = folder / "answer.h5", folder / "answer.txt"
+    try:
+        is_replaced = kept.exists()
+        folder.mkdir(parents=True, exist_ok=True)
+        written.append(found.save(kept))
+        text.write_text(found.to_text() + "\n", encoding="utf-8")
+        written.append(text)
+        if is_replaced:
+            stale = [] if with_figures else [folder / name for name in PICTURES]
+            stale = [picture for picture in stale if picture.exists()]
+            for picture in stale:
+                picture.unlink()
+            gone = f"; its pictures ({', '.join(p.name for p in stale)}) were removed"
+            voice.say(f"The earlier answer in {folder}/ was replaced{gone if stale else ''}.")
+        if with_figures:
+            from .figures import answer_figures
+
+            for name, figure in answer_figures(found).items():
+                figure.savefig(folder / name, dpi=100, pil_kwargs={"compress_level": 2})
+                written.append(folder / name)
+    except BrokenPipeError:
+        raise
+    except (OSError, StoreError) as problem:
+        return written, f"{_unwritable(folder, problem)} Give --to with another folder."
+    return written, ""
+
+
+def _unwritable(place: Path, problem: Exception) -> str:
+    """A sentence on why nothing can be written to a place."""
+    cause = problem if isinstance(problem, OSError) else problem.__cause__
+    number = cause.errno if isinstance(cause, OSError) else None
+    reasons = {
+        errno.EACCES: "you have no permission to write there",
+        errno.EPERM: "you have no permission to write there",
+        errno.EROFS: "that disk can only be read",
+        errno.ENOSPC: "that disk is full",
+        errno.EDQUOT: "your share of that disk is full",
+        errno.ENOENT: "the folder it should go into is not there",
+        errno.ENOTDIR: "something on the way to it is a file, not a folder",
+        errno.EEXIST: "a file of that name is in the way",
+        errno.EISDIR: "a folder of that name is in the way",
+        errno.ENAMETOOLONG: "the name is too long",
+    }
+    reason = reasons.get(number or 0, "the system does not allow it")
+    return f"{place} cannot be written: {reason}."
 
 
 def _compare(options: argparse.Namespace) -> int:

@@ -254,13 +254,33 @@ def sureness_lines(answer: Answer, width: int) -> list[str]:
     if answer.assumptions and answer.assumptions[0].weight >= WORTH_FINDING_OUT:
         worst = answer.assumptions[0]
         lines += _wrapped(
-            f"Find out first: {worst.what} (assumed: {worst.value}). Then change one length, "
-            "answer again, and compare the two.",
+            f"Find out first: {worst.what} (assumed: {worst.value}). Then compare two layouts:",
             width,
         )
     else:
-        lines += _wrapped("Next: change one length, answer again, and compare the two.", width)
-    return lines
+        lines += _wrapped("Next, compare two layouts:", width)
+    return [*lines, *next_lines(answer, width)]
+
+
+def next_lines(answer: Answer, width: int) -> list[str]:
+    """How to compare this layout with another one, keeping both."""
+    if not answer.text:
+        return _wrapped(
+            "answer the scene with one wire changed as well, and give both answers to `compare`.",
+            width,
+        )
+    name = f"{answer.name}.toml"
+    return [
+        *_wrapped(
+            f"copy {name} as other.toml, change one length there and leave {name} as it is, then",
+            width,
+        ),
+        f"    ridgepole compare {_quoted(name)} other.toml",
+    ]
+
+
+def _quoted(name: str) -> str:
+    return f'"{name}"' if " " in name else name
 
 
 def opening_lines(answer: Answer, width: int) -> list[str]:
