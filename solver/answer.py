@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
@@ -27,7 +28,13 @@ from .answer_records import (
     ground_permittivity,
     swr_of,
 )
-from .band_sweep import BandSweep, count_matrices, prepare_band
+from .band_sweep import (
+    BandSweep,
+    count_matrices,
+    lagrange_weights,
+    natural_frequencies,
+    prepare_band,
+)
 from .bands import Band
 from .errors import SolverError
 from .moments.basis import ComplexArray, FloatArray
@@ -40,7 +47,22 @@ DEFAULT_POINTS = 13
 LARGEST_STEP = 0.15
 """Points are added until the reflection coefficient moves less than this between neighbours."""
 
-MOST_ADDED_POINTS = 40
+LARGEST_MISS = 0.005
+"""Points are added until a cubic through its neighbours meets the reflection this well."""
+
+LARGEST_RELATIVE_STEP = 0.004
+MOST_EVEN_POINTS = 300
+MOST_ADDED_POINTS = 200
+MOST_ROUNDS = 20
+NARROWEST_STEP = 1e-6
+"""Of the frequency: intervals are not halved below this."""
+
+FINE_STEPS = 24
+"""Into which the smooth curve is cut between two points."""
+
+OPEN = 1e9 + 0.0j
+"""What stands for a feed with nothing connected when natural frequencies are sought. [ohm]"""
+
 ONE_THREAD_BELOW = 1000
 """Unknowns below which linear algebra is faster on one thread."""
 
@@ -77,7 +99,8 @@ def answer(
     power : float, optional
         Into the feed point, for voltages and currents; the file's, or 100, where left out. [W]
     points_per_band : int
-        Points of each band's curve, 5 to 1001; more are added where it turns fast.
+        Points of each band's curve, 5 to 1001; more are added where it turns fast and in wide
+        ranges. A remark tells where they did not suffice.
     angle_limits : pair of float
         Elevations that part low, middle and high angles. [degree]
     low_angle : float
@@ -135,6 +158,7 @@ def answer(
         count = sum(count_matrices(band) for band in settings.bands)
         if announce is not None:
             announce(system.n_unknowns, count)
+        told: list[str] = []
         with _progress_bar(count, progress) as bar:
 
             def tick() -> None:
@@ -153,6 +177,7 @@ def answer(
                     angle_limits,
                     low_angle,
                     np.nan if house is None else house.ridge_bearing,
+                    told,
                 )
                 for band in settings.bands
             )
@@ -170,7 +195,7 @@ def answer(
             FeedPlace(f.name, tuple(f.wires), _place(f.at), f.is_driven) for f in scene.feeds
         ),
         assumptions=_assumptions(from_plan, settings),
-        remarks=scene.doubts() if from_plan is None else from_plan.doubts(),
+        remarks=(*(scene.doubts() if from_plan is None else from_plan.doubts()), *told),
         bands=found,
         region=settings.region,
         reference=settings.reference,
@@ -245,9 +270,15 @@ def _answer_band(
     angle_limits: tuple[float, float],
     low_angle: float,
     ridge_bearing: float,
+    remarks: list[str],
 ) -> BandAnswer:
     band, reference, power = sweep.band, settings.reference, settings.power
-    curve = _curve(sweep, reference, n_points)
+    curve, enough = _curve(sweep, reference, n_points)
+    if not enough:
+        remarks.append(
+            f"{band.name}: the curve still turns faster than its {len(curve)} points can follow; "
+            "lowest SWR and bandwidth may be missed. Ask for a narrower range."
+        )
     frequencies = curve.frequencies
     swr = swr_of(curve.impedance, reference)
 
@@ -322,36 +353,94 @@ def _reflection(
     return (z - reference) / (z + reference), z
 
 
-def _curve(sweep: BandSweep, reference: float, n_points: int) -> Solution:
-    """Evenly spread points with edges and centre, more where the curve turns fast, and minimum."""
-    from scipy.interpolate import CubicSpline
+def _curve(sweep: BandSweep, reference: float, n_points: int) -> tuple[Solution, bool]:
+    """Points that a curve can be drawn through, and whether they are enough.
 
-    band = sweep.band
-    n_points = max(n_points, 6 * len(sweep.stretches))
-    points = np.unique(np.append(np.linspace(band.low, band.high, n_points), band.centre))
-    added = 0
-    while added < MOST_ADDED_POINTS:
+    Evenly spread with edges and centre, closer about natural frequencies that are narrower than
+    their steps, halved where the others do not foretell a point, and the minimum.
+    """
+    points = _first_points(sweep, reference, n_points)
+    most = points.size + MOST_ADDED_POINTS
+    enough = False
+    for _ in range(MOST_ROUNDS):
         gamma, z = _reflection(sweep, points, reference)
         fast = np.abs(np.diff(gamma)) > LARGEST_STEP
         # A series resonance between two points, both far from a match, may be narrow.
         fast |= (z.imag[:-1] < 0.0) & (z.imag[1:] > 0.0) & (np.abs(np.diff(gamma)) > 0.01)
-        fast &= np.diff(points) > 1e-5 * band.width
+        missed = _foretold_badly(points, gamma)
+        fast |= missed[:-1] | missed[1:]
+        fast &= np.diff(points) > NARROWEST_STEP * points[:-1]
         if not fast.any():
+            enough = True
             break
-        middle = 0.5 * (points[:-1] + points[1:])[fast][: MOST_ADDED_POINTS - added]
-        points = np.union1d(points, middle)
-        added += middle.size
+        if points.size >= most:
+            break
+        middle = 0.5 * (points[:-1] + points[1:])
+        wanted = np.flatnonzero(fast)
+        if wanted.size > most - points.size:  # the fastest first
+            order = np.argsort(-np.abs(np.diff(gamma))[wanted], kind="stable")
+            wanted = wanted[order[: most - points.size]]
+        points = np.union1d(points, middle[wanted])
     for _ in range(2):
         gamma, _ = _reflection(sweep, points, reference)
-        fine = np.union1d(np.linspace(band.low, band.high, 2001), points)
-        smooth = np.abs(CubicSpline(points, gamma)(fine))
+        fine, smooth = _drawn(points, gamma)
         extra = [fine[int(np.argmin(smooth))], *_crossings(fine, smooth)]
-        apart = 1e-6 * band.width
+        apart = 1e-8 * sweep.band.width
         new = [f for f in extra if np.abs(points - f).min() > apart]
         if not new:
             break
         points = np.union1d(points, new)
-    return sweep.solution(points)
+    return sweep.solution(points), enough
+
+
+def _first_points(sweep: BandSweep, reference: float, n_points: int) -> FloatArray:
+    """Even steps, and steps that double away from each narrow natural frequency. [Hz]"""
+    band = sweep.band
+    by_width = min(MOST_EVEN_POINTS, 1 + math.ceil(band.width / (LARGEST_RELATIVE_STEP * band.low)))
+    count = max(n_points, by_width, 6 * len(sweep.stretches))
+    points = np.linspace(band.low, band.high, count)
+    step = band.width / (count - 1)
+    loads: list[complex] = []
+    driven = 0
+    for feed in sweep.system.scene.feeds:
+        if feed.termination is None:
+            driven += 1
+            loads.append(complex(reference) if driven == 1 else 0.0j)
+        else:
+            loads.append(OPEN if feed.termination == "open" else complex(feed.termination))
+    for natural in natural_frequencies(sweep, loads):
+        width = max(abs(natural.imag), NARROWEST_STEP * natural.real)
+        if width > step:
+            continue
+        away = 0.5 * width * 2.0 ** np.arange(max(1, math.ceil(math.log2(2.0 * step / width))))
+        points = np.concatenate([points, [natural.real], natural.real - away, natural.real + away])
+    fixed = np.array([band.low, band.centre, band.high])
+    points = np.sort(points[(points > band.low) & (points < band.high)])
+    nearest = 0.25 * NARROWEST_STEP * points
+    apart = np.diff(points, prepend=0.0) > nearest
+    apart &= np.abs(points[:, None] - fixed).min(axis=1) > nearest
+    return np.union1d(fixed, points[apart])
+
+
+def _foretold_badly(points: FloatArray, gamma: ComplexArray) -> np.ndarray:
+    """Which points the cubic through two neighbours on either side misses, shape of points."""
+    missed = np.zeros(points.size, dtype=bool)
+    for k in range(1, points.size - 1):
+        first = min(max(k - 2, 0), points.size - 5)
+        near = np.delete(np.arange(first, first + 5), k - first)
+        told = lagrange_weights(points[near], float(points[k])) @ gamma[near]
+        missed[k] = abs(told - gamma[k]) > LARGEST_MISS
+    return missed
+
+
+def _drawn(frequencies: FloatArray, gamma: ComplexArray) -> tuple[FloatArray, FloatArray]:
+    """The smooth curve: fine frequencies, the points among them, and |gamma| there."""
+    from scipy.interpolate import CubicSpline
+
+    between = np.arange(FINE_STEPS) / FINE_STEPS
+    fine = (frequencies[:-1, None] + np.diff(frequencies)[:, None] * between).ravel()
+    fine = np.append(fine, frequencies[-1])
+    return fine, np.abs(CubicSpline(frequencies, gamma)(fine))
 
 
 def _crossings(frequencies: FloatArray, gamma: FloatArray) -> list[float]:
@@ -372,13 +461,9 @@ def _crossings(frequencies: FloatArray, gamma: FloatArray) -> list[float]:
     return found
 
 
-def _bandwidth(frequencies: FloatArray, impedances: np.ndarray, reference: float) -> float | None:
+def _bandwidth(frequencies: FloatArray, impedances: ComplexArray, reference: float) -> float | None:
     """Width with SWR 2 or less about its minimum, within the points; None: not reached. [Hz]"""
-    from scipy.interpolate import CubicSpline
-
-    gamma = (impedances - reference) / (impedances + reference)
-    fine = np.union1d(np.linspace(frequencies[0], frequencies[-1], 4001), frequencies)
-    smooth = np.abs(CubicSpline(frequencies, gamma)(fine))
+    fine, smooth = _drawn(frequencies, (impedances - reference) / (impedances + reference))
     limit = (SWR_LIMIT - 1.0) / (SWR_LIMIT + 1.0)
     least = int(np.argmin(smooth))
     if smooth[least] > limit:

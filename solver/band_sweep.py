@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
+from scipy import linalg
 
 from .bands import Band
 from .errors import SolverError
@@ -30,6 +31,9 @@ NODES = ((0.012, 2), (0.15, 4), (math.inf, 6))
 """Number of nodes up to a logarithmic width; even, so that the middle stays unseen."""
 
 MOST_NODES = 10
+ARNOLDI_STEPS = 24
+"""Enough for the few natural frequencies that a stretch holds."""
+
 CHECK_LIMIT = 1e-3
 """More nodes are taken until the admittance in the middle is met this well, relatively."""
 
@@ -128,6 +132,118 @@ class BandSweep:
             port_estimate=np.stack([p.estimate for p in ports]),
             element_estimate=np.stack([p.element_estimate for p in ports]),
         )
+
+
+def natural_frequencies(sweep: BandSweep, loads: Sequence[complex]) -> ComplexArray:
+    r"""Natural frequencies in a band: poles of what is seen at the feeds.
+
+    Parameters
+    ----------
+    sweep : BandSweep
+    loads : sequence of complex, length P
+        Impedance that closes each feed. [ohm]
+
+    Returns
+    -------
+    (K,) complex
+        Rising real parts, inside the band; the imaginary part is half the width at half power.
+        [Hz]
+
+    Notes
+    -----
+    f (Z + sum of load b b^T) is nearly linear in s = f^2, so natural frequencies near f0 follow
+    from the greatest eigenvalues mu of W0^-1 dW/ds as s = s0 - 1/mu, found by Arnoldi's process.
+    Each is then corrected by inverse iteration at its own real frequency.
+    """
+    found: list[complex] = []
+    for stretch in sweep.stretches:
+        low, high = float(stretch.nodes[0]), float(stretch.nodes[-1])
+        margin = 0.05 * (high - low)
+        first = _first_guesses(stretch, sweep.system.ports, loads)
+        for guess, vector in first:
+            if not low - margin <= guess.real <= high + margin or guess.imag > high - low:
+                continue
+            at = _corrected(stretch, sweep.system.ports, loads, guess, vector)
+            if at is None or not low <= at.real <= high:
+                continue
+            if all(abs(at - other) > 0.1 * abs(at.imag) for other in found):
+                found.append(at)
+    return np.array(sorted(found, key=lambda f: f.real), dtype=np.complex128)
+
+
+def _scaled_and_slope(
+    stretch: Stretch, ports: FloatArray, loads: Sequence[complex], frequency: float
+) -> tuple[ComplexArray, ComplexArray]:
+    """W = f (Z + loads) and its derivative to f^2."""
+
+    def scaled(at: float) -> ComplexArray:
+        return at * (stretch.matrix(at) + (ports * np.asarray(loads)) @ ports.T)
+
+    step = 1e-4 * frequency
+    slope = (scaled(frequency + step) - scaled(frequency - step)) / (4.0 * frequency * step)
+    return scaled(frequency), slope
+
+
+def _first_guesses(
+    stretch: Stretch, ports: FloatArray, loads: Sequence[complex]
+) -> list[tuple[complex, ComplexArray]]:
+    """Natural frequencies of the equations made linear in f^2, and their currents."""
+    middle = 0.5 * float(stretch.nodes[0] + stretch.nodes[-1])
+    matrix, slope = _scaled_and_slope(stretch, ports, loads, middle)
+    slope *= middle**2  # s in units of s0
+    factors = linalg.lu_factor(matrix, overwrite_a=True, check_finite=False)
+    size = matrix.shape[0]
+    steps = min(ARNOLDI_STEPS, size)
+    start = ports.sum(axis=1) + np.random.default_rng(0).standard_normal(size)
+    basis = np.zeros((size, steps + 1), dtype=np.complex128)
+    small = np.zeros((steps + 1, steps), dtype=np.complex128)
+    basis[:, 0] = start / np.linalg.norm(start)
+    for k in range(steps):
+        vector = linalg.lu_solve(factors, slope @ basis[:, k], check_finite=False)
+        for _ in range(2):  # twice, so that the basis stays orthogonal
+            parts = basis[:, : k + 1].conj().T @ vector
+            vector -= basis[:, : k + 1] @ parts
+            small[: k + 1, k] += parts
+        length = float(np.linalg.norm(vector))
+        small[k + 1, k] = length
+        if length < 1e-14 * abs(small[0, 0]):
+            steps = k + 1
+            break
+        basis[:, k + 1] = vector / length
+    values, vectors = np.linalg.eig(small[:steps, :steps])
+    good = np.abs(values) > 1e-6 * np.abs(values).max()
+    guesses = middle * np.sqrt(1.0 - 1.0 / values[good])
+    currents = basis[:, :steps] @ vectors[:, good]
+    return [(complex(g), currents[:, n]) for n, g in enumerate(guesses)]
+
+
+def _corrected(
+    stretch: Stretch,
+    ports: FloatArray,
+    loads: Sequence[complex],
+    guess: complex,
+    vector: ComplexArray,
+) -> complex | None:
+    """A natural frequency found by inverse iteration, None if it is none. [Hz]"""
+    for _ in range(4):
+        real = guess.real
+        if not 0.9 * stretch.nodes[0] < real < 1.1 * stretch.nodes[-1]:
+            return None
+        matrix, slope = _scaled_and_slope(stretch, ports, loads, real)
+        slope *= real**2
+        factors = linalg.lu_factor(matrix, overwrite_a=True, check_finite=False)
+        ratio = 0.0j
+        for _ in range(2):
+            vector = vector / np.linalg.norm(vector)
+            moved = linalg.lu_solve(factors, slope @ vector, check_finite=False)
+            ratio = complex(np.vdot(vector, moved))
+            vector = moved
+        if ratio == 0.0:
+            return None
+        guess = real * complex(np.sqrt(1.0 - 1.0 / ratio))
+        if abs(guess.real - real) <= 0.2 * abs(guess.imag):
+            return guess
+    return None
 
 
 def _solved(system: System, matrix: ComplexArray, frequency: float) -> PortSolution:

@@ -1,5 +1,6 @@
 """The answer: what it says agrees with solves of its own, is kept, compared and printed."""
 
+import importlib
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,10 +27,12 @@ from ridgepole.solver.band_sweep import (
     CHECK_LIMIT,
     chebyshev_nodes,
     lagrange_weights,
+    natural_frequencies,
     prepare_band,
     stretches_of,
 )
 from ridgepole.solver.system import System
+from scipy.interpolate import CubicSpline
 
 COPPER = Conductor.named("annealed copper")
 
@@ -292,6 +295,107 @@ def test_a_narrow_dip_between_points_is_found():
     ).bands[0]  # fmt: skip
     at = complex(np.asarray(solve(scene, band.lowest.frequency, mesh=mesh).impedance)[()])
     assert far_off.lowest.swr == pytest.approx(at.real / 0.02, rel=0.02)
+
+
+def fork(first: float, second: float, radial: float, conductor: Conductor | None) -> Scene:
+    """Two elements of nearly the same length, 5 degrees apart, and four radials."""
+    hub = (0.0, 0.0, 0.0)
+    away = np.radians(2.5)
+    wires = [
+        Wire([hub, (size * side * np.sin(away), 0.0, size * np.cos(away))], radius=1e-3, name=name,
+             conductor=conductor)
+        for name, size, side in (("first", first, 1.0), ("second", second, -1.0))
+    ]  # fmt: skip
+    for n in range(4):
+        turn = 0.3 + 0.5 * np.pi * n
+        end = (radial * np.cos(turn), radial * np.sin(turn), 0.0)
+        wires.append(Wire([hub, end], radius=1e-3, name=f"radial {n}", conductor=conductor))
+    return Scene(wires, feed=Feed(["first", "second"]))
+
+
+@pytest.mark.parametrize("conductor", [None, COPPER])
+@pytest.mark.parametrize(
+    ("arms", "band", "centre"),
+    [
+        ((10.2, 10.0, 5.0), (6e6, 10e6), 8.15e6),
+        ((11.674, 11.559, 5.0), (7.0e6, 7.2e6), 7.07e6),
+        ((2.877, 2.849, 1.425), (28e6, 29.7e6), 29.51e6),
+    ],
+)
+def test_a_narrow_kink_of_two_nearly_equal_elements_is_not_missed(
+    arms: tuple[float, float, float],
+    band: tuple[float, float],
+    centre: float,
+    conductor: Conductor | None,
+):
+    # Such a pair has a mode in which its currents oppose each other; it hardly radiates, and is
+    # some ten kilohertz wide.
+    scene = fork(*arms, conductor)
+    found = answer(scene, [band], progress=False)
+    got = found.bands[0]
+    assert found.remarks == scene.doubts()
+    middle = 0.5 * sum(band)
+    system = System.adapted(
+        scene, build_mesh(scene, band[1]), [band[0], middle, band[1]], tolerance=0.02
+    )
+    # Solves of their own, at steps of 2 kHz about the kink and 20 kHz elsewhere.
+    steps = np.union1d(
+        np.arange(band[0], band[1] + 1.0, 20e3), np.arange(centre - 60e3, centre + 60e3, 2e3)
+    )
+    # The lossless pair at 7 MHz is matched for half a kilohertz only: finer where it is.
+    steps = np.union1d(steps, got.lowest.frequency + np.arange(-2e3, 2.1e3, 100.0))
+    steps = steps[(steps >= band[0]) & (steps <= band[1])]
+    mesh = system.mesh
+    z = np.asarray(solve(scene, steps, mesh=mesh).impedance)
+    swr = swr_of(z, 50.0)
+    # Class: discretisation of the curve.
+    drawn = CubicSpline(got.frequencies, (got.impedances - 50.0) / (got.impedances + 50.0))(steps)
+    assert np.abs(drawn - (z - 50.0) / (z + 50.0)).max() < 3e-3
+    least = int(np.argmin(swr))
+    # Between two steps the curve may go lower still: a solve at its own place tells.
+    own = float(solve(scene, got.lowest.frequency, mesh=mesh).swr(50.0))
+    assert got.lowest.swr == pytest.approx(own, rel=0.01)
+    assert own <= swr[least] * 1.001
+    if swr[least] > 2.05:
+        assert got.bandwidth is None
+        return
+    assert got.bandwidth is not None
+    inside = (np.abs(drawn) <= 1.0 / 3.0, swr <= 2.0)
+    assert np.mean(inside[0] != inside[1]) < 0.01
+    low = high = least
+    while low > 0 and swr[low - 1] <= 2.0:
+        low -= 1
+    while high < swr.size - 1 and swr[high + 1] <= 2.0:
+        high += 1
+    narrowest = steps[high] - steps[low]
+    widest = steps[min(high + 1, steps.size - 1)] - steps[max(low - 1, 0)]
+    assert 0.99 * narrowest <= got.bandwidth <= 1.01 * widest
+
+
+def test_natural_frequencies_agree_with_a_rod_and_its_load():
+    # The pole of a loaded dipole: where the impedance at its feed is minus the load.
+    scene = dipole()
+    band = Band("odd", 13.1e6, 15.2e6)
+    sweep = prepare_band(System.from_scene(scene, build_mesh(scene, band.high)), band)
+    (found,) = natural_frequencies(sweep, [30.0 + 5.0j])
+    low, high = sweep.stretches[0].nodes[[0, -1]]
+    near = np.linspace(low, high, 9)
+    z = np.asarray(sweep.solution(near).impedance)
+    # The impedance times the frequency goes on smoothly into complex frequencies.
+    fitted = np.polynomial.Polynomial.fit(near, z * near, 5)
+    assert found.imag > 0.0
+    # Class: discretisation: one correction from the real axis, far off for so wide a resonance.
+    assert abs(fitted(found) / found + 30.0 + 5.0j) < 6.0
+
+
+def test_a_curve_that_cannot_be_followed_is_told(monkeypatch: pytest.MonkeyPatch):
+    # The package's attribute of that name is the function.
+    module = importlib.import_module("ridgepole.solver.answer")
+    monkeypatch.setattr(module, "MOST_ADDED_POINTS", 3)
+    found = answer(fork(10.2, 10.0, 5.0, None), [(6e6, 10e6)], progress=False, name="pair")
+    (told,) = [one for one in found.remarks if "turns faster" in one]
+    assert told.startswith("6-10 MHz: ")
+    assert f"its {len(found.bands[0].frequencies)} points" in told
 
 
 # --- the file -----------------------------------------------------------------------------------
