@@ -24,7 +24,8 @@ Schema. Lengths are numbers in metres or text with a unit ("12 ft 6 in"). Points
     wire = name or names; at = length, "start", "middle" or "end"; name; termination = ohms or
     "open"; voltage
 ``[earth]``
-    ground = name; or permittivity and conductivity; or perfect = true; or free_space = true
+    ground = name; or permittivity and conductivity (S/m, or "5 mS/m"); or perfect = true;
+    or free_space = true
 
 Wherever it says wire: wire = "1.5 mm2 copper, PVC", or gauge or radius with conductor, jacket.
 All other tables belong to those who name them in `other_tables`.
@@ -198,7 +199,7 @@ class _Reader:
         table = self.file.table("earth")
         ground = table.string("ground", None)
         permittivity = table.number("permittivity", None, least=1.0, most=100.0)
-        conductivity = table.number("conductivity", None, least=0.0, most=100.0, unit="S/m")
+        conductivity = self.read_conductivity(table)
         perfect = table.flag("perfect", False)
         free = table.flag("free_space", False)
         table.finish()
@@ -228,6 +229,19 @@ class _Reader:
             ground = _DEFAULT_GROUND
         with table.blamed("ground"):
             return Earth.named(ground)
+
+    def read_conductivity(self, table: FileTable) -> float | None:
+        """A number in S/m, or text with a unit. [S/m]"""
+        from ..materials.checks import read_conductivity
+
+        told = table.take("conductivity", None)
+        if not isinstance(told, str):
+            return table.number("conductivity", None, least=0.0, most=100.0, unit="S/m")
+        with table.blamed("conductivity"):
+            found = read_conductivity(told)
+        if not found <= 100.0:
+            raise table.error("conductivity", "must be 0 to 100 S/m.")
+        return found
 
     def kind(self, table: FileTable, default: WireKind | None, *, use: str = "") -> WireKind | None:
         """Thickness, metal and jacket of a table's wire."""

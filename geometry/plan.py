@@ -24,6 +24,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Assumption", "AtticPlan"]
 
+MOST_SOIL_CONDUCTS = 0.2
+"""More than this is no soil; it is doubted unless it is salt water. Common practice. [S/m]"""
+
+LEAST_SALT_WATER_PERMITTIVITY = 60.0
+"""Relative permittivity above which it may be salt water (the sea: 70). Common practice. [1]"""
+
 
 @dataclass(frozen=True)
 class Assumption:
@@ -147,7 +153,21 @@ class AtticPlan:
 
     def doubts(self) -> tuple[str, ...]:
         """What is allowed but worth a second look, a sentence each; computes nothing."""
-        return (*self._feed_doubts(), *self.remarks, *self.scene().doubts())
+        told = (*self._feed_doubts(), *self._earth_doubts())
+        return (*told, *self.remarks, *self.scene().doubts())
+
+    def _earth_doubts(self) -> tuple[str, ...]:
+        earth = self.earth
+        if earth is None or earth.is_perfect:
+            return ()
+        sigma, permittivity = earth.conductivity, earth.relative_permittivity
+        if sigma <= MOST_SOIL_CONDUCTS or permittivity > LEAST_SALT_WATER_PERMITTIVITY:
+            return ()
+        return (
+            f"The earth conducts {sigma:g} S/m with permittivity {permittivity:g}. Sea water has "
+            "5 S/m, soil about 0.0001 to 0.1 S/m; "
+            f'did you mean "{sigma:g} mS/m", {1e-3 * sigma:g} S/m?',
+        )
 
     def _feed_doubts(self) -> tuple[str, ...]:
         driven = [repr(feed.name) for feed in self.feeds if feed.is_driven]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from numbers import Real
 
 import numpy as np
@@ -54,6 +55,31 @@ def require_number(
     if number <= above:
         raise MaterialError(f"{what} is {number:g}{of_unit}; it must be above {above:g}. {cure}")
     return number
+
+
+_PER_UNIT = {
+    "S/m": 1.0, "mS/m": 1e-3, "uS/m": 1e-6, "S/cm": 100.0, "dS/m": 0.1, "mS/cm": 0.1, "uS/cm": 1e-4,
+}  # fmt: skip
+_QUANTITY = re.compile(r"\s*(\d+\.?\d*(?:[eE][-+]?\d+)?|\.\d+(?:[eE][-+]?\d+)?)\s*(\S.*?)\s*")
+
+
+def read_conductivity(text: str) -> float:
+    """Conductivity from text with a unit, "5 mS/m" or "0.005 S/m". [S/m]
+
+    Raises
+    ------
+    MaterialError
+        If it is no number with one of the known units; "MS/m" is not taken for "mS/m".
+    """
+    match = _QUANTITY.fullmatch(text)
+    unit = "" if match is None else re.sub(r"\s*/\s*", "/", match[2]).replace("s/", "S/")
+    unit = unit.replace("\N{MICRO SIGN}", "u").replace("\N{GREEK SMALL LETTER MU}", "u")
+    if match is None or unit not in _PER_UNIT:
+        raise MaterialError(
+            f"{text!r} is no conductivity. Write a number of siemens per metre, or text with a "
+            f"unit as '5 mS/m'; units: {', '.join(_PER_UNIT)}."
+        )
+    return float(match[1]) * _PER_UNIT[unit]
 
 
 def require_frequencies(frequency: ArrayLike, *, what: str) -> NDArray[np.float64]:

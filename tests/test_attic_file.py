@@ -174,6 +174,43 @@ def test_feeds_with_voltages_of_their_own_are_a_doubt_but_not_assumed_equal():
     assert "'n', 'east'" in plan.doubts()[0]
 
 
+@pytest.mark.parametrize(
+    ("told", "conductivity"),
+    [
+        ('"5 mS/m"', 0.005),
+        ('"0.005 S/m"', 0.005),
+        ('" 2.5ms/m "', 0.0025),
+        ('"30 uS/cm"', 0.003),
+        ('"70 µS / m"', 70e-6),
+        ('".3 dS/m"', 0.03),
+        ('"1e-3 S/m"', 0.001),
+        ("0.004", 0.004),
+    ],
+)
+def test_conductivity_with_a_unit(told, conductivity):
+    plan = read(SMALLEST + f"[earth]\npermittivity = 13\nconductivity = {told}\n")
+    assert plan.earth.conductivity == pytest.approx(conductivity, rel=1e-12)  # rounding
+    assert not any("conducts" in doubt for doubt in plan.doubts())
+
+
+@pytest.mark.parametrize(
+    "told", ['"5"', '"5 MS/m"', '"-5 mS/m"', '"much"', '"200 S/m"', "200", "true"]
+)
+def test_what_is_no_conductivity_is_refused_with_its_line(told):
+    with pytest.raises(AtticFileError, match=r"line 16: .*conductivity.*S/m"):
+        read(SMALLEST + f"[earth]\npermittivity = 13\nconductivity = {told}\n")
+
+
+def test_soil_that_conducts_like_the_sea_is_doubted():
+    plan = read(SMALLEST + "[earth]\npermittivity = 13\nconductivity = 5\n")
+    doubt = next(d for d in plan.doubts() if "conducts" in d)
+    assert "5 S/m with permittivity 13" in doubt
+    assert 'did you mean "5 mS/m"' in doubt
+    for earth in (Earth.named("sea water"), Earth(81.0, 4.0), Earth(13.0, 0.2), Earth.perfect()):
+        assert not any("conducts" in d for d in plan.with_earth(earth).doubts())
+    assert any("conducts" in d for d in plan.with_earth(Earth(60.0, 0.21)).doubts())
+
+
 def test_bonded_wire_leaves_the_other_wires():
     plan = read(FULL.replace("radials = 10", 'radials = 4\nbonded = [{wire = "downpipe", at = 4}]'))
     assert plan.scene().wire("bond to downpipe").outside
