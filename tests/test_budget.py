@@ -112,14 +112,27 @@ def test_display_in_per_cent_and_decibels():
     lines = repr(budget).splitlines()
     assert lines[1].split() == ["radiated", "50.000", "%", "-3.01", "dB"]
     assert lines[2].split() == ["earth", "40.000", "%", "-3.98", "dB"]
-    assert lines[4].split() == ["jackets", "0.000", "%"]
     assert lines[-1].split() == ["balance", "error", "2.0e-06"]
     page = budget._repr_html_()
-    assert page.count("<tr>") == 7
+    assert page.count("<tr>") == 4  # what is not there has no line
     assert "<td>earth</td><td>40.000 %</td><td>-3.98 dB</td>" in page
     rows = budget.rows()
     assert rows[0] == ("radiated", 50.0, pytest.approx(10 * np.log10(0.5)))
     assert rows[3][2] == -np.inf
+
+
+def test_what_is_not_there_has_no_line_but_keeps_its_value():
+    budget = Budget(radiated=0.9, conductors=0.1, jackets=np.nan)
+    for shown in (repr(budget), budget._repr_html_()):
+        assert "jackets" in shown
+        for name in ("earth", "timbers", "loads"):
+            assert name not in shown
+    assert list(budget.as_dict()) == [f.name for f in dataclasses.fields(Budget)]
+    assert budget.timbers == budget.as_dict()["timbers"] == 0.0
+    assert "radiated" in repr(Budget(radiated=0.0, loads=1.0))
+    several = Budget.stacked([Budget(1.0), Budget(0.75, loads=0.25)])
+    assert "0.000 to 25.000 %" in next(x for x in repr(several).splitlines() if "loads" in x)
+    assert "earth" not in repr(several)
 
 
 @pytest.mark.parametrize("power", [0.0, -1.0, np.nan, np.inf])

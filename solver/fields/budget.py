@@ -23,6 +23,8 @@ from .near import slope_coefficients
 class Budget:
     """Watts per watt of input, numbers or arrays of shape (F,); NaN where not computed.
 
+    Terms that are exactly 0, because nothing of that kind is there, have no line when it is shown.
+
     Attributes
     ----------
     radiated : float or (F,) float
@@ -77,6 +79,8 @@ class Budget:
     def _cells(self) -> list[tuple[str, str, str]]:
         cells = []
         for name, percent, decibel in self.rows():
+            if name != "radiated" and np.all(np.equal(percent, 0.0)):
+                continue  # nothing of that kind is there
             if np.any(np.isnan(percent)):
                 cells.append((name, "not computed", ""))
             else:
