@@ -2,9 +2,12 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 import time
+import tomllib
+from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
 
@@ -56,13 +59,37 @@ def example_bytes() -> bytes:
 def test_alone_it_explains_itself(capsys: pytest.CaptureFixture[str]):
     assert main([]) == 0
     told = capsys.readouterr()
-    for job in ("example --to", "check", "answer", "compare"):
+    for job in ("example --to", "check", "answer", "compare", "keys"):
         assert f"ridgepole {job}" in told.out
     assert "local codes" in told.out
     assert told.err == ""
 
 
-@pytest.mark.parametrize("job", ["example", "check", "answer", "compare"])
+def test_version(capsys: pytest.CaptureFixture[str]):
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == f"ridgepole {version('ridgepole')}\n"
+
+
+def test_keys_are_those_that_the_shipped_example_uses(capsys: pytest.CaptureFixture[str]):
+    assert main(["keys"]) == 0
+    told = capsys.readouterr().out
+    used = tomllib.loads(example_bytes().decode("utf-8"))
+    for table, content in used.items():
+        assert f"[{table}]" in told
+        for key in content[0] if isinstance(content, list) else content:
+            assert re.search(rf"\b{key}\b", told), key
+    for word in ("[station]", "reference", "[[loop]]", "opening_at", "termination", '"40 m"',
+                 '"galvanised steel"', "up to the ridge", '"average ground": eps_r 13, 5 mS/m',
+                 "ITU region 1, 2 or 3", "x along the ridge"):  # fmt: skip
+        assert word in told, word
+    assert "`" not in told
+    assert told.isascii()
+    assert max(map(len, told.splitlines())) <= 100
+    assert main(["check", "--help"]) == 0
+    assert "ridgepole keys" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("job", ["example", "check", "answer", "compare", "keys"])
 def test_each_job_explains_itself(job: str, capsys: pytest.CaptureFixture[str]):
     assert main([job, "--help"]) == 0
     assert job in capsys.readouterr().out

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from ...geometry.plan import AtticPlan
+    from ...materials import Earth
     from ..answer_records import Answer
 
 DONE, UNEXPECTED, BAD_INPUT, STOPPED = 0, 1, 2, 130
@@ -29,6 +30,18 @@ FORMATS = ("png", "pdf", "svg")
 
 PICTURES = ("load.png", "watts.png", "angles.png", "wires.png")
 """What the sheets of an answer are called."""
+
+AXES = (
+    ": x along the ridge from one corner of the plan, y across to the left of it, height above the "
+    "attic floor"
+)
+
+SOLVER_KEYS = """\
+[bands]
+    wanted = ["40 m", "14.0-14.35 MHz"], names or ranges; region = ITU region 1, 2 or 3
+[station]
+    power = watts into the feed point, 0.001 to 10000; reference = ohms that SWR refers to, 1 to
+    10000"""
 
 SECONDS_PER_MATRIX = (0.02, 0.06)
 """A constant part, and one for 200 unknowns that grows with their square."""
@@ -42,6 +55,7 @@ Start here:
   ridgepole check my-attic.toml             draw it and list doubts; computes nothing
   ridgepole answer my-attic.toml            impedance, watts and angles on every band
   ridgepole compare one.toml other.toml     which layout is better, at which angles
+  ridgepole keys                            all that an attic file may say
 
 Each explains itself with --help. A computed number is no permission: local codes, and the advice
 of licensed electricians and engineers, come first.
@@ -65,6 +79,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         options = parser.parse_args(arguments)
     except SystemExit as stop:  # argparse has told why
         return int(stop.code or 0)
+    if options.version:
+        from importlib.metadata import version
+
+        print(f"ridgepole {version('ridgepole')}")
+        return DONE
     if options.job is None:
         print(EXPLANATION, end="")
         return DONE
@@ -109,6 +128,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="ridgepole",
         description="Bent wires in the roof space: load, watts and angles on every band.",
     )
+    parser.add_argument("--version", action="store_true", help="tell the version")
     parser.set_defaults(job=None)
     jobs = parser.add_subparsers(title="jobs", metavar="JOB")
 
@@ -117,7 +137,12 @@ def _parser() -> argparse.ArgumentParser:
     job.add_argument("--force", action="store_true", help="overwrite a file that is there")
     job.set_defaults(job=_example)
 
-    job = jobs.add_parser("check", help="draw attic and wires, list doubts; computes nothing")
+    job = jobs.add_parser(
+        "check",
+        help="draw attic and wires, list doubts; computes nothing",
+        description="Draw attic and wires, tell what was read, list doubts; computes nothing.",
+        epilog="All that an attic file may say: ridgepole keys",
+    )
     job.add_argument("file", metavar="FILE", help="the attic file")
     job.add_argument(
         "--to",
@@ -147,6 +172,9 @@ def _parser() -> argparse.ArgumentParser:
         help="true bearings; left out, averaged over all",
     )  # fmt: skip
     job.set_defaults(job=_compare)
+
+    job = jobs.add_parser("keys", help="all that an attic file may say")
+    job.set_defaults(job=_keys)
     return parser
 
 
@@ -270,6 +298,69 @@ def _check(options: argparse.Namespace) -> int:
         raise _BadUsage(_unwritable(picture, problem)) from None
     voice.say(f"\nDrawn to {picture}. Next: ridgepole answer {source}")
     return DONE
+
+
+def _keys(options: argparse.Namespace) -> int:
+    from ...materials import Conductor, Earth
+    from ..bands import band_names
+
+    del options
+    print(_schema())
+    print("\nNames that are known")
+    _list_names("metals of wires", Conductor.names())
+    _list_names("bands", band_names())
+    print("    ground:")
+    for name in Earth.names():
+        print(f'      "{name}": {_constants(Earth.named(name))}')
+    return DONE
+
+
+def _schema() -> str:
+    """Tables and keys of an attic file, as the docstrings tell them that define them."""
+    import inspect
+    import textwrap
+
+    from ...geometry import attic_file
+    from ...geometry.antenna import Route
+
+    told = (inspect.getdoc(attic_file) or "").partition("Schema. ")[2]
+    introduction, tables, rest = told.split("\n\n")[:3]
+    introduction = textwrap.fill(introduction.replace(" (see `attic`)", AXES), 92)
+    tables = tables.replace("``", "").replace("`Route.told` reads them", "listed below")
+    wires = rest.partition("\nAll other tables")[0]
+    steps = inspect.getdoc(Route.told) or ""
+    steps = steps.partition("Known are::")[2].partition("\nstart :")[0].strip("\n")
+    steps = "\n".join(line.removeprefix("    ") for line in steps.split("\n"))
+    steps = steps.replace("\u2026", "...")
+    return (
+        f"{introduction}\n\n{tables}\n{SOLVER_KEYS}\n\n{wires}\n\n"
+        f'Steps of a route, with ";" between them or as a list\n\n{steps}'
+    )
+
+
+def _list_names(what: str, names: Sequence[str]) -> None:
+    import textwrap
+
+    text = ", ".join(f'"{name}"' for name in names)
+    print(
+        textwrap.fill(
+            f"{what}: {text}",
+            92,
+            initial_indent="    ",
+            subsequent_indent="      ",
+            break_on_hyphens=False,
+        )
+    )
+
+
+def _constants(earth: Earth) -> str:
+    """Permittivity and conductivity in words."""
+    if earth.is_perfect:
+        return "no loss"
+    words = f"eps_r {earth.relative_permittivity:g}, {1e3 * earth.conductivity:g} mS/m"
+    if earth.variation is None:
+        return words
+    return f"{words} at low frequencies, varying with frequency"
 
 
 def _list(voice: _Voice, head: str, items: Sequence[Any], otherwise: str) -> None:
