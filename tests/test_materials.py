@@ -211,9 +211,9 @@ def test_complex_permittivity_takes_arrays():
 @pytest.mark.parametrize(
     ("name", "depths", "half_digit"),
     [
-        ("very good ground", [1.63, 1.23, 0.99, 0.86], 0.005),
+        ("rich moist soil", [1.63, 1.23, 0.99, 0.86], 0.005),
         ("average ground", [4.82, 4.19, 3.94, 3.86], 0.005),
-        ("city ground", [13.04, 12.22, 11.97, 11.89], 0.005),
+        ("built-up area", [13.04, 12.22, 11.97, 11.89], 0.005),
         ("wet ground", [3.53, 3.12, 2.97, 2.92], 0.005),
         ("very dry ground", [92.3, 92.0, 92.0, 92.0], 0.05),
     ],
@@ -384,22 +384,23 @@ def test_every_ground_loads_describes_itself_and_has_a_source(name):
 @pytest.mark.parametrize(
     ("name", "permittivity", "conductivity"),
     [
-        ("very good ground", 20, 0.0303),
-        ("pastoral low hills", 14, 0.01),
-        ("flat marshy woods", 12, 0.0075),
-        ("pastoral medium hills", 13, 0.006),
+        ("rich moist soil", 20, 0.0303),
+        ("good farmland", 14, 0.01),
+        ("wet woodland", 12, 0.0075),
+        ("hilly pasture", 13, 0.006),
         ("average ground", 13, 0.005),
-        ("poor ground", 13, 0.002),
-        ("sandy dry coast", 10, 0.002),
-        ("city ground", 5, 0.001),
-        ("very poor ground", 5, 0.001),
-        ("heavy industry ground", 3, 0.001),
+        ("stony ground", 13, 0.002),
+        ("dry sandy soil", 10, 0.002),
+        ("built-up area", 5, 0.001),
+        ("clay soil", 13, 0.005),
+        ("industrial area", 3, 0.001),
     ],
 )
 def test_grounds_of_common_practice(name, permittivity, conductivity):
     ground = Earth.named(name)
     assert (ground.relative_permittivity, ground.conductivity) == (permittivity, conductivity)
     assert ground.variation is None
+    assert ground.source.count("common practice") == 2
 
 
 @pytest.mark.parametrize(
