@@ -155,6 +155,40 @@ def test_check_draws_and_computes_nothing(
     assert Path("small.png").read_bytes().startswith(b"\x89PNG")
 
 
+def test_check_shows_what_was_read(small: Path, capsys: pytest.CaptureFixture[str]):
+    text = SMALL.replace('ground = "medium dry ground"', "permittivity = 17\nconductivity = 0.5")
+    text += """
+[[loop]]
+name = "ring"
+points = [["3 m", "5 m", "0.4 m"], ["6 m", "5 m", "0.4 m"], ["6 m", "5.2 m", "0.6 m"]]
+opening_at = "1.2 m"
+open = true
+wire = "14 AWG galvanised steel"
+"""
+    small.write_text(text, encoding="utf-8")
+    assert main(["check", str(small)]) == 0
+    out = capsys.readouterr().out
+    # 2.5 mm2 is 0.892 mm in radius, 14 AWG 0.814 mm (computed from their definitions).
+    for told in (
+        "  long: 8.30 m, 0.892 mm radius, annealed copper\n",
+        "0.814 mm radius, galvanised steel\n",
+        "  3 radials, each 3.40 m, 10.2 m in all, 0.892 mm radius, annealed copper\n",
+        "  ground: eps_r 17, 500 mS/m\n",
+        "  opening, open: at 1.20 m of ring\n",
+        "  feed: at start of long\n",
+    ):
+        assert told in out
+
+
+def test_check_announces_nothing_for_a_file_that_cannot_be_read(
+    small: Path, capsys: pytest.CaptureFixture[str]
+):
+    small.write_text(SMALL.replace("radials", "radails"), encoding="utf-8")
+    assert main(["check", str(small)]) == 2
+    assert capsys.readouterr().out == ""
+    assert not Path("small.png").exists()
+
+
 def test_check_lists_doubts(small: Path, capsys: pytest.CaptureFixture[str]):
     text = SMALL.replace("copper, bare", "copper, PVC")
     small.write_text(text, encoding="utf-8")

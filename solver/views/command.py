@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from ...geometry.plan import AtticPlan
+    from ...geometry.wires import Wire
     from ...materials import Earth
     from ..answer_records import Answer
 
@@ -271,19 +272,15 @@ def _check(options: argparse.Namespace) -> int:
         )
     if picture.is_dir():
         raise _BadUsage(f"{picture} is a folder; give the name of a picture, as {picture}/a.png")
-    voice.say(f"Checking {source} and drawing it to {picture}; nothing is computed (about 2 s).")
     from ..settings import read_attic, read_settings
 
     plan = read_attic(source)
     settings = read_settings(plan)
     doubts = plan.doubts()
+    voice.say(f"Checking {source} and drawing it to {picture}; nothing is computed (about 2 s).")
     voice.say("\n" + str(plan.attic))
-    for wire in plan.wires:
-        if not wire.name.startswith("radial "):
-            voice.say(f"  {wire.name}: {wire.length:.2f} m")
-    radials = [wire for wire in plan.wires if wire.name.startswith("radial ")]
-    if radials:
-        voice.say(f"  {len(radials)} radials, {sum(w.length for w in radials):.1f} m in all")
+    for line in _what_was_read(plan):
+        voice.say(f"  {line}")
     voice.say(f"  bands: {', '.join(map(str, settings.bands))}")
     _list(voice, "Assumed, the worst first", [*plan.assumptions, *settings.assumptions],
           "Nothing had to be assumed.")  # fmt: skip
@@ -298,6 +295,50 @@ def _check(options: argparse.Namespace) -> int:
         raise _BadUsage(_unwritable(picture, problem)) from None
     voice.say(f"\nDrawn to {picture}. Next: ridgepole answer {source}")
     return DONE
+
+
+def _what_was_read(plan: AtticPlan) -> list[str]:
+    """Wires, feeds and ground, a line each, so that a slip of the pen shows."""
+    lines, radials = [], []
+    for wire in plan.wires:
+        if wire.name.startswith("radial "):
+            radials.append(wire)
+        else:
+            lines.append(f"{wire.name}: {wire.length:.2f} m, {_thickness(wire)}")
+    if radials:
+        lengths = [wire.length for wire in radials]
+        spread = f"{min(lengths):.2f} m"
+        if max(lengths) - min(lengths) >= 0.005:
+            spread += f" to {max(lengths):.2f} m"
+        kinds = "; ".join(dict.fromkeys(_thickness(wire) for wire in radials))
+        several = len(radials) > 1
+        lines.append(
+            f"{len(radials)} radial{'s' * several}, {'each ' * several}{spread}, "
+            f"{sum(lengths):.1f} m in all, {kinds}"
+        )
+    for feed in plan.feeds:
+        wires = ", ".join(feed.wires)
+        at = f"{feed.at:.2f} m" if isinstance(feed.at, float) and feed.at else feed.at or "start"
+        end = feed.termination
+        if end is None:
+            what = "feed"
+        elif end == "open":
+            what = "opening, open"
+        else:
+            what = "opening, closed" if end == 0 else f"gap with {complex(end):g} ohm"
+        lines.append(f"{what}: at {at} of {wires}")
+    if plan.earth is None:
+        ground = "none, free space"
+    else:
+        named = f"{plan.earth.name}, " if plan.earth.name else ""
+        ground = f"{named}{_constants(plan.earth)}"
+    return [*lines, f"ground: {ground}"]
+
+
+def _thickness(wire: Wire) -> str:
+    """Radius and metal in words."""
+    metal = "no loss" if wire.conductor is None else wire.conductor.name
+    return f"{1e3 * wire.radius:.3g} mm radius, {metal}"
 
 
 def _keys(options: argparse.Namespace) -> int:
