@@ -115,6 +115,7 @@ class _Reader:
         self.told = _Told([], [])
         self.origins: dict[str, TomlPath] = {}
         self.jackets: dict[str, None] = {}
+        self.stranded: dict[str, None] = {}
 
     def plan(self) -> AtticPlan:
         if not self.file.has("attic"):
@@ -141,6 +142,13 @@ class _Reader:
                 "[[dipole]], or a [feed] with the name of a [[wire]].",
             )
         self.look_at_feeds([*([antenna.feed()] if antenna else []), *feeds])
+        for size in self.stranded:
+            self.told.assume(
+                "strands",
+                f"computed as solid wire of {size}",
+                "stranded wire of the same section is 10-15 % thicker outside",
+                0.15,
+            )
         for jacket in self.jackets:
             self.told.assume(
                 "jacket", f"{jacket} not counted", "wires are computed as if bare so far", 0.6
@@ -277,6 +285,8 @@ class _Reader:
             return default
         if kind.jacket:
             self.jackets[kind.jacket] = None
+        if kind.is_stranded and kind.gauge is not None:
+            self.stranded[kind.gauge] = None
         return kind
 
     def plain_kind(self, table: FileTable, use: str) -> WireKind:

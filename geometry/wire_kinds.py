@@ -14,12 +14,22 @@ if TYPE_CHECKING:
 
 __all__ = ["WireKind"]
 
-_GAUGE = re.compile(
-    r"\s*(?P<gauge>(?:\d+/)?\d+\s*AWG|AWG\s*\d+|[\d.]+\s*(?:mm2|mm\^2|mm²|sq\.?\s*mm))\b\s*",
-    re.IGNORECASE,
+_SIZE = re.compile(
+    r"""\s*(?:
+        (?:AWG\s*\#?|\#|gauge)\s*(?P<before>(?:\d+/)?\d+)(?:\s*(?:AWG|gauge|ga))?\b
+        | (?P<after>(?:\d+/)?\d+)\s*(?:AWG|gauge|ga)\b
+        | (?P<area>[\d.]+\s*(?:mm2|mm\^2|mm²|sq\.?\s*mm))\b
+        | (?P<diameter>\d+\.?\d*|\.\d+)\s*mm\b(?!\s*[\^2*])(?:\s*(?:diameter\b|dia\b\.?))?
+    )\s*""",
+    re.IGNORECASE | re.VERBOSE,
 )
+_FILLERS = re.compile(r"\b(?:wire|solid|stranded)\b", re.IGNORECASE)
+_STRANDED = re.compile(r"\bstranded\b", re.IGNORECASE)
 _BARE = ("bare", "none", "no jacket", "")
-_CURE = "Write gauge, metal and jacket, as in '1.5 mm2 copper, PVC' or '14 AWG copper, bare'."
+_CURE = (
+    "Write size, metal and jacket, as in '1.5 mm2 copper, PVC', '14 AWG copper, bare' or "
+    "'2 mm copper' (a diameter)."
+)
 
 
 @dataclass(frozen=True)
@@ -36,6 +46,9 @@ class WireKind:
         The metal, or the name of one that the catalogue has; None: no loss.
     jacket : str
         Name of the jacket's material, "" for bare wire. It is kept, not yet computed with.
+    is_stranded : bool
+        Whether it is made of strands. It is kept; the wire is computed as a solid one of the
+        gauge's or radius' size.
 
     Raises
     ------
@@ -49,6 +62,7 @@ class WireKind:
     radius: LengthLike | None = None
     conductor: Conductor | str | None = None
     jacket: str = ""
+    is_stranded: bool = False
 
     def __post_init__(self) -> None:
         if (self.gauge is None) == (self.radius is None):
@@ -67,25 +81,32 @@ class WireKind:
 
     @classmethod
     def from_text(cls, text: str) -> WireKind:
-        """Read "GAUGE METAL, JACKET"; metal and jacket may be left out (copper, bare).
+        """Read "SIZE METAL, JACKET"; metal and jacket may be left out (copper, bare).
+
+        Sizes are "14 AWG", "#14", "14 gauge", a section "1.5 mm2" or a diameter "2 mm". The words
+        "wire", "solid" and "stranded" may stand beside the metal.
 
         Raises
         ------
         GeometryError
-            If it does not start with a gauge or has more than one comma.
+            If it does not start with a size or has more than one comma.
         MaterialError
             If no metal has that name.
         """
-        match = _GAUGE.match(text)
+        match = _SIZE.match(text)
         parts = [part.strip() for part in text[match.end() :].split(",")] if match else []
         if match is None or len(parts) > 2:
             raise GeometryError(f"Wire {text!r} cannot be read. {_CURE}")
-        metal = parts[0] or "annealed copper"
+        metal = " ".join(_FILLERS.sub(" ", parts[0]).split()) or "annealed copper"
         jacket = parts[1] if len(parts) == 2 else ""
+        number = match["before"] or match["after"]
+        diameter = match["diameter"]
         return cls(
-            gauge=match["gauge"],
+            gauge=f"{number} AWG" if number else match["area"],
+            radius=None if diameter is None else 0.5e-3 * float(diameter),
             conductor=metal,
             jacket="" if jacket.lower() in _BARE else jacket,
+            is_stranded=_STRANDED.search(parts[0]) is not None,
         )
 
     @property
@@ -95,5 +116,6 @@ class WireKind:
 
     def __str__(self) -> str:
         size = self.gauge if self.gauge is not None else f"radius {self.radius} m"
+        size += " stranded" * self.is_stranded
         metal = "no loss" if self.conductor is None else getattr(self.conductor, "name", "")
         return f"{size} {metal}, {self.jacket or 'bare'}"

@@ -97,12 +97,15 @@ def find_entry(name: str, *, entries: Sequence[Entry], what: str) -> Entry:
     for entry in entries:
         if entry.answers_to(folded):
             return entry
-    names = [entry.name for entry in entries]
     near = _near_names(folded, entries)
     hint = f" Near: {', '.join(repr(n) for n in near)}." if near else ""
-    raise MaterialError(
-        f"no {what} is called {name!r}.{hint} Known: {', '.join(repr(n) for n in names)}."
-    )
+    known = [repr(n) for entry in entries for n in (*_short_names(entry), entry.name)]
+    raise MaterialError(f"no {what} is called {name!r}.{hint} Known: {', '.join(known)}.")
+
+
+def _short_names(entry: Entry) -> list[str]:
+    """Aliases that are the end of the name: "copper" of "annealed copper"."""
+    return [alias for alias in entry.aliases if entry.name.endswith(f" {alias}")]
 
 
 def _entry(row: dict[str, Any], *, file: str, table: str, allowed: frozenset[str]) -> Entry:
