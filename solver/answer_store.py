@@ -101,7 +101,8 @@ def open_answer(path: str | Path) -> Answer:
             found = _read(file["answer"])
     except StoreError:
         raise
-    except (OSError, KeyError, TypeError, ValueError, RuntimeError) as error:
+    except Exception as error:
+        # Whatever fails while reading, in the HDF5 library, numpy or our records, is the file's.
         raise StoreError(
             f"{source}: the file is damaged or no answer ({error}). Answer the attic file again "
             "and save anew."
@@ -114,7 +115,7 @@ def open_answer(path: str | Path) -> Answer:
 def _check(file: Any, source: Path) -> None:
     if file.attrs.get("format") != FORMAT:
         raise StoreError(f"{source}: is an HDF5 file, but holds no answer of Ridgepole's.")
-    schema = int(file.attrs.get("schema", 0))
+    schema = int(file.attrs["schema"])
     if not 1 <= schema <= SCHEMA:
         raise StoreError(
             f"{source}: was written in schema {schema} by version "
@@ -227,6 +228,8 @@ _PLAIN: dict[str, Any] = {"float": float, "float64": float, "int": int, "bool": 
 
 
 def _read(item: Any) -> Any:
+    import h5py
+
     kind = item.attrs.get("kind")
     if kind in _KINDS:
         made = _KINDS[kind]
@@ -235,6 +238,8 @@ def _read(item: Any) -> Any:
         return _read_table(item)
     if kind == "tuple":
         return tuple(_read(item[str(number)]) for number in range(int(item.attrs["length"])))
+    if not isinstance(item, h5py.Dataset):
+        raise ValueError(f"{item.name}: this group does not say what kind it is ({kind!r})")
     if item.shape is None:
         return None
     if kind == "str":
