@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -135,11 +135,16 @@ def answer(
     One mesh, made for the top of all bands, serves them all.  Each band's matrices are
     interpolated from 2 to 10 that are filled (see `band_sweep`), each point solved by itself.
     """
-    _check_options(points_per_band, angle_limits, low_angle)
+    _check_options(points_per_band, angle_limits, low_angle, tolerance)
     if isinstance(plan, Scene):
         scene, house, from_plan = plan, None, None
-    else:
+    elif isinstance(plan, AtticPlan):
         scene, house, from_plan = plan.scene(), House.of(plan.attic), plan
+    else:
+        raise SolverError(
+            f"plan is {plan!r}; answer takes what read_attic(path) gives, or a Scene of wires and "
+            "a feed."
+        )
     settings = read_settings(
         from_plan, bands=bands, region=region, power=power, reference=reference
     )
@@ -223,16 +228,28 @@ def _progress_bar(count: int, progress: bool | None) -> Any:
     )
 
 
-def _check_options(points: int, limits: tuple[float, float], low_angle: float) -> None:
+def _check_options(points: object, limits: object, low_angle: object, tolerance: object) -> None:
     if isinstance(points, bool) or not isinstance(points, int) or not 5 <= points <= 1001:
         raise SolverError(f"points_per_band is {points!r}; it must be a whole number, 5 to 1001.")
-    if len(limits) != 2 or not 0.0 < limits[0] < limits[1] < 90.0:
+    pair = limits if isinstance(limits, tuple | list) else ()
+    if not (
+        len(pair) == 2 and all(_is_number(one) for one in pair) and 0.0 < pair[0] < pair[1] < 90.0
+    ):
         raise SolverError(
             f"angle_limits is {limits!r}; two elevations are needed, rising, between 0 (the "
             "horizon) and 90 (the zenith) degrees."
         )
-    if not 0.0 <= low_angle < 90.0:
+    if not (_is_number(low_angle) and 0.0 <= low_angle < 90.0):
         raise SolverError(f"low_angle is {low_angle!r} degrees; it must be 0 or more, below 90.")
+    if tolerance is not None and not (_is_number(tolerance) and 0.0 < tolerance < 1.0):
+        raise SolverError(
+            f"tolerance is {tolerance!r}; it must lie between 0 and 1 (0.01 is one per cent), or "
+            "be None to leave the mesh as it is made."
+        )
+
+
+def _is_number(value: object) -> TypeGuard[float]:
+    return isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
 
 
 def _short_name(plan: AtticPlan) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from .errors import BandError
@@ -212,6 +212,11 @@ def read_bands(
     """
     if isinstance(asked, str | Band):
         asked = [asked]
+    if not isinstance(asked, Iterable):
+        raise BandError(
+            f"bands is {asked!r}; give a list of names as '40 m', of texts as '14.0-14.35 MHz', or "
+            "of pairs (low, high) in hertz."
+        )
     bands = tuple(read_band(one, region=region) for one in asked)
     if not bands:
         raise BandError(f"No band is asked for; name some of {', '.join(EDGES)}.")

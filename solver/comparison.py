@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -167,7 +167,12 @@ def compare(
     Gain counts all losses up to the feed point and no mismatch: what a tuner makes of the
     impedance is not in it, so look at the SWR beside it.
     """
-    layouts = tuple(answers)
+    layouts = tuple(answers) if isinstance(answers, Iterable) else (answers,)
+    for number, layout in enumerate(layouts, start=1):
+        if not isinstance(layout, Answer):
+            raise SolverError(
+                f"compare takes answers, as answer(plan) gives them; number {number} is {layout!r}."
+            )
     _check(layouts, elevations, bearings)
     called = _names(layouts, names)
     angles: list[tuple[float, float | None]] = [
@@ -225,13 +230,16 @@ def _check(
 ) -> None:
     if len(layouts) < 2:
         raise SolverError(f"compare needs two answers or more, got {len(layouts)}.")
-    if not len(elevations) or not all(0.0 < e <= 90.0 for e in elevations):
+    if not _are_numbers(elevations) or not all(0.0 < e <= 90.0 for e in elevations):
         raise SolverError(
-            f"elevations is {list(elevations)}; angles above the horizon are needed, above 0 and "
-            "up to 90 degrees."
+            f"elevations is {elevations!r}; a list of angles above the horizon is needed, above 0 "
+            "and up to 90 degrees."
         )
-    if bearings is not None and not len(bearings):
-        raise SolverError("bearings is empty; leave it out to average over all bearings.")
+    if bearings is not None and not _are_numbers(bearings):
+        raise SolverError(
+            f"bearings is {bearings!r}; a list of finite degrees is needed. Leave it out to "
+            "average over all bearings."
+        )
     first = layouts[0]
     for other in layouts[1:]:
         if not same(first.house, other.house):
@@ -255,6 +263,20 @@ def _check(
                 f"SWR refers to {first.reference:g} ohm in {first.name!r} and to "
                 f"{other.reference:g} ohm in {other.name!r}; answer both with one reference."
             )
+
+
+def _are_numbers(values: object) -> bool:
+    """Whether it is a list of finite numbers that is not empty."""
+    try:
+        found = np.asarray(values)
+    except ValueError:
+        return False
+    return (
+        found.ndim == 1
+        and found.size > 0
+        and found.dtype.kind in "iuf"
+        and bool(np.isfinite(found).all())
+    )
 
 
 def _names(layouts: Sequence[Answer], names: Sequence[str] | None) -> list[str]:

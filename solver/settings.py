@@ -109,7 +109,7 @@ def read_settings(
     asked = bands if bands is not None else wanted
     needs_region = asked is None or any(
         isinstance(one, str) and "hz" not in one.lower()
-        for one in ([asked] if isinstance(asked, str | Band) else asked)
+        for one in (asked if isinstance(asked, list | tuple) else [asked])
     )
     region_found = DEFAULT_REGION if region is None else region
     if region is None and needs_region:
@@ -118,7 +118,8 @@ def read_settings(
     power_found = chosen("power", power, DEFAULT_POWER, "100 W into the feed point", 0.05)
     ohms = chosen("reference", reference, DEFAULT_REFERENCE, "SWR refers to 50 ohm", 0.05)
     for name, value, unit in (("power", power_found, "W"), ("reference", ohms, "ohm")):
-        if not (isinstance(value, int | float) and 0.0 < value < 1e6):
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not (number and 0.0 < value < 1e6):
             raise SolverError(f"{name} is {value!r} {unit}; it must be above 0 and below 1000000.")
     if asked is None:
         asked = band_names()

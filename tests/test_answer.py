@@ -3,6 +3,7 @@
 import importlib
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
@@ -482,11 +483,34 @@ def test_an_unknown_table_is_refused(folder: Path):
         ({"low_angle": 90.0}, "low_angle"),
         ({"power": 0.0}, "power"),
         ({"reference": -50.0}, "reference"),
+        ({"power": True}, "power is True"),
+        ({"angle_limits": None}, "angle_limits is None; two elevations"),
+        ({"angle_limits": (10.0, "x")}, "angle_limits"),
+        ({"low_angle": "x"}, "low_angle is 'x' degrees"),
+        ({"low_angle": float("nan")}, "low_angle is nan"),
+        ({"tolerance": 0}, "tolerance is 0; it must lie between 0 and 1"),
+        ({"tolerance": -1}, "tolerance is -1"),
+        ({"tolerance": 5}, "tolerance is 5"),
+        ({"tolerance": float("nan")}, "tolerance is nan"),
+        ({"tolerance": "x"}, "tolerance is 'x'"),
+        ({"tolerance": True}, "tolerance is True"),
     ],
 )
 def test_settings_out_of_range_are_refused(options: dict, told: str):
     with pytest.raises(SolverError, match=told):
         answer(dipole(), ["20 m"], progress=False, **options)
+
+
+@pytest.mark.parametrize("plan", [None, "file", 3])
+def test_what_is_neither_plan_nor_scene_is_refused(plan: object):
+    with pytest.raises(SolverError, match=r"answer takes what read_attic\(path\) gives"):
+        answer(plan, ["20 m"], progress=False)  # pyright: ignore[reportArgumentType]
+
+
+@pytest.mark.parametrize("bands", [14e6, [14e6], [None], [("a", "b")], True])
+def test_what_is_no_list_of_bands_is_refused(bands: object):
+    with pytest.raises(BandError, match="pair"):
+        answer(dipole(), bands, progress=False)  # pyright: ignore[reportArgumentType]
 
 
 # --- showing ------------------------------------------------------------------------------------
@@ -597,6 +621,40 @@ def test_what_is_no_answer_is_refused(found: Answer, tmp_path: Path):
     assert issubclass(StoreError, OSError)
 
 
+def test_every_lost_mark_or_member_is_told_as_damage(found: Answer, tmp_path: Path):
+    path = found.save(tmp_path / "whole.h5")
+    whole = path.read_bytes()
+    names: list[str] = []
+    with h5py.File(path) as file:
+        file.visit(names.append)
+        marks = [(name, mark) for name in names for mark in file[name].attrs if mark != "unit"]
+    # One of each kind of place: the rest differ in their numbers only.
+    once = {(name.split("/")[-1], mark): (name, mark) for name, mark in marks}
+    assert len(once) > 50
+    for name, mark in once.values():
+        path.write_bytes(whole)
+        with h5py.File(path, "r+") as file:
+            place = file[name]
+            del place.attrs[mark]
+            empty = isinstance(place, h5py.Dataset) and place.shape is None
+        if empty:
+            continue
+        with pytest.raises(StoreError, match=r"damaged or no answer"):
+            open_answer(path)
+    for name, value in (("answer/house", "Tuple"), ("answer/bands", 3), ("answer/power", b"x")):
+        path.write_bytes(whole)
+        with h5py.File(path, "r+") as file:
+            file[name].attrs["kind"] = value
+        with pytest.raises(StoreError, match="damaged or no answer"):
+            open_answer(path)
+    for schema in (np.array([1, 1]), "x"):
+        path.write_bytes(whole)
+        with h5py.File(path, "r+") as file:
+            file.attrs["schema"] = schema
+        with pytest.raises(StoreError, match="damaged"):
+            open_answer(path)
+
+
 def test_a_newer_schema_is_refused_with_the_cure(found: Answer, tmp_path: Path):
     path = found.save(tmp_path / "newer.h5")
     with h5py.File(path, "r+") as file:
@@ -648,6 +706,22 @@ def test_average_over_bearings_is_of_power(found: Answer):
     # Class: quadrature, steps of 5 degrees against steps of 1.
     assert row.angles[0].gain_dbi == pytest.approx(10.0 * np.log10(mean), abs=1e-6)
     assert all(r.mean_difference == 0.0 for r in held.rows)
+
+
+def test_what_are_no_answers_or_angles_is_refused(found: Answer):
+    other = replace(found, name="other")
+    with pytest.raises(SolverError, match="number 2 is 3"):
+        compare([found, 3])  # pyright: ignore[reportArgumentType]
+    with pytest.raises(SolverError, match="number 1 is 5"):
+        compare(5)  # pyright: ignore[reportArgumentType]
+    wrong: tuple[dict[str, Any], ...] = (
+        {"elevations": 20}, {"elevations": "low"}, {"elevations": [None]},
+        {"elevations": [float("nan")]}, {"elevations": []}, {"bearings": 20}, {"bearings": ["N"]},
+        {"bearings": []}, {"elevations": [[10.0], [20.0, 30.0]]},
+    )  # fmt: skip
+    for options in wrong:
+        with pytest.raises(SolverError, match=f"{next(iter(options))} is .*; a list of"):
+            compare([found, other], **options)
 
 
 def test_what_cannot_be_compared_is_refused(found: Answer):
