@@ -18,6 +18,7 @@ REGIONS = (1, 2, 3)
 _RADIO_REGULATIONS = "ITU Radio Regulations as tabulated by IARU Region 1"
 
 EDGES: dict[str, tuple[tuple[tuple[float, float], ...], str]] = {
+    "160 m": (((1.81, 2.0), (1.8, 2.0), (1.8, 2.0)), "ITU Radio Regulations (from memory)"),
     "80 m": (
         ((3.5, 3.8), (3.5, 4.0), (3.5, 3.9)),
         f"{_RADIO_REGULATIONS}; 75 m is its upper part in Region 2",
@@ -48,8 +49,11 @@ EDGES: dict[str, tuple[tuple[tuple[float, float], ...], str]] = {
     ),
     "12 m": (((24.89, 24.99), (24.89, 24.99), (24.89, 24.99)), "from memory"),
     "10 m": (((28.0, 29.7), (28.0, 29.7), (28.0, 29.7)), "from memory"),
+    "6 m": (((50.0, 52.0), (50.0, 54.0), (50.0, 54.0)), "ITU Radio Regulations (from memory)"),
 }  # fmt: skip
 """Band edges in Regions 1, 2, 3, and where they come from. National rules may allow less. [MHz]"""
+
+_ONLY_BY_NAME = ("160 m", "6 m")
 
 _NAME = re.compile(r"(\d+)\s*(?:m|metres?|meters?)?", re.IGNORECASE)
 _NUMBER = r"(\d+(?:\.\d*)?|\.\d+)"
@@ -152,7 +156,12 @@ class Band:
 
 
 def band_names() -> tuple[str, ...]:
-    """Names of the amateur bands, lowest first."""
+    """Names of the bands that are meant where none is named, 80 m to 10 m, lowest first."""
+    return tuple(name for name in EDGES if name not in _ONLY_BY_NAME)
+
+
+def known_band_names() -> tuple[str, ...]:
+    """Names of all bands that can be asked for, 160 m to 6 m, lowest first."""
     return tuple(EDGES)
 
 

@@ -5,10 +5,10 @@ from itertools import pairwise
 
 import pytest
 from ridgepole.solver import Band, BandError, band_names
-from ridgepole.solver.bands import read_band, read_bands
+from ridgepole.solver.bands import known_band_names, read_band, read_bands
 
 # ITU Radio Regulations as tabulated by IARU Region 1 (HF page), 47 CFR 97.301 for Region 2; the 60,
-# 12 and 10 m bands and 40 m in Region 3 from memory. In MHz, as printed.
+# 12, 10, 160 and 6 m bands and 40 m in Region 3 from memory. In MHz, as printed.
 PRINTED = {
     ("80 m", 1): (3.5, 3.8),
     ("80 m", 2): (3.5, 4.0),
@@ -23,6 +23,12 @@ PRINTED = {
     ("15 m", 2): (21.0, 21.45),
     ("12 m", 3): (24.89, 24.99),
     ("10 m", 1): (28.0, 29.7),
+    ("160 m", 1): (1.81, 2.0),
+    ("160 m", 2): (1.8, 2.0),
+    ("160 m", 3): (1.8, 2.0),
+    ("6 m", 1): (50.0, 52.0),
+    ("6 m", 2): (50.0, 54.0),
+    ("6 m", 3): (50.0, 54.0),
 }
 
 
@@ -35,13 +41,19 @@ def test_edges_are_those_printed(name: str, region: int):
 
 
 def test_every_band_in_every_region_has_edges_and_a_source():
-    assert len(band_names()) == 9
+    assert len(known_band_names()) == 11
     for region in (1, 2, 3):
-        bands = read_bands(band_names(), region=region)
+        bands = read_bands(known_band_names(), region=region)
         lows = [band.low for band in bands]
         assert lows == sorted(lows)
         assert all(one.high < other.low for one, other in pairwise(bands))
         assert all(band.source for band in bands)
+
+
+def test_where_none_is_named_80_m_to_10_m_are_meant():
+    names = band_names()
+    assert (names[0], names[-1], len(names)) == ("80 m", "10 m", 9)
+    assert set(known_band_names()) - set(names) == {"160 m", "6 m"}
 
 
 @pytest.mark.parametrize("text", ["40 m", "40m", " 40 ", "40 metres", "40 M"])
