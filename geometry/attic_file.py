@@ -367,7 +367,7 @@ class _Reader:
             self.told.assume(
                 "feeds",
                 f"all {len(driven)} feeds driven with equal voltage, in phase",
-                f"the impedance shown is that of the first, {driven[0].name!r}",
+                f"the impedance shown is that of the first, {driven[0].label}",
                 0.95,
             )
 

@@ -170,7 +170,7 @@ class AtticPlan:
         )
 
     def _feed_doubts(self) -> tuple[str, ...]:
-        driven = [repr(feed.name) for feed in self.feeds if feed.is_driven]
+        driven = [feed.label for feed in self.feeds if feed.is_driven]
         if len(driven) < 2:
             return ()
         return (

@@ -497,6 +497,12 @@ class Feed:
         """Whether a source is connected."""
         return self.termination is None
 
+    @property
+    def label(self) -> str:
+        """How messages call it: its name, and the first wire's where that is another."""
+        first = self.wires[0]
+        return repr(self.name) if first == self.name else f"{self.name!r} on {first!r}"
+
     def scaled(self, factor: float) -> Feed:
         """With its distance along the wire times `factor` > 0."""
         if isinstance(self.at, str):

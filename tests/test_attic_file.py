@@ -171,7 +171,7 @@ def test_feeds_with_voltages_of_their_own_are_a_doubt_but_not_assumed_equal():
     feed = 'fed = false\n[[feed]]\nwire = "north"\nat = "middle"\nvoltage = -0.5\nname = "n"\n'
     plan = read(TWO_DIPOLES + feed)
     assert "feeds" not in [a.what for a in plan.assumptions]
-    assert "'n', 'east'" in plan.doubts()[0]
+    assert "'n' on 'north', 'east'" in plan.doubts()[0]
 
 
 @pytest.mark.parametrize(
