@@ -190,6 +190,8 @@ def _number(value: Any) -> float:
         raise GeometryError(f"{value!r} is no length. Give {_EXAMPLES}.")
     try:
         number = float(value)
+    except OverflowError:
+        raise GeometryError(f"A length is too large for a number. Give {_EXAMPLES}.") from None
     except (TypeError, ValueError):
         raise GeometryError(f"{value!r} is no length. Give {_EXAMPLES}.") from None
     if not math.isfinite(number):
