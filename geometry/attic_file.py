@@ -354,11 +354,20 @@ class _Reader:
             if name in self.origins:
                 path = self.origins[name]
                 break
-        for key in ("route", "length") if "leaves" in text else ("length", "route"):
-            if (*path, key) in self.file.places:
-                path = (*path, key)
-                break
-        return self.file.error(path, text)
+        values: Any = self.file.document
+        for step in path:
+            values = values[step]
+        if not isinstance(values, dict):  # a key, not a table
+            path, last = path[:-1], path[-1]
+            values = self.file.table(str(path[0])).values if len(path) == 1 else {}
+            if last in values:
+                return FileTable(self.file, path, values).error(str(last), text)
+            return self.file.error((*path, last), text)
+        keys = ["route", "points", "length"] if "leaves" in text else ["length", "route", "points"]
+        if "above the attic floor" in text:
+            keys.insert(0, "height")
+        key = next((one for one in keys if one in values), None)
+        return FileTable(self.file, path, values).error(key, text)
 
     def look_at_feeds(self, feeds: Sequence[Feed]) -> None:
         """Record that several feeds are driven alike."""

@@ -99,7 +99,18 @@ class AtticFile:
                 f"{where}: the file is no valid TOML: {error}. Text needs quotes, a list needs "
                 "square brackets, and each key stands once."
             ) from None
-        file = cls(name, text, document, locate(text, document), tuple(other_tables))
+        except RecursionError:
+            raise AtticFileError(
+                f"{name}: lists lie too deep in one another to be read. The deepest that is "
+                "needed is a list of points, [[x, y, height], ...]."
+            ) from None
+        except ValueError as error:  # a number of thousands of digits
+            raise AtticFileError(f"{name}: a value cannot be read: {error}.") from None
+        try:
+            places = locate(text, document)
+        except RecursionError:
+            places = {}
+        file = cls(name, text, document, places, tuple(other_tables))
         file._check_tables()
         return file
 
@@ -209,12 +220,18 @@ class FileTable:
         last = next(p for p in reversed(self.path) if isinstance(p, int))
         return f"[[{name}]] " + (repr(called) if isinstance(called, str) else f"no. {last + 1}")
 
-    def error(self, key: str | None, problem: str) -> AtticFileError:
-        """An error about a key of this table, or about the table."""
+    def error(self, key: str | None, problem: str, *, item: int | None = None) -> AtticFileError:
+        """An error about a key of this table, an item of its list, or the table."""
         if key is None:
             return self.file.error(self.path, f"{self.label}: {problem}")
         if key not in self.values:
             return self.file.error(self.path, f"{self.label}, key {key}: {problem}")
+        if item is not None:
+            shown = shortened(self.values[key][item])
+            return self.file.error(
+                (*self.path, key, item),
+                f"{self.label}, item {item + 1} of {key} = {shown}: {problem}",
+            )
         shown = shortened(self.values[key])
         return self.file.error((*self.path, key), f"{self.label}, {key} = {shown}: {problem}")
 
@@ -228,7 +245,18 @@ class FileTable:
         except AtticFileError:
             raise
         except (GeometryError, FeedError, MaterialError) as error:
-            raise self.error(key, str(error)) from error
+            raise self.error(key or self._named_in(str(error)), str(error)) from error
+
+    def _named_in(self, message: str) -> str | None:
+        """The key of this table that a message names first, None if it names none."""
+        found: list[tuple[int, str]] = []
+        for key in self.values:
+            match = re.search(rf"\b{re.escape(key)}\b", message)
+            if match is None and key.endswith("_height"):
+                match = re.search(rf"\b{key.removesuffix('_height')}\b", message)
+            if match is not None and key != "name":
+                found.append((match.start(), key))
+        return min(found)[1] if found else None
 
     def has(self, key: str) -> bool:
         """Whether the key is there; it counts as known from now on."""
@@ -290,7 +318,7 @@ class FileTable:
         rule = f"must be {kind}, {least:g} to {most:g}{' ' * bool(unit)}{unit}."
         if isinstance(value, bool) or not isinstance(value, int if whole else int | float):
             raise self.error(key, rule)
-        if not (math.isfinite(value) and least <= value <= most):
+        if not (least <= value <= most and abs(value) < 1e300):
             raise self.error(key, rule)
         return value
 
@@ -301,14 +329,18 @@ class FileTable:
         value = self.take(key, default)
         return value if value is default else self._length(key, value, least=least, most=most)
 
-    def _length(self, key: str, value: Any, *, least: float, most: float) -> Length:
+    def _length(
+        self, key: str, value: Any, *, least: float, most: float, item: int | None = None
+    ) -> Length:
         rule = f"must be a length, {least:g} to {most:g} m."
-        with self.blamed(key):
+        try:
             if not isinstance(value, str | int | float) or isinstance(value, bool):
                 raise GeometryError(f"{rule} Write metres, '4.2 m' or '12 ft 6 in'.")
             found = Length(value)
             if not least <= metres(found) <= most:
                 raise GeometryError(rule)
+        except GeometryError as error:
+            raise self.error(key, str(error), item=item) from error
         return found
 
     def point(self, key: str, default: Any = _ASK, *, sizes: Sequence[int] = (3,)) -> Any:
@@ -316,13 +348,15 @@ class FileTable:
         value = self.take(key, default)
         return value if value is default else self._point(key, value, sizes)
 
-    def _point(self, key: str, value: Any, sizes: Sequence[int]) -> tuple[Length, ...]:
+    def _point(
+        self, key: str, value: Any, sizes: Sequence[int], item: int | None = None
+    ) -> tuple[Length, ...]:
         if not isinstance(value, list) or len(value) not in sizes:
             wanted = " or ".join(
                 {2: "[x, y]", 3: "[x, y, height]"}.get(n, f"{n} numbers") for n in sizes
             )
-            raise self.error(key, f"{shortened(value)} must be {wanted}.")
-        return tuple(self._length(key, v, least=-1000.0, most=1000.0) for v in value)
+            raise self.error(key, f"{shortened(value)} must be {wanted}.", item=item)
+        return tuple(self._length(key, v, least=-1000.0, most=1000.0, item=item) for v in value)
 
     def points(
         self, key: str, default: Any = _ASK, *, sizes: Sequence[int] = (3,), least: int = 1
@@ -333,7 +367,7 @@ class FileTable:
             return value
         if not isinstance(value, list) or len(value) < least:
             raise self.error(key, f"must be a list of {least} or more points.")
-        return [self._point(key, point, sizes) for point in value]
+        return [self._point(key, point, sizes, n) for n, point in enumerate(value)]
 
     def finish(self) -> None:
         """Complain about the first key that nobody asked for."""

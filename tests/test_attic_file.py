@@ -236,18 +236,29 @@ FAULTS = [
     ('size = ["9.1', 'sise = ["9.1', "sise", r"\[attic\], sise = .*not known.*Is 'size' meant"),
     ("[antenna]\n", "[antena]\n", "[antena]", "'antena' is not known. Is 'antenna' meant"),
     ("[bands]", "[band]", "[band]", "'band' is not known. Is 'bands' meant"),
-    ('"8.0 m"', '"4.0 m"', "[attic]", r"\[attic\]: .*ridge_height 4 m is not above"),
+    ('"8.0 m"', '"4.0 m"', "ridge_height",
+     r"\[attic\], ridge_height = '4.0 m': .*ridge_height 4 m is not above"),
+    ('"8.0 m"', '"8.0 m"\neaves_height = "9 m"', "eaves_height",
+     r"\[attic\], eaves_height = '9 m': .*eaves come out 9.00 m"),
+    ("radials = 10", "radials = 0", "radials", r"\[counterpoise\], radials = 0: .*no radials"),
+    ("radials = 10", "radials = 10\nheight = '5 m'", "height",
+     r"\[counterpoise\], height = '5 m': "),
+    ("radials = 10", f"radials = 1{'0' * 400}", "radials", "whole number, 0 to 128"),
+    ('"32 ft 6 in"', "9" * 400, "length",
+     r"\[\[element\]\] 'long', length = 9+\.\.\.: .*too large"),
     ('"8.0 m"', '"8,0 m"', "ridge_height", "decimal comma"),
     ('"8.0 m"', '"800 m"', "ridge_height", r"ridge_height = '800 m': must be .* 0.1 to 120 m"),
     ('"8.0 m"', "true", "ridge_height", "must be a length"),
     ("radials = 10", "radials = 10.5", "radials", "whole number, 0 to 128"),
     ("radials = 10", "radials = 500", "radials", "whole number, 0 to 128"),
-    ("radials = 10", "radials = 60\nstart_bearing = 0", "length", r"no way was found for radial"),
+    ("radials = 10", "radials = 60\nstart_bearing = 0", "length",
+     r"\[counterpoise\], length = '.*': .*no way was found for radial"),
     ("radials = 10", "radials = [{bearing = 3, len = 2}]", "radials", "len = 2.*not known"),
     ("radials = 10", 'bonded = ["gutter"]', "bonded", "no .*'gutter'.*'downpipe'"),
     ('"32 ft 6 in"', '"42 ft 6 in"', "length", r"42 ft 6 in.*m are missing"),
     ('"32 ft 6 in"', '"-2 m"', "length", "0.05 to 500 m"),
-    ('"2.6 m"]', '"3.6 m"]', "route", r"'long' leaves the attic at .*above the underside"),
+    ('"2.6 m"]', '"3.6 m"]', "route",
+     r"\[\[element\]\] 'long', route = .*'long' leaves the attic at .*above the underside"),
     ('"2.6 m"]', "2.6, 1]", "route", r"must be \[x, y, height\]"),
     ('"2.6 m"]', "nan]", "route", "not finite"),
     ('["2.1 m", "2.7 m"]', '["12.1 m", "2.7 m"]', "feed_point", "lies outside the attic"),
@@ -279,6 +290,36 @@ def test_each_fault_is_told_with_its_own_line(old, new, line_start, words, ends)
     number = int(told.removeprefix("house.toml, line ").split(":")[0])
     found = text.splitlines()[number - 1]
     assert found.startswith(line_start) or (new and new.splitlines()[0] in found), (told, found)
+
+
+def test_a_bad_point_in_a_list_of_many_lines_is_told_with_its_own_line():
+    text = SMALLEST + (
+        '[[wire]]\nname = "stay"\nwire = "14 AWG copper"\npoints = [\n  [5, 2, 1.5],\n'
+        '  [5, 3, "1.5"],\n  [5, 5, 1.5],\n]\n'
+    )
+    line = 1 + text[: text.index('[5, 3, "1.5"]')].count("\n")
+    with pytest.raises(AtticFileError, match=rf"line {line}: .*'stay', item 2 of points = .*unit"):
+        read(text)
+    with pytest.raises(AtticFileError, match=rf"line {line}: .*item 2 of points = \[5, 3\]"):
+        read(text.replace('[5, 3, "1.5"]', "[5, 3]"))
+    size = SMALLEST.replace(SMALLEST.split("size = ")[1].split("\n")[0], "[-11, 7.7]", 1)
+    line = 1 + size[: size.index("size = ")].count("\n")
+    with pytest.raises(
+        AtticFileError, match=rf"line {line}: \[attic\], size = \[-11, 7.7\]: .*0.5 to 200"
+    ):
+        read(size)
+
+
+@pytest.mark.parametrize("depth", [300, 3000])
+def test_lists_too_deep_are_told(depth: int):
+    nested = "[" * depth + "]" * depth
+    with pytest.raises(AtticFileError, match=r"^house.toml.*(too deep|points|not known)"):
+        read(SMALLEST + f"[[wire]]\nname = 'x'\npoints = {nested}\n")
+
+
+def test_a_number_of_thousands_of_digits_is_told():
+    with pytest.raises(AtticFileError, match=r"^house.toml.*cannot be read"):
+        read(SMALLEST + f"[[wire]]\nname = 'x'\nmarks = [{'7' * 5000}]\n")
 
 
 def test_an_unsure_place_says_so_and_never_a_wrong_line():
