@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["draw_3d", "draw_attic", "draw_plan", "draw_section", "wire_colours"]
+__all__ = ["draw_3d", "draw_attic", "draw_plan", "draw_section", "feed_marks", "wire_colours"]
 
 Array = NDArray[np.float64]
 Currents = Mapping[str, tuple[Array, Array]]
@@ -84,7 +84,7 @@ def draw_plan(
             "ridge", (x[1], attic.ridge_across), xytext=(4, 0), textcoords="offset points",
             color=_ROOF, fontsize=8, va="center",
         )  # fmt: skip
-    _draw_wires(ax, wires, (0, 1), currents, legend=legend)
+    _draw_wires(ax, wires, (0, 1), currents, marks=feed_marks(plan) if legend else None)
     _draw_feeds(ax, plan, (0, 1))
     ax.set_aspect("equal")
     ax.margins(0.06)
@@ -139,7 +139,7 @@ def draw_section(
             "attic floor", (low, floor), xytext=(4, -3), textcoords="offset points",
             color=_ROOF, fontsize=8, va="top",
         )  # fmt: skip
-    _draw_wires(ax, wires, (across, 2), currents, legend=legend)
+    _draw_wires(ax, wires, (across, 2), currents, marks=feed_marks(plan) if legend else None)
     _draw_feeds(ax, plan, (across, 2))
     ax.set_aspect("equal")
     ax.margins(0.06)
@@ -175,10 +175,13 @@ def draw_3d(plan: Any, ax: Any = None, *, currents: Currents | None = None) -> A
                 ax.plot(*points[n : n + 2].T, color=colours[wire.name], lw=width[n])
         else:
             ax.plot(*wire.vertices.T, color=colours[wire.name], lw=_width(wire))
-    for point in _feed_points(plan):
-        ax.plot(*point[:, None], marker="o", ms=5, color=_FEED)
+    for what, point in _feed_points(plan):
+        if what == "feed":
+            ax.plot(*point[:, None], marker="o", ms=5, color=_FEED)
+        else:
+            ax.plot(*point[:, None], marker="s", ms=5, mfc="white", mec=_INK)
     limits = np.array([ax.get_xlim(), ax.get_ylim(), ax.get_zlim()])
-    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=1.15)
+    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=1.0)
     ax.view_init(elev=22, azim=-62)
     ax.set_axis_off()
     ax.set_title("View", loc="left", color=_INK, fontsize=10)
@@ -240,23 +243,43 @@ def _feeds(plan: Any) -> list[Feed]:
     return list(plan.feeds)
 
 
-def _feed_points(plan: Any) -> list[Array]:
+def _what(feed: Feed) -> str:
+    """What a feed is, in a word; an opening stays one when its switch is closed."""
+    if feed.termination is None:
+        return "feed"
+    return "opening" if feed.termination == "open" or feed.termination == 0 else "termination"
+
+
+def feed_marks(plan: Any) -> dict[str, dict[str, Any]]:
+    """Marks of the kinds of feeds that a plan has, by what they are called, as `plot` takes them.
+
+    A driven feed is a red ring; an opening and a termination, which nothing drives, are squares.
+    """
+    ring = {"marker": "o", "ms": 6, "mfc": "white", "mec": _FEED, "mew": 1.8}
+    square = {"marker": "s", "ms": 6, "mfc": "white", "mec": _INK, "mew": 1.4}
+    kinds = dict.fromkeys(_what(feed) for feed in _feeds(plan))
+    return {kind: ring if kind == "feed" else square for kind in kinds}
+
+
+def _feed_points(plan: Any) -> list[tuple[str, Array]]:
+    """What each feed is, and where, shape (3,). [m]"""
     wires = {wire.name: wire for wire in _wires(plan)}
     points = []
     for feed in _feeds(plan):
         wire = wires.get(feed.wires[0])
         if wire is not None:
             at = {"start": 0.0, "end": wire.length}.get(str(feed.at), feed.at)
-            points.append(wire.position(at))
+            points.append((_what(feed), wire.position(at)))
     return points
 
 
 def _draw_feeds(ax: Axes, plan: Any, axes: tuple[int, int]) -> None:
-    for n, point in enumerate(_feed_points(plan)):
-        ax.plot(
-            point[axes[0]], point[axes[1]], "o", ms=6, mfc="white", mec=_FEED, mew=1.8, zorder=6,
-            label="feed" if n == 0 else None,
-        )  # fmt: skip
+    marks = feed_marks(plan)
+    labelled: set[str] = set()
+    for what, point in _feed_points(plan):
+        label = None if what in labelled else what
+        labelled.add(what)
+        ax.plot(point[axes[0]], point[axes[1]], ls="", zorder=6, label=label, **marks[what])
 
 
 def _width(wire: Wire) -> float:
@@ -288,8 +311,9 @@ def _draw_wires(
     axes: tuple[int, int],
     currents: Currents | None,
     *,
-    legend: bool,
+    marks: Mapping[str, Mapping[str, Any]] | None,
 ) -> None:
+    """Wires, and a legend of them and of the marks where these are given."""
     from matplotlib.collections import LineCollection
     from matplotlib.lines import Line2D
 
@@ -323,10 +347,10 @@ def _draw_wires(
         if radial and all(w.name.startswith("radial ") for w in wires if _is_radial(w.name)):
             label = f"{count} radial{'s' * (count > 1)}"
         handles.setdefault(label, Line2D([], [], color=colour, lw=_width(wire)))
-    if legend and handles:
-        feed = Line2D([], [], marker="o", ls="", ms=6, mfc="white", mec=_FEED, mew=1.8)
+    if marks is not None and handles:
+        handles |= {label: Line2D([], [], ls="", **mark) for label, mark in marks.items()}
         ax.legend(
-            [*handles.values(), feed], [*handles, "feed"], loc="upper left", fontsize=8,
+            list(handles.values()), list(handles), loc="upper left", fontsize=8,
             bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, frameon=False,
         )  # fmt: skip
 

@@ -1,10 +1,12 @@
 """Drawings: what is on them, and that north points north."""
 
+import io
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
 import pytest
+from mpl_toolkits.mplot3d import proj3d
 from ridgepole.geometry import read_attic_text
 from ridgepole.geometry.drawing import (
     draw_3d,
@@ -67,3 +69,37 @@ def test_views_of_a_bare_scene(plan):
     assert draw_section(scene).get_xlabel() == "y [m]"
     assert draw_section(scene, along_ridge=True).get_xlabel() == "x [m]"
     assert draw_3d(scene, currents={"long": (np.array([0.0, 9]), np.array([1.0, 0]))}).lines
+
+
+@pytest.mark.parametrize("length", ["11.3 m", "25 m", "13 m"])
+def test_the_view_is_not_cut_off(length):
+    plan = read_attic_text(TEXT.replace('"11.3 m", "7', f'"{length}", "7'), other_tables=("bands",))
+    figure = draw_attic(plan)
+    figure.savefig(io.BytesIO(), dpi=50)
+    ax: Any = figure.axes[3]
+    corners = np.concatenate([np.column_stack(line.get_data_3d()) for line in ax.lines])
+    x, y, _ = proj3d.proj_transform(corners[:, 0], corners[:, 1], corners[:, 2], ax.get_proj())
+    seen = ax.transData.transform(np.column_stack([x, y]))
+    assert ax.bbox.x0 <= seen[:, 0].min()
+    assert seen[:, 0].max() <= ax.bbox.x1
+    assert ax.bbox.y0 <= seen[:, 1].min()
+    assert seen[:, 1].max() <= ax.bbox.y1
+
+
+@pytest.mark.parametrize("is_open", ["true", "false"])
+def test_an_opening_is_no_feed(is_open):
+    text = f"""{TEXT}
+[[loop]]
+name = "ring"
+points = [["6 m", "5 m", "0.4 m"], ["9 m", "5 m", "0.4 m"], ["9 m", "5.2 m", "0.6 m"]]
+opening_at = "1.2 m"
+open = {is_open}
+"""
+    ax = draw_plan(read_attic_text(text, other_tables=("bands",)))
+    legend = ax.get_legend()
+    assert legend is not None
+    assert [t.get_text() for t in legend.get_texts()][-2:] == ["feed", "opening"]
+    marked = {line.get_label(): line for line in ax.lines}
+    assert np.asarray(marked["feed"].get_xydata())[0] == pytest.approx([3.1, 2.9])
+    assert np.asarray(marked["opening"].get_xydata())[0] == pytest.approx([7.2, 5.0])
+    assert marked["feed"].get_marker() != marked["opening"].get_marker()
