@@ -1,6 +1,7 @@
 """Pictures of an answer: what is drawn is what was found, with units, references and bearings."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,9 +10,12 @@ from matplotlib.lines import Line2D
 from ridgepole.geometry import Feed, Scene, Wire
 from ridgepole.geometry.attic_file import plan_from
 from ridgepole.geometry.file_tables import AtticFile
-from ridgepole.solver import Answer, answer
+from ridgepole.materials import Earth
+from ridgepole.solver import Answer, answer, solve
 from ridgepole.solver.settings import TABLES
 from ridgepole.solver.views import figures, numbers
+from ridgepole.solver.views.tables import bandwidth_text, watt_lines
+from scipy import constants
 
 ATTIC = """
 [attic]
@@ -83,6 +87,57 @@ def test_swr_curve_passes_through_the_points(found: Answer):
     assert ax.get_xlabel() == "MHz"
     assert ax.get_xlim() == pytest.approx((14.0, 14.35))
     assert ax.get_ylim()[0] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "labels"),
+    [
+        (14.0e6, 14.35e6, ["14.000", "14.175", "14.350"]),
+        (21.0e6, 21.45e6, ["21.000", "21.225", "21.450"]),
+        (5.3515e6, 5.3665e6, ["5.3515", "5.3590", "5.3665"]),
+        (28.0e6, 29.7e6, ["28.00", "28.85", "29.70"]),
+    ],
+)
+def test_ticks_are_written_exactly(found: Answer, low: float, high: float, labels: list[str]):
+    band = found.band("20 m")
+    ax = figures.draw_impedance(replace(band, band=replace(band.band, low=low, high=high)))
+    assert [label.get_text() for label in ax.get_xticklabels()] == labels
+
+
+def test_bandwidth_is_told_with_the_band(found: Answer):
+    band = replace(found.band("20 m"), bandwidth=265.2e3)
+    assert bandwidth_text(band) == "265 of 350 kHz"
+    assert bandwidth_text(replace(band, bandwidth=350e3)) == "whole band"
+
+
+def test_titles_name_house_and_layout(found: Answer):
+    assert found.house is not None
+    house = replace(found.house, name="the small house")
+    told = words(figures.draw_watts(replace(found, house=house, name="first")))
+    assert "the small house, first: where do the watts go?" in told
+
+
+def test_free_space_says_that_low_angles_hold_what_goes_down(in_free_space: Answer, found: Answer):
+    assert "below 30 includes all that goes below" in " ".join(str(in_free_space).split())
+    assert "below the horizon" in words(figures.draw_watts(in_free_space))
+    assert "goes below" not in str(found)
+    assert "Efficiency is the part that reaches the sky" in " ".join(str(found).split())
+    assert "Efficiency is" not in str(in_free_space)
+
+
+def test_the_vertical_that_the_note_on_efficiency_names():
+    wavelength = constants.c / 14.2e6
+    wire = Wire([(0, 0, 0.02 * wavelength), (0, 0, 0.49 * wavelength)], radius=1e-3, name="rod")
+    earth = Earth.named("average ground")
+    scene = Scene(wire, feed=Feed("rod", at=0.235 * wavelength), earth=earth)
+    # Class: printed: "about 25 %", so anything that rounds to that by fives.
+    assert float(solve(scene, 14.2e6).budget.efficiency) == pytest.approx(0.25, abs=0.025)
+
+
+def test_a_missing_value_has_no_unit(found: Answer):
+    band = replace(found.band("20 m"), radiation_resistance=np.nan, loss_resistance=np.nan)
+    assert watt_lines([band])[1].split()[-2:] == ["-", "-"]
+    assert numbers.with_unit(12.3, "ohm") == "12 ohm"
 
 
 def test_resistance_and_reactance_are_told_apart(found: Answer):

@@ -16,7 +16,7 @@ import numpy as np
 
 from ..answer_records import swr_of
 from . import numbers as n
-from .tables import bandwidth_text, term_names
+from .tables import bandwidth_text, is_free, term_names
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -79,7 +79,10 @@ def _megahertz_axis(ax: Axes, band: BandAnswer) -> None:
 
     low, high = band.band.low / 1e6, band.band.high / 1e6
     ticks = np.linspace(low, high, 3)
-    decimals = 3 if high - low < 0.2 else 2
+    # As many decimals as write each tick exactly, to the hertz at most.
+    decimals = next(
+        (d for d in range(2, 6) if all(abs(round(tick, d) - tick) < 1e-9 for tick in ticks)), 6
+    )
     ax.set_xlim(low, high)
     ax.set_xticks(ticks)
     ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.{decimals}f}"))
@@ -170,7 +173,7 @@ def draw_load(answer: Answer) -> Figure:
         upper.set_xlabel("")
         upper.tick_params(labelbottom=False)
         draw_impedance(band, figure.add_subplot(inner[1]))
-    _title(figure, f"{answer.name}: will it load?", answer.place)
+    _title(figure, f"{_name(answer)}: will it load?", answer.place)
     return figure
 
 
@@ -203,6 +206,13 @@ class _Inches:
             "wspace": (left + right) / (self.width - left - right),
             "hspace": (bottom + top) / (self.height - bottom - top),
         }
+
+
+def _name(answer: Answer) -> str:
+    """House and layout, as titles call them."""
+    if answer.house is None or answer.house.name == answer.name:
+        return answer.name
+    return f"{answer.house.name}, {answer.name}"
 
 
 def _title(figure: Figure, text: str, note: str) -> None:
@@ -265,7 +275,8 @@ def draw_split(bands: Sequence[BandAnswer], ax: Axes | None = None) -> Axes:
     """What leaves for the sky, by angle above the horizon, as a part of the input."""
     ax = _new_axes() if ax is None else ax
     low, high = bands[0].angle_limits
-    labels = (f"below {low:g} deg", f"{low:g} to {high:g} deg", f"above {high:g} deg")
+    down = ", and below the horizon" if is_free(bands[0]) else ""
+    labels = (f"below {low:g} deg{down}", f"{low:g} to {high:g} deg", f"above {high:g} deg")
     shares = np.array([band.shares_of_input for band in bands])
     parts = [
         (label, colour, shares[:, k])
@@ -287,7 +298,7 @@ def draw_watts(answer: Answer) -> Figure:
     left, right = figure.subplots(1, 2, gridspec_kw=grid)
     draw_budget(answer.bands, left)
     draw_split(answer.bands, right)
-    _title(figure, f"{answer.name}: where do the watts go?", answer.place)
+    _title(figure, f"{_name(answer)}: where do the watts go?", answer.place)
     return figure
 
 
@@ -319,11 +330,6 @@ def _way(band: BandAnswer, direction: float) -> str:
     return f"{'bearing' if band.has_bearings else 'azimuth'} {n.bearing(direction)}"
 
 
-def _is_free(band: BandAnswer) -> bool:
-    """Whether there is nothing below: no ground, no horizon."""
-    return band.ground != band.ground
-
-
 def _lobes(ax: Axes, at: Point, angle: np.ndarray, radius: np.ndarray) -> None:
     x, y = at[0] + radius * np.cos(angle), at[1] + radius * np.sin(angle)
     ax.fill(x, y, color=INK, alpha=0.07, lw=0)
@@ -334,7 +340,7 @@ def _put_elevation(ax: Axes, band: BandAnswer, at: Point) -> None:
     """The upright cut, a disc or half disc of radius 1 about a point."""
     from matplotlib.patches import Wedge
 
-    direction, is_free = band.bearing_deg, _is_free(band)
+    direction, free = band.bearing_deg, is_free(band)
     low, high = band.angle_limits
     edges = (0.0, low, high, 90.0)
     for k in range(3):
@@ -345,12 +351,12 @@ def _put_elevation(ax: Axes, band: BandAnswer, at: Point) -> None:
             ax.add_patch(
                 Wedge(at, 1.0, start, stop, color=ANGLE_COLOURS[k], alpha=0.16, lw=0, zorder=0)
             )
-    elevation = np.linspace(-90.0 if is_free else 0.0, 90.0, 181 if is_free else 121)
+    elevation = np.linspace(-90.0 if free else 0.0, 90.0, 181 if free else 121)
     ahead = _radius(band.gain_at(elevation, direction))
     behind = _radius(band.gain_at(elevation, direction + 180.0))
     angle = np.deg2rad(np.concatenate([elevation, 180.0 - elevation[::-1]]))
     _lobes(ax, at, angle, np.concatenate([ahead, behind[::-1]]))
-    if is_free:
+    if free:
         _rings(ax, at, 0.0, 360.0, 90.0 + 0.5 * (90.0 - high))
         ax.plot([at[0] - 1.05, at[0] + 1.05], [at[1]] * 2, color="#a8a196", lw=0.8)
     else:
@@ -366,7 +372,7 @@ def _put_elevation(ax: Axes, band: BandAnswer, at: Point) -> None:
                 at[0] + 1.09 * math.cos(turn), at[1] + 1.09 * math.sin(turn), f"{mark:g}",
                 fontsize=7, color="#5f5a52", ha="center", va="center",
             )  # fmt: skip
-    below = at[1] - (1.15 if is_free else 0.08)
+    below = at[1] - (1.15 if free else 0.08)
     for side, way in ((1, direction), (-1, (direction + 180.0) % 360.0)):
         ax.text(
             at[0] + 1.05 * side, below, _way(band, way), fontsize=7.5, va="top", color=INK,
@@ -417,7 +423,7 @@ def draw_elevation(band: BandAnswer, ax: Axes | None = None) -> Axes:
     ax = _new_axes(4.4, 2.8) if ax is None else ax
     _put_elevation(ax, band, (0.0, 0.0))
     _head(ax, _gain_in_words(band))
-    _frame(ax, (-1.2, 1.2), (-1.3 if _is_free(band) else -0.24, 1.15))
+    _frame(ax, (-1.2, 1.2), (-1.3 if is_free(band) else -0.24, 1.15))
     return ax
 
 
@@ -448,7 +454,7 @@ def draw_angles(answer: Answer) -> Figure:
     ax = figure.add_axes((0.0, 0.0, 1.0, 1.0 - TITLE_INCHES / size[1]))
     for k, band in enumerate(bands):
         left, top = step_x * (k % wide), -step_y * (k // wide)
-        middle = top - (1.4 if _is_free(band) else 1.95)
+        middle = top - (1.4 if is_free(band) else 1.95)
         _put_elevation(ax, band, (left + 1.3, middle))
         around = (left + 3.8, top - 1.4)
         _put_azimuth(ax, band, around, band.low_angle_deg)
@@ -461,7 +467,7 @@ def draw_angles(answer: Answer) -> Figure:
     note = f"rim {OUTER_DBI:+g} dBi, middle {INNER_DBI:g} dBi"
     if answer.house is not None:
         note += ", bars on the compass: the ridge"
-    _title(figure, f"{answer.name}: where does it send them?", note)
+    _title(figure, f"{_name(answer)}: where does it send them?", note)
     return figure
 
 
@@ -517,7 +523,7 @@ def draw_wires(answer: Answer, bands: Sequence[str] | None = None) -> Figure:
     """Plan and side view with currents, a row a band; left out: lowest and highest band."""
     from matplotlib.lines import Line2D
 
-    from ...geometry.drawing import wire_colours
+    from ...geometry.drawing import feed_marks, wire_colours
     from ...geometry.picture import Picture
 
     if bands is None:
@@ -530,16 +536,22 @@ def draw_wires(answer: Answer, bands: Sequence[str] | None = None) -> Figure:
     for row, band in zip(axes, bands, strict=True):
         draw_currents(answer, band, row[0])
         draw_currents(answer, band, row[1], from_side=True)
-    colours = wire_colours(drawable(answer).wires)
-    handles = {
-        wire.name if wire.is_element else _others(answer): colours[wire.name]
+    what = drawable(answer)
+    colours = wire_colours(what.wires)
+    handles: dict[str, Line2D] = {
+        wire.name if wire.is_element else _others(answer): Line2D(
+            [], [], color=colours[wire.name], lw=3
+        )
         for wire in answer.wires
     }
+    marks = feed_marks(what)
+    if len(marks) > 1:
+        handles |= {label: Line2D([], [], ls="", **mark) for label, mark in marks.items()}
     figure.legend(
-        [Line2D([], [], color=colour, lw=3) for colour in handles.values()], list(handles),
+        list(handles.values()), list(handles),
         loc="upper right", ncols=len(handles), frameon=False, fontsize=9, borderaxespad=0.2,
     )  # fmt: skip
-    _title(figure, f"{answer.name}: current along the wires", answer.place)
+    _title(figure, f"{_name(answer)}: current along the wires", answer.place)
     return figure
 
 

@@ -24,6 +24,12 @@ def rounded(value: float) -> str:
     return f"{value:.{max(decimals(abs(value)), 0)}f}"  # 9.96 has become 10
 
 
+def with_unit(value: float, unit: str) -> str:
+    """Rounded, with its unit; what is not known has none."""
+    text = rounded(value)
+    return text if text == NOT_KNOWN else f"{text} {unit}"
+
+
 def impedance(value: complex) -> str:
     """As 23 + j144."""
     if not (math.isfinite(value.real) and math.isfinite(value.imag)):
@@ -65,11 +71,6 @@ def decibels(value: float) -> str:
 def megahertz(value: float) -> str:
     """Three decimals; [Hz] in."""
     return f"{value / 1e6:.3f}"
-
-
-def kilohertz(value: float) -> str:
-    """Rounded; [Hz] in."""
-    return f"{rounded(value / 1e3)} kHz"
 
 
 def angle(value: float) -> str:

@@ -88,7 +88,9 @@ def bandwidth_text(band: BandAnswer) -> str:
     """Width with an SWR of 2 or less."""
     if band.bandwidth is None:
         return "not reached"
-    return "whole band" if band.is_whole_band else n.kilohertz(band.bandwidth)
+    if band.is_whole_band:
+        return "whole band"
+    return f"{n.rounded(band.bandwidth / 1e3)} of {band.band.width / 1e3:.6g} kHz"
 
 
 def load_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
@@ -128,8 +130,8 @@ def watt_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
             [
                 band.name,
                 *cells,
-                f"{n.rounded(band.radiation_resistance)} ohm",
-                f"{n.rounded(_loss(band))} ohm",
+                n.with_unit(band.radiation_resistance, "ohm"),
+                n.with_unit(_loss(band), "ohm"),
             ]
         )
     return n.columns(rows, width=width)
@@ -202,6 +204,29 @@ def angle_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
     return n.columns(rows, width=width)
 
 
+def is_free(band: BandAnswer) -> bool:
+    """Whether there is nothing below: no ground, no horizon."""
+    return band.ground != band.ground
+
+
+def _whole_sphere(bands: Sequence[BandAnswer]) -> str:
+    """A word on free space, where the low angles hold what goes down as well."""
+    if not is_free(bands[0]):
+        return ""
+    return f" (below {bands[0].angle_limits[0]:g} includes all that goes below the horizon)"
+
+
+def efficiency_note(bands: Sequence[BandAnswer]) -> str:
+    """What efficiency counts, where a ground takes its part; else nothing."""
+    if all(_is_nothing(float(band.budget.earth)) for band in bands):
+        return ""
+    return (
+        "Efficiency is the part that reaches the sky; the rest includes what the ground absorbs, "
+        "far from the house too: even a lossless half-wave vertical just above average ground "
+        "shows about 25 %."
+    )
+
+
 def safety_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
     """Volts and amperes at the feed point, then the cautions."""
     power = bands[0].power
@@ -211,9 +236,9 @@ def safety_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
         rows.append(
             [
                 band.name,
-                f"{n.rounded(volts)} V RMS",
-                f"{n.rounded(math.sqrt(2.0) * volts)} V",
-                f"{n.rounded(abs(band.feed_current))} A RMS",
+                n.with_unit(volts, "V RMS"),
+                n.with_unit(math.sqrt(2.0) * volts, "V"),
+                n.with_unit(abs(band.feed_current), "A RMS"),
             ]
         )
     lines = [
@@ -331,12 +356,16 @@ def answer_text(answer: Answer, *, width: int = 100) -> str:
     lines += ["", _head(2)]
     lines += _wrapped("Per cent of the input at each band's centre (dB relative to it):", width)
     lines += watt_lines(bands, width)
+    lines += _wrapped(efficiency_note(bands), width)
     lines += _wrapped(
         "Currents away from the feed point, A RMS and phase against its voltage:", width
     )
     lines += current_lines(bands, width)
     lines += ["", _head(3)]
-    lines += _wrapped("Shares of the radiated power by angle above the horizon, deg:", width)
+    lines += _wrapped(
+        f"Shares of the radiated power by angle above the horizon, deg{_whole_sphere(bands)}:",
+        width,
+    )
     lines += angle_lines(bands, width)
     lines += ["", _head(4), *safety_lines(bands, width)]
     lines += ["", _head(5), *sureness_lines(answer, width)]
@@ -360,7 +389,8 @@ def band_text(band: BandAnswer) -> str:
     lines += [
         "",
         _head(4),
-        f"  {n.rounded(volts)} V RMS at the feed point for {band.power:g} W; wire ends carry more.",
+        f"  {n.with_unit(volts, 'V RMS')} at the feed point for {band.power:g} W; "
+        "wire ends carry more.",
         "",
         _head(5),
         f"  Impedance within {n.per_cent(band.error_estimate)} as far as the mesh goes; the house "
