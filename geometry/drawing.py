@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from .antenna import BentL
 from .attic import Attic
+from .joints import feed_distance
 from .wires import Feed, Wire
 
 if TYPE_CHECKING:
@@ -268,7 +269,7 @@ def _feed_points(plan: Any) -> list[tuple[str, Array]]:
     for feed in _feeds(plan):
         wire = wires.get(feed.wires[0])
         if wire is not None:
-            at = {"start": 0.0, "end": wire.length}.get(str(feed.at), feed.at)
+            at = feed_distance(feed, wire)
             points.append((_what(feed), wire.position(at)))
     return points
 

@@ -216,13 +216,15 @@ def feed_distance(feed: Feed, wire: Wire) -> float:
     """Where a feed sits along a wire. [m]"""
     if feed.at == "start":
         return 0.0
+    if feed.at == "middle":
+        return 0.5 * wire.length
     if feed.at == "end":
         return wire.length
     at = float(feed.at)
     if at > wire.length + JOINING_DISTANCE:
         raise FeedError(
             f"Feed {feed.name!r}: at={at:g} m is off the end of wire {wire.name!r}, which is "
-            f"{wire.length:g} m long. Give 0 to {wire.length:g}, 'start' or 'end'."
+            f"{wire.length:g} m long. Give 0 to {wire.length:g}, 'start', 'middle' or 'end'."
         )
     return min(at, wire.length)
 

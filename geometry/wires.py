@@ -411,8 +411,8 @@ class Feed:
         Name of the wire, or of the wires, on the driven side. At the fed point the part of each
         that runs on from there towards its end (at its end: its last part) is one side of the
         gap; everything else that meets there, or a perfect ground, is the other.
-    at : float, length, "start" or "end"
-        Distance along the (each) wire. [m]
+    at : float, length, "start", "middle" or "end"
+        Distance along the (each) wire; "middle" goes with one wire. [m]
     name : str
         How results call this port.
     termination : complex or "open", optional
@@ -424,7 +424,8 @@ class Feed:
     Raises
     ------
     FeedError
-        If no wire is named, `at` is negative, or termination or voltage are not finite.
+        If no wire is named, `at` is negative or the middle of several wires, or termination or
+        voltage are not finite.
 
     Examples
     --------
@@ -435,7 +436,7 @@ class Feed:
     """
 
     wires: tuple[str, ...]
-    at: float | Literal["start", "end"]
+    at: float | Literal["start", "middle", "end"]
     name: str
     termination: complex | Literal["open"] | None
     voltage: complex
@@ -444,7 +445,7 @@ class Feed:
         self,
         wires: str | Sequence[str],
         *,
-        at: LengthLike | Literal["start", "end"] = 0.0,
+        at: LengthLike | Literal["start", "middle", "end"] = 0.0,
         name: str = "feed",
         termination: complex | Literal["open"] | None = None,
         voltage: complex = 1.0,
@@ -459,13 +460,18 @@ class Feed:
             )
         if len(set(names)) < len(names):
             raise FeedError(f"Feed {name!r} names a wire twice: {', '.join(names)}.")
-        if not isinstance(at, str) or at not in ("start", "end"):
+        if at == "middle" and len(names) > 1:
+            raise FeedError(
+                f"Feed {name!r}: at='middle' goes with one wire, and {', '.join(names)} are named. "
+                "Give 'start', 'end' or metres along each."
+            )
+        if not isinstance(at, str) or at not in ("start", "middle", "end"):
             try:
                 at = metres(at)
             except GeometryError as error:
                 raise FeedError(
                     f"Feed {name!r}: at={at!r} is no place on a wire; give metres along it, "
-                    f"'start' or 'end'. {error}"
+                    f"'start', 'middle' or 'end'. {error}"
                 ) from None
             if at < 0.0:
                 raise FeedError(
@@ -585,7 +591,8 @@ def _read_radius(radius: LengthLike | None, gauge: str | None, name: str) -> flo
         raise GeometryError(f"Wire {name!r}: radius: {error}") from None
     if not found >= THINNEST_RADIUS:
         raise GeometryError(
-            f"Wire {name!r}: radius {found:g} m; it must be above 0, at least {THINNEST_RADIUS:g} m."
+            f"Wire {name!r}: radius {found:g} m; it must be above 0, "
+            f"at least {THINNEST_RADIUS:g} m."
         )
     return found
 

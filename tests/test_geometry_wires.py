@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from ridgepole.geometry import Feed, FeedError, GeometryError, Wire
+from ridgepole.geometry import Feed, FeedError, GeometryError, Scene, Wire
 
 ROUNDING = 1e-12
 
@@ -209,7 +209,7 @@ def test_bad_changes_are_refused(call, says):
     ("arguments", "says"),
     [
         ({"at": -0.5}, "negative"),
-        ({"at": "middle"}, "no place on a wire"),
+        ({"at": "centre"}, "no place on a wire"),
         ({"at": math.nan}, "not finite"),
         ({"name": ""}, "name"),
         ({"wires": []}, "needs the name"),
@@ -226,3 +226,17 @@ def test_bad_changes_are_refused(call, says):
 def test_bad_feeds_are_refused(arguments, says):
     with pytest.raises(FeedError, match=says):
         Feed(**({"wires": "a"} | arguments))
+
+
+def test_a_feed_in_the_middle_is_where_half_the_length_is():
+    wire = Wire([(0, 0, 8), (5, 0, 8), (5, 3, 9)], gauge="14 AWG", name="bent")
+    told, counted = (Scene(wire, feed=Feed("bent", at=at)) for at in ("middle", 0.5 * wire.length))
+    assert repr(told.feed) == "Feed('bent' at middle)"
+    (node,), (other,) = told.skeleton.feeds, counted.skeleton.feeds
+    assert node == other
+    assert told.scaled(0.5).feed == told.feed  # it stays in the middle
+
+
+def test_the_middle_of_several_wires_is_refused():
+    with pytest.raises(FeedError, match="at='middle' goes with one wire"):
+        Feed(["first", "second"], at="middle")
