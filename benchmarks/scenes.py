@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from ridgepole.geometry import Feed, Scene, Wire
 from ridgepole.materials import Earth
 

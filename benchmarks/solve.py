@@ -19,12 +19,13 @@ from pathlib import Path
 
 import numpy as np
 from figures import Figures, median_time, memory_growth
+from scenes import three_wire_l
+from scipy import linalg
+
 from ridgepole.geometry import Mesh, Scene, build_mesh
 from ridgepole.solver.earth.tables import build_earth_table
 from ridgepole.solver.solve import DEFAULT_TOLERANCE
 from ridgepole.solver.system import System
-from scenes import three_wire_l
-from scipy import linalg
 
 FREQUENCIES = (14.1e6, 21.2e6, 28.5e6)
 TOP = FREQUENCIES[-1]

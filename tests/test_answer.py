@@ -8,6 +8,8 @@ from typing import Any
 import h5py
 import numpy as np
 import pytest
+from scipy.interpolate import CubicSpline
+
 from ridgepole.geometry import AtticFileError, Feed, Scene, Wire, build_mesh
 from ridgepole.geometry.plan import AtticPlan
 from ridgepole.materials import Conductor, Earth
@@ -33,7 +35,6 @@ from ridgepole.solver.band_sweep import (
     stretches_of,
 )
 from ridgepole.solver.system import System
-from scipy.interpolate import CubicSpline
 
 COPPER = Conductor.named("annealed copper")
 

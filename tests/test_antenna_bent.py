@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from ridgepole.geometry import (
     Attic,
     BentL,

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from mpl_toolkits.mplot3d import proj3d
+
 from ridgepole.geometry import read_attic_text
 from ridgepole.geometry.drawing import (
     draw_3d,

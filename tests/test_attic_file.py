@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from ridgepole.geometry import AtticFileError, GeometryError, load_attic_file, read_attic_text
 from ridgepole.geometry.file_tables import FileTable
 from ridgepole.materials import Earth

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from ridgepole.geometry import Attic, GeometryError
 from ridgepole.geometry.outlines import inset, inside, signed_area
 

@@ -5,6 +5,7 @@ import tomllib
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from ridgepole.geometry import positions
 from ridgepole.geometry.positions import locate, normalised
 

@@ -4,6 +4,7 @@ import math
 from itertools import pairwise
 
 import pytest
+
 from ridgepole.solver import Band, BandError, band_names
 from ridgepole.solver.bands import known_band_names, read_band, read_bands
 

@@ -7,12 +7,13 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.constants import c as LIGHT_SPEED
+from scipy.constants import mu_0
+
 from ridgepole.solver.errors import SolverError
 from ridgepole.solver.fields.budget import Budget, conductor_loss, jacket_loss, make_budget
 from ridgepole.solver.fields.far import FarField
 from ridgepole.solver.moments.basis import ElementCurrents
-from scipy.constants import c as LIGHT_SPEED
-from scipy.constants import mu_0
 
 FREQUENCY = 7.1e6
 K = 2 * np.pi * FREQUENCY / LIGHT_SPEED

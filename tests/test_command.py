@@ -12,6 +12,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+
 from ridgepole.solver import open_answer
 from ridgepole.solver.views import command
 from ridgepole.solver.views.command import main

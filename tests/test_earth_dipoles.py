@@ -11,11 +11,12 @@ from types import SimpleNamespace
 import empymod
 import numpy as np
 import pytest
+from scipy import constants
+from scipy.special import j0, j1
+
 from ridgepole.solver.earth import tables
 from ridgepole.solver.earth.reflection import free_space_wavenumber
 from ridgepole.solver.earth.tables import evaluate_field_columns, evaluate_kernels
-from scipy import constants
-from scipy.special import j0, j1
 
 GROUNDS = {"average": (13.0, 0.005), "dry sand": (3.0, 1e-4), "sea": (80.0, 5.0)}
 TURN = np.array([1, -1, -1, 1, -1, -1])

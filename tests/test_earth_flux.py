@@ -2,13 +2,14 @@
 
 import numpy as np
 import pytest
+from scipy import constants
+
 from ridgepole.solver import SolverError
 from ridgepole.solver.earth import flux_kernels
 from ridgepole.solver.earth.flux import earth_flux
 from ridgepole.solver.earth.reflection import free_space_wavenumber, fresnel_coefficients
 from ridgepole.solver.earth.tables import evaluate_field_columns, evaluate_kernels
 from ridgepole.solver.moments.basis import ElementCurrents
-from scipy import constants
 
 ETA = constants.mu_0 * constants.c
 GROUNDS = {"average": (13.0, 0.005), "dry sand": (3.0, 1e-4), "sea": (80.0, 5.0)}

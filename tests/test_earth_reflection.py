@@ -3,13 +3,14 @@
 import mpmath
 import numpy as np
 import pytest
+from scipy import constants
+
 from ridgepole.solver.earth.reflection import (
     free_space_wavenumber,
     fresnel_coefficients,
     reflect,
     vertical_wavenumber,
 )
-from scipy import constants
 
 FREQUENCY = 7.1e6
 GROUNDS = [(13.0, 0.005), (3.0, 1e-4), (80.0, 5.0), (1.0 + 1e-7, 0.0)]

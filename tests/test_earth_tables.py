@@ -3,6 +3,9 @@
 import mpmath
 import numpy as np
 import pytest
+from scipy import constants
+from scipy.special import jv
+
 from ridgepole.solver import SolverError
 from ridgepole.solver.earth import kernels
 from ridgepole.solver.earth.bessel import bessel_near_axis, taylor_coefficients
@@ -12,8 +15,6 @@ from ridgepole.solver.earth.tables import (
     evaluate_field_columns,
     evaluate_kernels,
 )
-from scipy import constants
-from scipy.special import jv
 
 
 def permittivity(ground: tuple[float, float], frequency: float) -> complex:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.constants import c as SPEED_OF_LIGHT
 
-from ridgepole.geometry import Feed, GeometryError, Scene, Wire, build_mesh
+from ridgepole.geometry import Feed, GeometryError, Scene, Wire
 from ridgepole.materials import Earth
 from ridgepole.solver import solve
 from ridgepole.solver.system import System

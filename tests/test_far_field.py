@@ -10,14 +10,15 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from scipy.constants import c as LIGHT_SPEED
+from scipy.constants import epsilon_0, mu_0
+from scipy.special import sici
+
 from ridgepole.materials import Earth
 from ridgepole.solver.errors import SolverError
 from ridgepole.solver.fields.far import FarField, cut_pieces
 from ridgepole.solver.fields.kernels import radiation_vectors
 from ridgepole.solver.moments.basis import ElementCurrents
-from scipy.constants import c as LIGHT_SPEED
-from scipy.constants import epsilon_0, mu_0
-from scipy.special import sici
 
 ETA = np.sqrt(mu_0 / epsilon_0)
 FREQUENCY = 14.2e6

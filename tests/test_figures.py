@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from scipy import constants
+
 from ridgepole.geometry import Feed, Scene, Wire
 from ridgepole.geometry.attic_file import plan_from
 from ridgepole.geometry.file_tables import AtticFile
@@ -15,7 +17,6 @@ from ridgepole.solver import Answer, answer, solve
 from ridgepole.solver.settings import TABLES
 from ridgepole.solver.views import figures, numbers
 from ridgepole.solver.views.tables import bandwidth_text, watt_lines
-from scipy import constants
 
 ATTIC = """
 [attic]

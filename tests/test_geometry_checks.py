@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from ridgepole.geometry import Feed, FeedError, GeometryError, Scene, Wire
 from ridgepole.geometry.checks import check_frequency
 from ridgepole.geometry.joints import trace_joints

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from ridgepole.geometry import Feed, FeedError, GeometryError, Scene, Wire
 from ridgepole.geometry.joints import cluster_points, trace_joints
 from ridgepole.geometry.nearness import segment_distances

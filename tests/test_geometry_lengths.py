@@ -6,6 +6,7 @@ import pickle
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from ridgepole.geometry import GeometryError, Length
 from ridgepole.geometry.lengths import gauge_radius, metres
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from ridgepole.geometry import Feed, FeedError, GeometryError, Scene, Wire
 
 ROUNDING = 1e-12

@@ -12,10 +12,11 @@ import sys
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.constants import c, epsilon_0
+
 from ridgepole.materials import Conductor, Earth, MaterialError
 from ridgepole.materials.catalogue_reader import parse_catalogue
 from ridgepole.materials.ground_models import GroundCurve, WaterModel
-from scipy.constants import c, epsilon_0
 
 MHZ = 1e6
 

@@ -11,6 +11,11 @@ from itertools import pairwise
 import mpmath
 import numpy as np
 import pytest
+from scipy import integrate
+from scipy.constants import c as LIGHT_SPEED
+from scipy.constants import epsilon_0, mu_0
+from scipy.special import ellipe, ellipk, eval_legendre
+
 from ridgepole.geometry import Feed, GeometryError, Scene, Wire
 from ridgepole.geometry.mesh import build_mesh
 from ridgepole.solver.moments import kernels, pairs
@@ -23,10 +28,6 @@ from ridgepole.solver.moments.assembly import (
 )
 from ridgepole.solver.moments.basis import connect, legendre_of_functions, legendre_of_slopes
 from ridgepole.solver.moments.quadrature import gauss, node_tables
-from scipy import integrate
-from scipy.constants import c as LIGHT_SPEED
-from scipy.constants import epsilon_0, mu_0
-from scipy.special import ellipe, ellipk, eval_legendre
 
 ROUNDING = 1e-12
 

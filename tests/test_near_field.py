@@ -10,6 +10,9 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from scipy.constants import c as LIGHT_SPEED
+from scipy.constants import epsilon_0, mu_0
+
 from ridgepole.materials import Earth
 from ridgepole.solver.errors import SolverError
 from ridgepole.solver.fields import near
@@ -17,8 +20,6 @@ from ridgepole.solver.fields.far import FarField
 from ridgepole.solver.fields.kernels import add_direct_fields, split_toward
 from ridgepole.solver.fields.near import fields, point_sources, slope_coefficients
 from ridgepole.solver.moments.basis import ElementCurrents
-from scipy.constants import c as LIGHT_SPEED
-from scipy.constants import epsilon_0, mu_0
 
 ETA = np.sqrt(mu_0 / epsilon_0)
 FREQUENCY = 14.2e6

@@ -15,12 +15,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ridgepole.geometry import Feed, Scene, Wire
-from ridgepole.solver import solve
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
 from scipy.optimize import brentq
 from scipy.special import hankel2, i0e, j0, jv, k0e
+
+from ridgepole.geometry import Feed, Scene, Wire
+from ridgepole.solver import solve
 
 ETA = np.sqrt(mu_0 / epsilon_0)
 FREQUENCY = 10e6

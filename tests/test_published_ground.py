@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.constants import c as LIGHT_SPEED
+
 from ridgepole.geometry import Feed, Scene, Wire
 from ridgepole.materials import Earth
 from ridgepole.solver import solve
-from scipy.constants import c as LIGHT_SPEED
 
 FREQUENCY = 10e6
 WAVELENGTH = LIGHT_SPEED / FREQUENCY

@@ -9,6 +9,9 @@ import mpmath
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.constants import mu_0
+from scipy.special import jv
+
 from ridgepole.materials import Conductor, MaterialError
 from ridgepole.materials.round_wire import (
     Layer,
@@ -16,8 +19,6 @@ from ridgepole.materials.round_wire import (
     layered_internal_impedance,
     skin_depth,
 )
-from scipy.constants import mu_0
-from scipy.special import jv
 
 COPPER = Conductor("copper of the table", 5.8e7)
 STEEL = Conductor("steel of the test", 5.0e6, relative_permeability=800.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from ridgepole.geometry import Feed, GeometryError, Scene, Wire, build_mesh
 from ridgepole.materials import Earth
 from ridgepole.solver import SolverError, solve
@@ -142,7 +143,7 @@ def test_index_and_place():
         several[3]
     for bad in (slice(0, 2), True, "0"):
         with pytest.raises(SolverError, match="whole number"):
-            several[bad]
+            several[bad]  # pyright: ignore[reportArgumentType]
     with pytest.raises(SolverError, match="there are 3"):
         several.currents(5)
     with pytest.raises(SolverError, match="'rod' has no point at 11 m"):

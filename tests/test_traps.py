@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 import pytest
 import skrf
+from scipy.constants import c as LIGHT_SPEED
+from scipy.constants import epsilon_0, mu_0
+
 from ridgepole.geometry import Feed, GeometryError, Scene, Wire
 from ridgepole.materials import Conductor, Earth
 from ridgepole.solver import solve
-from scipy.constants import c as LIGHT_SPEED
-from scipy.constants import epsilon_0, mu_0
 
 ETA = np.sqrt(mu_0 / epsilon_0)
 FREQUENCY = 7.1e6

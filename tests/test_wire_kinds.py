@@ -1,6 +1,7 @@
 """Wires as people say them. Tolerance class: rounding."""
 
 import pytest
+
 from ridgepole.geometry import GeometryError, Wire, WireKind, read_attic_text
 from ridgepole.materials import Conductor, MaterialError
 
