@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from .answer_records import Answer, BandAnswer, data_frame, same
+from .bands import Band
 from .errors import SolverError
 
 DECIBELS_PER_S_UNIT = 6.0
@@ -83,6 +84,8 @@ class Comparison:
     reference : float
         What SWR refers to. [ohm]
     has_bearings : bool
+    left_out : tuple of str
+        Bands that not every answer holds; they are not compared.
     """
 
     first: str
@@ -90,6 +93,7 @@ class Comparison:
     ranking: tuple[tuple[str, float], ...]
     reference: float
     has_bearings: bool
+    left_out: tuple[str, ...] = ()
 
     @property
     def best(self) -> str:
@@ -144,7 +148,7 @@ def compare(
     Parameters
     ----------
     answers : sequence of Answer
-        All of the same house, earth and bands; differences are to the first.
+        All of the same house and earth; differences are to the first, in the bands all hold.
     elevations : sequence of float
         Angles above the horizon. [degree]
     bearings : sequence of float, optional
@@ -181,11 +185,12 @@ def compare(
         for b in ([None] if bearings is None else bearings)
     ]
     rows: list[ComparisonRow] = []
-    for number, band in enumerate(layouts[0].bands):
-        gains = [_gains(layout.bands[number], angles) for layout in layouts]
+    shared, left_out = _shared_bands(layouts)
+    for band in shared:
+        inside = [next(b for b in layout.bands if b.band == band) for layout in layouts]
+        gains = [_gains(here, angles) for here in inside]
         found = []
-        for name, layout, gain in zip(called, layouts, gains, strict=True):
-            here = layout.bands[number]
+        for name, here, gain in zip(called, inside, gains, strict=True):
             differences = gain - gains[0]
             found.append(
                 (
@@ -209,8 +214,21 @@ def compare(
     }
     ranking = tuple(sorted(means.items(), key=lambda item: -item[1]))
     return Comparison(
-        called[0], tuple(rows), ranking, layouts[0].reference, layouts[0].house is not None
+        called[0],
+        tuple(rows),
+        ranking,
+        layouts[0].reference,
+        layouts[0].house is not None,
+        left_out,
     )
+
+
+def _shared_bands(layouts: Sequence[Answer]) -> tuple[list[Band], tuple[str, ...]]:
+    """Bands that every answer holds, in the first one's order, and the names of the others."""
+    held = [[b.band for b in layout.bands] for layout in layouts]
+    shared = [band for band in held[0] if all(band in own for own in held)]
+    others = dict.fromkeys(str(band) for own in held for band in own if band not in shared)
+    return shared, tuple(others)
 
 
 def _gains(band: BandAnswer, angles: Sequence[tuple[float, float | None]]) -> np.ndarray:
@@ -252,17 +270,17 @@ def _check(
                 f"{first.name!r} is over {first.earth}, {other.name!r} over {other.earth}; compare "
                 "layouts over the same earth."
             )
-        if [b.band for b in first.bands] != [b.band for b in other.bands]:
-            mine, theirs = (", ".join(str(b.band) for b in a.bands) for a in (first, other))
-            raise SolverError(
-                f"{first.name!r} answers {mine}; {other.name!r} answers {theirs}. Answer both for "
-                "the same bands."
-            )
         if first.reference != other.reference:
             raise SolverError(
                 f"SWR refers to {first.reference:g} ohm in {first.name!r} and to "
                 f"{other.reference:g} ohm in {other.name!r}; answer both with one reference."
             )
+    if not _shared_bands(layouts)[0]:
+        held = "; ".join(f"{a.name!r} {', '.join(str(b.band) for b in a.bands)}" for a in layouts)
+        raise SolverError(
+            f"No band is in every answer: {held}. Answer all for the same bands, or at least one "
+            "of them."
+        )
 
 
 def _are_numbers(values: object) -> bool:

@@ -725,19 +725,29 @@ def test_what_are_no_answers_or_angles_is_refused(found: Answer):
             compare([found, other], **options)
 
 
+def test_bands_that_all_hold_are_compared_and_the_others_told(found: Answer):
+    other = replace(found, name="other", bands=found.bands[1:])
+    comparison = compare([found, other])
+    assert {row.band for row in comparison.rows} == {b.band.name for b in other.bands}
+    assert comparison.left_out == (str(found.bands[0].band),)
+    assert f"not in every answer: {comparison.left_out[0]}" in " ".join(str(comparison).split())
+    assert compare([found, found], names=["a", "b"]).left_out == ()
+
+
 def test_what_cannot_be_compared_is_refused(found: Answer):
     assert found.house is not None
     other_house = replace(found, house=replace(found.house, ridge_bearing=10.0))
-    one_band = replace(found, bands=found.bands[:1])
+    assert len(found.bands) > 1
     for others, told in (
         ([], "two answers"),
         ([other_house], "not in the same house"),
         ([replace(found, earth="sand")], "same earth"),
-        ([one_band], "same bands"),
         ([replace(found, reference=50.0)], "one reference"),
     ):
         with pytest.raises(SolverError, match=told):
             compare([found, *others])
+    with pytest.raises(SolverError, match="same bands"):
+        compare([replace(found, bands=found.bands[:1]), replace(found, bands=found.bands[1:])])
     with pytest.raises(SolverError, match="elevations"):
         compare([found, found], elevations=[0.0])
     with pytest.raises(SolverError, match="names"):

@@ -96,6 +96,7 @@ def comparison_form(comparison: Comparison) -> dict[str, Any]:
         "format_version": FORMAT_VERSION,
         "first": comparison.first,
         "reference_ohm": comparison.reference,
+        "left_out": list(comparison.left_out),
         "ranking": [
             {"layout": name, "mean_difference_db": number(mean)}
             for name, mean in comparison.ranking

@@ -488,6 +488,9 @@ def comparison_text(comparison: Comparison, *, width: int = 100) -> str:
     lines += n.columns(rows, left=2, width=width)
     over_all = ", ".join(f"{name} {n.decibels(mean)} dB" for name, mean in comparison.ranking)
     lines += _wrapped(f"Over all bands and angles: {over_all}.", width, first="", rest="")
+    if comparison.left_out:
+        names = ", ".join(comparison.left_out)
+        lines += _wrapped(f"Not compared, not in every answer: {names}.", width, first="", rest="")
     return "\n".join(lines)
 
 
