@@ -17,6 +17,7 @@ from .lengths import LengthLike, gauge_radius, metres
 
 if TYPE_CHECKING:
     from ..materials import Conductor
+    from .jackets import Jacket
 
 THINNEST_RADIUS = 1e-15
 """Below this, distances along and across a wire cannot be told apart in floating point. [m]"""
@@ -52,6 +53,8 @@ class Wire:
         Distances along the wire where others may join; ends and corners always may. [m]
     outside : bool
         Whether it may lie outside the attic (downpipe, coax, garden wire).
+    jacket : Jacket or str, optional
+        Insulation, or its text, "PVC 0.8 mm"; None: bare.
 
     Attributes
     ----------
@@ -78,6 +81,7 @@ class Wire:
     name: str
     marks: tuple[float, ...]
     outside: bool
+    jacket: Jacket | None
 
     def __init__(
         self,
@@ -89,6 +93,7 @@ class Wire:
         name: str = "wire",
         marks: Sequence[LengthLike] | LengthLike = (),
         outside: bool = False,
+        jacket: Jacket | str | None = None,
     ) -> None:
         if not isinstance(name, str) or not name.strip():
             raise GeometryError(
@@ -112,6 +117,7 @@ class Wire:
         put(self, "gauge", gauge)
         put(self, "conductor", conductor)
         put(self, "outside", bool(outside))
+        put(self, "jacket", _read_jacket(jacket, self.radius, name))
         self._check_points()
         put(self, "marks", self._read_marks(marks))
 
@@ -132,6 +138,11 @@ class Wire:
     def length(self) -> float:
         """Length along the wire. [m]"""
         return float(self.vertex_distances[-1])
+
+    @property
+    def jacket_radius(self) -> float | None:
+        """Outside radius of the jacket, None if bare. [m]"""
+        return None if self.jacket is None else self.jacket.outer_radius(self.radius)
 
     @property
     def is_closed(self) -> bool:
@@ -188,6 +199,7 @@ class Wire:
             radius=self.radius * factor,
             gauge=None,
             marks=tuple(mark * factor for mark in self.marks),
+            jacket=None if self.jacket is None else self.jacket.scaled(factor),
         )
 
     def reversed(self) -> Wire:
@@ -287,6 +299,7 @@ class Wire:
         name: str = "loop",
         marks: Sequence[LengthLike] | LengthLike = (),
         outside: bool = False,
+        jacket: Jacket | str | None = None,
     ) -> Wire:
         """A polygon that closes on itself, or one that is open at one place.
 
@@ -300,7 +313,7 @@ class Wire:
             `marks` count from that start. None: closed. [m]
         opening : float or length
             Width of the opening; the gap's own capacitance is that of two wire ends. [m]
-        radius, gauge, conductor, name, marks, outside
+        radius, gauge, conductor, name, marks, outside, jacket
             As for `Wire`.
 
         Notes
@@ -320,7 +333,7 @@ class Wire:
             )
         rest: dict[str, Any] = {
             "radius": radius, "gauge": gauge, "conductor": conductor,
-            "name": name, "outside": outside,
+            "name": name, "outside": outside, "jacket": jacket,
         }  # fmt: skip
         if opening_at is None:
             return cls(vertices, marks=marks, **rest)
@@ -398,7 +411,8 @@ class Wire:
         thick = f"radius {self.radius * 1e3:.3g} mm"
         if self.gauge is not None:
             thick = f"{self.gauge} ({thick})"
-        return f"Wire({self.name!r}, {self.length:.4g} m {shape}, {thick}{metal})"
+        coat = "" if self.jacket is None else f", {self.jacket}"
+        return f"Wire({self.name!r}, {self.length:.4g} m {shape}, {thick}{metal}{coat})"
 
 
 @dataclass(frozen=True, init=False, repr=False)
@@ -595,6 +609,22 @@ def _read_radius(radius: LengthLike | None, gauge: str | None, name: str) -> flo
             f"at least {THINNEST_RADIUS:g} m."
         )
     return found
+
+
+def _read_jacket(jacket: Jacket | str | None, radius: float, name: str) -> Jacket | None:
+    from .jackets import Jacket as Known
+
+    if isinstance(jacket, str):
+        jacket = Known.from_text(jacket)
+    if jacket is None:
+        return None
+    if not isinstance(jacket, Known):
+        raise GeometryError(
+            f"Wire {name!r}: jacket {jacket!r} is none; give Jacket('PVC', thickness='0.7 mm'), "
+            "a text like 'PVC 0.7 mm', or None for bare wire."
+        )
+    jacket.outer_radius(radius, wire=name)
+    return jacket
 
 
 def _read_complex(value: Any, what: str, unit: str) -> complex:
