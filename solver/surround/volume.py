@@ -232,7 +232,8 @@ class Volume:
         loss = -omega * self.alpha(frequency).imag
         square = np.abs(currents @ fields.local).reshape(-1, 3) ** 2
         each = self.cells.volume * (square * loss[self.cells.body]).sum(axis=1)
-        watts = np.bincount(self.cells.body, weights=each, minlength=len(self.cells.bodies))
+        n_bodies = len(self.cells.bodies)
+        watts = np.bincount(self.cells.body, weights=each, minlength=n_bodies).astype(float)
         n_local = self.basis.n_local
         for b, (along, across) in enumerate(self.covariance):
             for part, covariance in ((loss[b, 0], along), (loss[b, 2], across)):
