@@ -8,5 +8,6 @@ from __future__ import annotations
 from .conductors import Conductor
 from .earth import Earth
 from .errors import MaterialError
+from .ground import Ground
 
-__all__ = ["Conductor", "Earth", "MaterialError"]
+__all__ = ["Conductor", "Earth", "Ground", "MaterialError"]
