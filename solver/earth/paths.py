@@ -225,7 +225,7 @@ def invert_map(
 
 
 def interpolation_excess(
-    grid: NDArray[np.float64], *, target: float
+    grid: NDArray[np.float64], size: NDArray[np.float64], *, target: float
 ) -> tuple[NDArray[np.float64], float]:
     """By how much a grid is too coarse for six-point interpolation, along both of its axes.
 
@@ -233,8 +233,10 @@ def interpolation_excess(
     ----------
     grid : ndarray of float64, shape (U, V, columns)
         Values on equal steps.
+    size : ndarray of float64, shape (U, 1, columns or 1)
+        What errors are relative to, > 0.
     target : float
-        Error allowed, of the greatest value of a column or 1.
+        Error allowed, of `size`.
 
     Returns
     -------
@@ -247,21 +249,17 @@ def interpolation_excess(
     -----
     The error in the middle of a step is (5/1024) times the sixth difference.
     """
-    size = np.maximum(np.abs(grid).max(axis=(0, 1)), 1.0)
 
-    def excess(axis: int) -> NDArray[np.float64]:
-        if grid.shape[axis] < 7:
-            return np.zeros(1)
-        sixth = np.abs(np.diff(grid, 6, axis=axis)) / size
-        error = (5.0 / 1024.0) * sixth.max(axis=(1 - axis, 2))
+    def excess(sixth: NDArray[np.float64], size: NDArray[np.float64]) -> NDArray[np.float64]:
+        error = (5.0 / 1024.0) * (np.abs(sixth) / size).max(axis=(1, 2), initial=0.0)
         return (error / target) ** (1.0 / 6.0)
 
-    by_row = excess(0)
+    by_row = excess(np.diff(grid, 6, axis=0), size[3:-3])
     spread = np.zeros(grid.shape[0])
-    for shift in range(min(7, grid.shape[0])):
+    for shift in range(7):
         part = spread[shift : shift + by_row.size]
-        np.maximum(part, by_row[: part.size], out=part)
-    return spread, float(excess(1).max())
+        np.maximum(part, by_row, out=part)
+    return spread, float(excess(np.diff(grid, 6, axis=1), size).max())
 
 
 def finer_stretch(

@@ -643,11 +643,12 @@ def build_earth_table(
         grid = _fill_grid(rho, zeta, k, ground, with_fields=with_fields, order=order)
         if not ground.is_layered or attempt == _ATTEMPTS - 1:
             break
-        too_coarse, too_high = interpolation_excess(grid, target=_TABLE_ERROR)
+        size = np.maximum(np.abs(grid).max(axis=1, keepdims=True), 1.0)
+        too_coarse, too_high = interpolation_excess(grid, size, target=_TABLE_ERROR)
         if max(too_coarse.max(), too_high) <= 1.0:
             break
         stretch = finer_stretch(rho, too_coarse, rho_scale=rho_scale, rho_stretch=stretch)
-        dv /= max(1.0, min(too_high, MOST_AT_ONCE))
+        dv /= max(1.0, min(1.1 * too_high, MOST_AT_ONCE))
     values = np.ascontiguousarray(grid[..., :8])
     field_values = np.ascontiguousarray(grid[..., 8:]) if with_fields else np.empty((0, 0, 16))
     values.setflags(write=False)
