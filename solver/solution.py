@@ -353,9 +353,7 @@ class Solution:
         jackets = self.system.slope_impedance(frequency)
         absorbed = 0.0
         if earth is not None and not earth.is_perfect:
-            absorbed = earth_flux(
-                currents, frequency, complex(earth.complex_permittivity(frequency))
-            )
+            absorbed = earth_flux(currents, frequency, earth.at(frequency))
         closed = [p for p in range(len(self.feeds)) if p not in self._driven]
         each = -self._gap_voltages[index] * self._gap_currents[index].conj()
         return make_budget(

@@ -185,10 +185,10 @@ class System:
         earth, pairs = self.scene.earth, self.prepared.reflected
         if earth is None or pairs is None:
             return None
-        permittivity = complex(earth.complex_permittivity(frequency))
+        ground = earth.at(frequency)
         across, lowest, highest = self.prepared.extent
         table = build_earth_table(
-            frequency, permittivity, rho_max=across, zeta_min=lowest, zeta_max=highest
+            frequency, ground, rho_max=across, zeta_min=lowest, zeta_max=highest
         )
         elements = self.prepared.elements
         top = int(elements.degree.max())
