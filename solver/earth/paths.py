@@ -88,7 +88,9 @@ def resolved_edges(
     x, w = np.polynomial.legendre.leggauss(order)
     degree = np.arange(order)
     # Legendre coefficients from values at the nodes: exact up to degree order - 1
-    last_two = (np.polynomial.legendre.legvander(x, order - 1) * w[:, None] * (degree + 0.5))[:, -2:]
+    last_two = (np.polynomial.legendre.legvander(x, order - 1) * w[:, None] * (degree + 0.5))[
+        :, -2:
+    ]
     low, high = np.asarray(edges[:-1], float), np.asarray(edges[1:], float)
     done = [np.asarray(edges, float)]
     for _ in range(_MOST_HALVINGS):
