@@ -410,6 +410,12 @@ def couple(dipole: Dipole, grid: Grid, wavenumber: float) -> Coupling:
     return Coupling(mean, mean_products, products, powers)
 
 
+@lru_cache(maxsize=1)
+def _coupling_of_box(dipole: Dipole, grid: Grid, wavenumber: float) -> Coupling:
+    """`couple`, kept for the next permittivity of a whole box."""
+    return couple(dipole, grid, wavenumber)
+
+
 def _averaging_rule(dipole: Dipole, grid: Grid) -> list[tuple[NDArray[np.intp], Real, Real]]:
     """Boxes inside the bricks: [(owner (b,), points (b, q, 3), shares of the brick (b, q))]."""
     centers, owners = grid.centers, np.arange(len(grid.centers))
@@ -495,14 +501,14 @@ def solve_box(
     permittivity: tuple[complex, complex, complex],
     single_weights: tuple[complex, complex, complex],
     radiated: bool = False,
-    coupling: Coupling | None = None,
 ) -> ReferenceAnswer:
     """Couple the dipole to the box. `permittivity` along x, y, z; `single_weights` of E there."""
     omega = 2 * np.pi * frequency
     k = omega / light
     z_wire = wire_matrix(dipole, k)
     volts = dipole.excitation
-    coupling = couple(dipole, grid, k) if coupling is None else coupling
+    find = _coupling_of_box if grid.filled is None else couple
+    coupling = find(dipole, grid, k)
     body = Body.at(grid, k)
     chi = np.asarray(permittivity, complex) - 1
     jwe = 1j * omega * epsilon_0
