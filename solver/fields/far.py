@@ -5,6 +5,9 @@ intensity is
 
     U = eta0 k^2/(16 pi^2) (|N_theta|^2 + |N_phi|^2)   [W/sr]
 
+A thick conductor of radius a carries its current all around: each element's part has the factor
+J0(ka sin psi), psi the angle between the element and the direction.
+
 Over a ground at z = 0 the image adds to N: R_v (-t_h . theta_h + t_z theta_z) exp(jk r.r'_image)
 to N_theta and R_h t . phi exp(jk r.r'_image) to N_phi, R_v = -G_TM and R_h = G_TE the plane-wave
 reflection coefficients at kr = k cos(elevation); R_v = 1 and R_h = -1 on a perfect ground.
@@ -38,6 +41,7 @@ from ..earth.paths import resolution, resolved_edges
 from ..earth.reflection import fresnel_coefficients
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMoments
+from ..moments.kernels import ring_square
 from ..moments.quadrature import gauss
 from .kernels import point_vectors, radiation_vectors
 from .polarisation import check_moments, plain_moments
@@ -61,12 +65,15 @@ class Pieces:
     ----------
     centers, halves : (P, 3) float
         Middle of each piece, and the vector from there to its end. [m]
+    rings : (P, 2) float
+        Square of the conductor's radius, and of radius over half length. [m^2, 1]
     series : (P, M) complex
         j^m/m! Int I(xi) xi^m dxi. [A]
     """
 
     centers: FloatArray
     halves: FloatArray
+    rings: FloatArray
     series: ComplexArray
 
 
@@ -93,7 +100,9 @@ def cut_pieces(currents: ElementCurrents, wavenumber: float) -> Pieces:
     on_nodes = np.einsum("pqi,pi->pq", local, currents.current[owner])
     factor = np.cumprod(np.concatenate([[1.0], 1j / np.arange(1, n_terms)]))
     moments = (xi[:, None] ** np.arange(n_terms)) * weight[:, None] * factor
-    return Pieces(centers, halves, np.ascontiguousarray(on_nodes @ moments))
+    ring = np.array([ring_square(wavenumber, radius) for radius in currents.radius])[owner]
+    rings = np.stack([ring, ring / (scale * length[owner]) ** 2], axis=1)
+    return Pieces(centers, halves, rings, np.ascontiguousarray(on_nodes @ moments))
 
 
 def _polynomial_degree(electrical_size: float) -> float:
@@ -168,7 +177,7 @@ class FarField:
     def _of_wires(self, ways: FloatArray) -> ComplexArray:
         pieces = self._pieces
         return radiation_vectors(
-            ways, self.wavenumber, pieces.centers, pieces.halves, pieces.series
+            ways, self.wavenumber, pieces.centers, pieces.halves, pieces.rings, pieces.series
         )
 
     def _of_solids(self, ways: FloatArray) -> ComplexArray:
