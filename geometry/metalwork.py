@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import GeometryError
+from .jackets import Jacket
 from .lengths import LengthLike, gauge_radius, metres
 from .moves import mirror_signs, read_factor, read_vector, rotation
 from .wires import JOINING_DISTANCE, Wire, read_points
 
 if TYPE_CHECKING:
-    from ..materials import Conductor, Dielectric
+    from ..materials import Conductor
     from .electrodes import Electrode
 
 __all__ = [
@@ -258,12 +259,13 @@ class MetalRun:
     def _scaled_sizes(self, by: float) -> dict[str, Any]:
         sizes = {
             key: metres(getattr(self, key)) * by
-            for key in ("width", "height", "diameter", "spacing", "jacket_thickness")
+            for key in ("width", "height", "diameter", "spacing")
             if getattr(self, key, None) is not None
         }
         return {
             **sizes,
             "bonded": [scaled_bond(bond, by) for bond in self.bonded],
+            "earthed": None if self.earthed is None else self.earthed.scaled(by),
             "points_of_interest": [(k, scaled_place(v, by)) for k, v in self.points_of_interest],
         }
 
@@ -434,9 +436,8 @@ class Cable(MetalRun):
         Cores in a row; otherwise on a circle.
     closed : bool
         Back to its first point: a ring circuit.
-    jacket : Dielectric or str, optional
-    jacket_thickness : length, optional
-        Round the one conductor that stands for all. [m]
+    jacket : Jacket or str, optional
+        Round the one conductor that stands for all, "PVC 0.8 mm"; None: bare.
     conductor, name, bonded, earthed, points_of_interest, outside
         As for `MetalRun`.
     """
@@ -447,8 +448,7 @@ class Cable(MetalRun):
     spacing: LengthLike | None = None
     flat: bool = False
     closed: bool = False
-    jacket: Dielectric | str | None = None
-    jacket_thickness: LengthLike | None = None
+    jacket: Jacket | str | None = None
     conductor: Conductor | str | None = "annealed copper"
     name: str = "cable"
     kind: ClassVar[str] = "cable"
@@ -495,10 +495,7 @@ class Cable(MetalRun):
         points = self.vertices
         if self.closed and np.linalg.norm(points[-1] - points[0]) > JOINING_DISTANCE:
             points = np.vstack([points, points[:1]])
-        more: dict[str, Any] = {}
-        if self.jacket is not None:
-            more = {"jacket": self.jacket, "jacket_thickness": self.jacket_thickness}
-        return (self._wire(points, **more),)
+        return (self._wire(points, jacket=self.jacket),)
 
     def doubts(self) -> tuple[str, ...]:
         """That a pair of cores counts as one."""
@@ -512,6 +509,9 @@ class Cable(MetalRun):
 
     def _scaled_sizes(self, by: float) -> dict[str, Any]:
         sizes = super()._scaled_sizes(by)
+        if self.jacket is not None:
+            jacket = Jacket.from_text(self.jacket) if isinstance(self.jacket, str) else self.jacket
+            sizes["jacket"] = jacket.scaled(by)
         return {**sizes, "gauge": None, "diameter": 2.0 * self.core_radius * by}
 
 
