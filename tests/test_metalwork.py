@@ -303,8 +303,11 @@ def test_a_grid_covers_its_outline_and_joins_at_every_crossing() -> None:
     mine = np.isin(scene.skeleton.piece_wire, grid)
     assert mine.sum() == ruling.n_pieces
     nodes = np.unique(scene.skeleton.piece_nodes[mine])
-    cells = mine.sum() - len(nodes) + 1  # Euler: each cell is an independent loop
-    assert cells * 0.4**2 == pytest.approx(screen.area, rel=0.02)  # discretisation: steps
+    u, v = ruling.along_u, ruling.along_v
+    cells = u[:, :-1] & u[:, 1:] & v[:-1] & v[1:]
+    assert mine.sum() - len(nodes) + 1 == cells.sum()  # Euler: each cell is an independent loop
+    area = (cells * np.outer(np.diff(ruling.u), np.diff(ruling.v))).sum()
+    assert area == pytest.approx(screen.area, rel=0.02)  # discretisation: steps
     assert len({v for k, v in conductors(scene).items() if k.startswith("foil")}) == 1
 
 
