@@ -131,7 +131,7 @@ def test_a_piece_below_ground_is_refused() -> None:
     slab = board(0.004, name="slab")
     with pytest.raises(GeometryError, match="below"):
         in_house(slab.translated((0, 0, -0.01)), earth=Earth(13, 0.005))
-    with pytest.raises(GeometryError, match="'pipe'.*below ground"):
+    with pytest.raises(GeometryError, match=r"'pipe'.*below ground"):
         in_house(Pipe([(7, 5, 2), (7, 5, -1)], name="pipe"), earth=Earth(13, 0.005))
 
 
@@ -151,10 +151,10 @@ def test_wires_lie_on_joists_and_not_in_them() -> None:
     on = Wire([(1, 2.2, 5.0), (4, 2.6, 5.0)], radius=1e-3, name="on")
     in_house(joist(2.5), wires=[on])
     in_house(joist(2.5), wires=[on.translated((0, 0, -0.0019))])
-    with pytest.raises(GeometryError, match="'on' runs inside timber 'joist 2.5' near"):
+    with pytest.raises(GeometryError, match=r"'on' runs inside timber 'joist 2.5' near"):
         in_house(joist(2.5), wires=[on.translated((0, 0, -0.003))])
     along = Wire([(2.5, 2.2, 4.9), (2.5, 4.6, 4.9)], radius=1e-3, name="along")
-    with pytest.raises(GeometryError, match="2.4 m of it"):
+    with pytest.raises(GeometryError, match=r"2.4 m of it"):
         in_house(joist(2.5), wires=[along])
     in_house(joist(2.5), wires=[along.translated((0.03, 0, 0))])
     with pytest.raises(GeometryError, match="'pipe' runs inside"):
