@@ -558,7 +558,7 @@ def _slopes(attic: Attic) -> list[tuple[str, Array]]:
 def _on_slope(attic: Attic, plan: Array, lift: float) -> Array:
     """World corners of a plan, lifted straight up onto the roof and over it by `lift`."""
     heights = attic.roof_height(plan[:, 1]) + lift
-    return np.asarray(attic.to_world(np.column_stack([plan, heights])), dtype=float)
+    return np.array(attic.to_world(np.column_stack([plan, heights])), dtype=np.float64)
 
 
 def _is_named(text: str, names: Sequence[str]) -> bool:

@@ -185,6 +185,11 @@ class Timber:
         return self.wood  # pyright: ignore[reportReturnType] - read when it was made
 
     @property
+    def stuff(self) -> Wood:
+        """What solids must have in common to share a permittivity."""
+        return self.material
+
+    @property
     def volume(self) -> float:
         """[m3]"""
         return float(8.0 * np.prod(self.half))
@@ -345,6 +350,11 @@ class Sheet:
         """[m3]"""
         return self.area * metres(self.thickness)
 
+    @property
+    def stuff(self) -> Any:
+        """What solids must have in common to share a permittivity."""
+        return self.material
+
     @cached_property
     def _bounds(self) -> tuple[Array, Array]:
         plane = np.array(self.corners) @ self.frame[:2].T
@@ -379,6 +389,23 @@ class Sheet:
         """
         u, v = np.asarray(u_edges, dtype=float), np.asarray(v_edges, dtype=float)
         return covered_area(self.outline, u, v) / np.outer(np.diff(u), np.diff(v))
+
+    def filled(self, rectangles: ArrayLike) -> Array:
+        """How much of each rectangle the sheet covers, exact, shape (M,).
+
+        Parameters
+        ----------
+        rectangles : array_like, shape (M, 4)
+            From and to along axis 0 of `frame`, from and to along axis 1, from `center`. [m]
+        """
+        u0, u1, v0, v1 = np.asarray(rectangles, dtype=float).T
+        corners = self.outline
+        area = (
+            area_below(corners, u1, v1) - area_below(corners, u0, v1)
+            - area_below(corners, u1, v0) + area_below(corners, u0, v0)
+        )  # fmt: skip
+        part = area / ((u1 - u0) * (v1 - v0))
+        return np.where(np.abs(part) < 1e-12, 0.0, part)  # rounding, of a rectangle outside
 
     def contains(self, points: ArrayLike, margin: float = 0.0) -> NDArray[np.bool_]:
         """Which points (M, 3) lie inside, or outside by at most `margin` (< 0: so deep). [m]"""
@@ -480,33 +507,40 @@ def covered_area(corners: Array, u: Array, v: Array) -> Array:
     -------
     ndarray, shape (U, V)
         [m2]
+    """
+    return np.diff(np.diff(area_below(corners, u[:, None], v), axis=0), axis=1)
+
+
+def area_below(corners: Array, u: Array, v: Array) -> Array:
+    """Area of the part of a counter-clockwise polygon (N, 2) with x < u and y < v. [m2]
+
+    Parameters
+    ----------
+    corners : ndarray, shape (N, 2)
+        [m]
+    u, v : ndarray
+        Of shapes that go together. [m]
 
     Notes
     -----
-    The area of the part below u and below v is -sum over sides of the integral of min(y, v) dx
-    over the part of the side with x < u; the rectangles follow by differences.
+    It is -sum over sides of the integral of min(y, v) dx over the part of the side with x < u.
     """
     ends = np.roll(corners, -1, axis=0)
     x0, y0, x1, y1 = corners[:, 0], corners[:, 1], ends[:, 0], ends[:, 1]
     base = corners[:, 1].min()
     run = x1 - x0
-    safe = np.where(run == 0.0, 1.0, run)
+    slope = np.where(run == 0.0, 0.0, (y1 - y0) / np.where(run == 0.0, 1.0, run))
     low, high = np.minimum(x0, x1), np.maximum(x0, x1)
-    to = np.clip(u[:, None], low, high)  # (U + 1, N): the part of each side with x < u
-    slope = np.where(run == 0.0, 0.0, (y1 - y0) / safe)
+    width = np.clip(u[..., None], low, high) - low  # (..., N): the part of each side with x < u
     y_low = np.where(run >= 0.0, y0, y1)
-    height = y_low + slope * (to - low)
-    width = to - low
-    cap = np.clip(v[None, :, None], base, None)
-    a, b = y_low[None, None] - cap, height[:, None, :] - cap
+    cap = np.maximum(v[..., None], base)
+    a, b = y_low - cap, y_low + slope * width - cap
     # Mean of min(y, v) over the side: of the line, less what sticks out above v.
     both = 0.5 * (a + b)
     top = np.maximum(np.maximum(a, b), 0.0)
     cuts = (a > 0.0) != (b > 0.0)
     over = np.where(cuts, 0.5 * top**2 / np.where(cuts, np.abs(b - a), 1.0), np.maximum(both, 0.0))
-    under = (cap - base + both - over) * width[:, None, :]
-    whole = -(np.sign(run) * under).sum(axis=2)
-    return np.diff(np.diff(whole, axis=0), axis=1)
+    return -(np.sign(run) * (cap - base + both - over) * width).sum(axis=-1)
 
 
 def _box_corners(center: Array, frame: Array, half: Array) -> Array:

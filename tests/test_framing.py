@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -77,6 +79,7 @@ def test_counts_of_joists_over_ten_metres(spacing: str, count: int) -> None:
 
 
 def test_joists_end_at_the_attic_floor_and_inside_the_plan() -> None:
+    direction: Any
     for attic, direction in ((GABLE, "across"), (L_PLAN, "across"), (L_PLAN, "along")):
         found = joists(attic, spacing="450 mm", direction=direction)
         corners = np.concatenate([t.corners() for t in found])
@@ -88,6 +91,7 @@ def test_joists_end_at_the_attic_floor_and_inside_the_plan() -> None:
 
 
 def test_rafters_stand_on_the_roofs_underside_or_hang_under_it() -> None:
+    position: Any
     for attic in (GABLE, L_PLAN):
         for position, sign in (("above", 1.0), ("below", -1.0)):
             found = rafters(attic, spacing="16 in", section="2x6", position=position)
@@ -126,6 +130,7 @@ def test_roof_lies_on_what_it_is_given() -> None:
     for sheet in roof(GABLE, covering="slate", on=timbers):
         highest = max(((t.corners() - sheet.center) @ sheet.frame[2]).max() for t in timbers[:8:2])
         lowest = min(((t.corners() - sheet.center) @ sheet.frame[2]).min() for t in timbers[:8:2])
+        assert isinstance(sheet, Sheet)
         assert sheet.half[2] == pytest.approx(0.006)
         assert min(abs(highest), abs(lowest)) >= 0.006 - ROUNDING
 
@@ -177,8 +182,8 @@ def test_trusses_with_boards_pass_the_checks() -> None:
     ("build", "words"),
     [
         (lambda: joists(GABLE, spacing="4 cm"), "spacing 0.04 m"),
-        (lambda: joists(GABLE, direction="up"), "direction='up'"),
-        (lambda: rafters(GABLE, position="on"), "position='on'"),
+        (lambda: joists(GABLE, **{"direction": "up"}), "direction='up'"),
+        (lambda: rafters(GABLE, **{"position": "on"}), "position='on'"),
         (lambda: ceiling(GABLE, thickness=-0.01), "above 0"),
         (lambda: joists(GABLE, section="-45 x 195 mm"), "above 0|above their width"),
     ],

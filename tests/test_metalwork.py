@@ -338,13 +338,14 @@ def test_strips_conduct_as_the_sheet_does() -> None:
     frequency = 7.1e6
     for axis, length, width in ((0, 5.0, 3.0), (1, 3.0, 5.0)):
         lines = [w for w in wires if w.name.startswith(f"film {'uv'[axis]}")]
-        conductance = 0.0
+        conductance, total = 0.0, 0.0
         for wire in lines:
             conductor = wire.conductor
             assert isinstance(conductor, GridConductor)
             z = conductor.internal_impedance(frequency, radius=conductor.pitch / (2 * np.pi))
             conductance += 1.0 / complex(z)
-        assert sum(w.conductor.width for w in lines) == pytest.approx(width)
+            total += conductor.width
+        assert total == pytest.approx(width)
         assert length / conductance == pytest.approx(
             complex(sheet.impedance(frequency)) * length / width, rel=1e-12
         )
@@ -375,7 +376,7 @@ def test_a_thinner_wire_of_a_grid_gets_its_inductance_taken_off() -> None:
         (lambda: Tank([(0, 0, 1), (0, 0, 2), (0, 0, 3)], diameter=0.1), "3 points"),
         (lambda: Screen([(0, 0, 1), (3, 0, 1)]), "2 corners"),
         (lambda: Screen(OUTLINE, pitch=-1), "above 0"),
-        (lambda: Screen(OUTLINE, conductor=5.8e7), "no conducting sheet"),
+        (lambda: Screen(OUTLINE, **{"conductor": 5.8e7}), "no conducting sheet"),
         (lambda: Duct([(0, 0, 1), (3, 0, float("nan"))], diameter=0.1), "finite"),
     ],
 )

@@ -75,6 +75,8 @@ def test_cover_of_a_grid_is_exact() -> None:
     assert area == pytest.approx(TILTED.area, rel=ROUNDING)
     assert cover.min() >= -ROUNDING
     assert cover.max() <= 1.0 + ROUNDING
+    rectangles = [[*u[i : i + 2], *v[j : j + 2]] for i in range(8) for j in range(5)]
+    np.testing.assert_allclose(TILTED.filled(rectangles), cover.ravel(), atol=ROUNDING)
     # An independent count of points, tolerance: discretisation (1/400 of a rectangle and edges).
     n = 40
     part = (np.arange(n) + 0.5) / n
