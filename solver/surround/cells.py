@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .kernels import distances_to_elements
+from .kernels import nearest_elements
 
 if TYPE_CHECKING:
     from ...geometry.obstructions import Sheet, Timber
@@ -46,11 +46,22 @@ class CellRule:
 
 @dataclass(frozen=True, eq=False)
 class Body:
-    """Solids of one group and one stuff: what shares a permittivity and is reported together."""
+    """Solids of one group, stuff and section: what shares a polarisability.
+
+    Attributes
+    ----------
+    group, kind : str
+        What it is reported with; "timber" or "sheet".
+    sample : Timber or Sheet
+        One of the solids.
+    half : pair of float
+        Half the width and half the depth of a timber; of a sheet 0 and half the thickness. [m]
+    """
 
     group: str
     kind: str
     sample: Any
+    half: tuple[float, float]
 
     def permittivity(self, frequency: float) -> NDArray[np.complex128]:
         """Relative permittivity along the three axes of a cell, shape (3,)."""
@@ -137,7 +148,7 @@ def _cut_solid(solid: Solid, rule: CellRule, starts: FloatArray, ends: FloatArra
     while todo.size:
         middle = np.stack([todo[:, :2].mean(axis=1), todo[:, 2:].mean(axis=1)], axis=1)
         points = solid.center + middle @ solid.frame[:2]
-        distance = distances_to_elements(np.ascontiguousarray(points), starts, ends)
+        distance, _ = nearest_elements(np.ascontiguousarray(points), starts, ends)
         allowed = np.clip(rule.ratio * distance, rule.shortest, rule.longest)
         sides = np.stack([todo[:, 1] - todo[:, 0], todo[:, 3] - todo[:, 2]], axis=1)
         if not flat:
@@ -173,10 +184,12 @@ def cut_solids(
     kept: list[Body] = []
     parts: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray, IntArray]] = []
     for solid in solids:
-        stuff = (solid.group, solid.kind, solid.stuff)
+        _, width, depth = (float(x) for x in solid.half)
+        section = (0.0 if solid.kind == "sheet" else width, depth)
+        stuff = (solid.group, solid.kind, solid.stuff, *(round(x, 6) for x in section))
         if stuff not in bodies:
             bodies[stuff] = len(kept)
-            kept.append(Body(solid.group, solid.kind, solid))
+            kept.append(Body(solid.group, solid.kind, solid, section))
         rows = _cut_solid(solid, rule, starts, ends)
         frame, whole = np.asarray(solid.frame, float), np.asarray(solid.half, float)
         middle = np.stack([rows[:, :2].mean(axis=1), rows[:, 2:].mean(axis=1)], axis=1)

@@ -24,13 +24,17 @@ CLOSE = 3.0
 FINE = 0.5
 """A leaf is at most this part of its distance from a wire's axis, as a half extent across it."""
 
+SHEET, BRICKED, WHOLE = 0, 1, 2
+"""Kinds of cells; timber that wires come close to is cut into bricks that act on each other."""
+
 GAUSS_TWO = 0.5773502691896258
 
 
 @njit(cache=True, error_model="numpy")
-def distances_to_elements(points, starts, ends):
-    """Least distance of each point (N, 3) to any of the straight elements, (N,). [m]"""
+def nearest_elements(points, starts, ends):
+    """Distance of each point (N, 3) to the nearest of the straight elements, and which. [m]"""
     out = np.empty(points.shape[0])
+    which = np.zeros(points.shape[0], dtype=np.int64)
     for n in range(points.shape[0]):
         least = np.inf
         for e in range(starts.shape[0]):
@@ -45,9 +49,12 @@ def distances_to_elements(points, starts, ends):
             x -= t * ux
             y -= t * uy
             z -= t * uz
-            least = min(least, x * x + y * y + z * z)
+            square = x * x + y * y + z * z
+            if square < least:
+                least = square
+                which[n] = e
         out[n] = math.sqrt(least)
-    return out
+    return out, which
 
 
 @njit(cache=True, error_model="numpy")
@@ -231,45 +238,133 @@ def to_functions(n, h, vector, slope):
 
 
 @njit(cache=True, error_model="numpy")
-def _inside_a_wire(x, y, z, place, axis, members, e_length, e_radius):
+def _gap(x, y, z, place, axis, members, e_length, e_radius):
+    """Distance of a point from the nearest axis, -1 inside a wire."""
+    least = np.inf
     for m in range(members.size):
         e = members[m]
         dx, dy, dz = x - place[m, 0], y - place[m, 1], z - place[m, 2]
         t = dx * axis[m, 0] + dy * axis[m, 1] + dz * axis[m, 2]
-        if abs(t) <= e_length[e]:
-            gap = dx * dx + dy * dy + dz * dz - t * t
-            if gap < e_radius[e] * e_radius[e]:
-                return True
-    return False
+        beyond = max(abs(t) - e_length[e], 0.0)
+        square = max(dx * dx + dy * dy + dz * dz - t * t, 0.0)
+        if beyond == 0.0 and square < e_radius[e] * e_radius[e]:
+            return -1.0
+        least = min(least, square + beyond * beyond)
+    return math.sqrt(least)
 
 
 @njit(cache=True, error_model="numpy")
-def _add_products(weight, flat, first, a, b, forms):
-    """Add a weighted product of fields a, b (n, 3) to six forms, upper triangles by rows.
+def _add_products(weights, scale, first, a, b, forms):
+    """Add products of fields a, b (n, 3) to the forms, upper triangles row by row.
 
-    Rows of `forms`: a a, a b + b a, b b along a timber (in a sheet's plane), then across (normal).
+    `weights` (4, 3) says how much each axis counts in each class; the three rows of a class are
+    a a, a b + b a and b b.
     """
     n = a.shape[0]
-    for p in range(n):
-        ax, ay, az = weight * a[p, 0], weight * a[p, 1], weight * a[p, 2]
-        bx, by, bz = weight * b[p, 0], weight * b[p, 1], weight * b[p, 2]
-        base = first + p * n
-        for q in range(p, n):
-            x, y, z = a[q, 0], a[q, 1], a[q, 2]
-            u, v, w = b[q, 0], b[q, 1], b[q, 2]
-            aa, ab, bb = ay * y, ay * v + by * y, by * v
-            forms[0, base + q] += ax * x + (aa if flat else 0.0)
-            forms[1, base + q] += ax * u + bx * x + (ab if flat else 0.0)
-            forms[2, base + q] += bx * u + (bb if flat else 0.0)
-            forms[3, base + q] += az * z + (0.0 if flat else aa)
-            forms[4, base + q] += az * w + bz * z + (0.0 if flat else ab)
-            forms[5, base + q] += bz * w + (0.0 if flat else bb)
+    for k in range(4):
+        u, v, w = scale * weights[k, 0], scale * weights[k, 1], scale * weights[k, 2]
+        if u == 0.0 and v == 0.0 and w == 0.0:
+            continue
+        for p in range(n):
+            ax, ay, az = u * a[p, 0], v * a[p, 1], w * a[p, 2]
+            bx, by, bz = u * b[p, 0], v * b[p, 1], w * b[p, 2]
+            base = first + p * n
+            for q in range(p, n):
+                x, y, z = a[q, 0], a[q, 1], a[q, 2]
+                i, j, o = b[q, 0], b[q, 1], b[q, 2]
+                forms[3 * k, base + q] += ax * x + ay * y + az * z
+                mixed = ax * i + ay * j + az * o + bx * x + by * y + bz * z
+                forms[3 * k + 1, base + q] += mixed
+                forms[3 * k + 2, base + q] += bx * i + by * j + bz * o
+
+
+@njit(cache=True, error_model="numpy")
+def _weigh(kind, at, weights):
+    """How the axes of a cell count in the four classes: at its points, bricks or as a whole.
+
+    `at` is 0 for a point, 1 for the mean of a brick, 2 for the mean of the cell.
+    """
+    for k in range(4):
+        for a in range(3):
+            weights[k, a] = 0.0
+    if kind == BRICKED:
+        if at < 2:
+            weights[3, 0] = weights[3, 1] = weights[3, 2] = 1.0 - 2.0 * at
+    elif at != 1:
+        sign = 1.0 - at
+        if kind == SHEET:
+            weights[0, 0] = weights[0, 1] = weights[1, 2] = sign
+        else:
+            weights[0, 0] = weights[1, 1] = weights[2, 2] = sign
+
+
+@njit(cache=True, error_model="numpy")
+def _brick(
+    c, low, size, kind, half, first_slot, members, columns, place, axis, n_functions, e_length,
+    e_radius, xi, legendre, poly, scalar, vector, slope, stack, total_vector, total_slope,
+    mean_vector, mean_slope, weights, first, forms,
+):  # fmt: skip
+    """Integrate over a brick of a cell; sums go to total_*, products to the forms."""
+    _weigh(kind, 0, weights)
+    for a in range(3):
+        stack[0, a], stack[0, 3 + a] = low[a] + 0.5 * size[a], 0.5 * size[a]
+    whole = 8.0 * half[c, 0] * half[c, 1] * half[c, 2]
+    thickness = 2.0 * half[c, 2]
+    top, used = 1, 0
+    while top > 0:
+        top -= 1
+        cx, cy, cz = stack[top, 0], stack[top, 1], stack[top, 2]
+        hx, hy, hz = stack[top, 3], stack[top, 4], stack[top, 5]
+        cut = _fine_enough(cx, cy, cz, hx, hy, hz, members, place, axis, e_length, e_radius)
+        if cut >= 0 and top + 2 < STACK:
+            for side in range(2):
+                row = stack[top + side]
+                row[0], row[1], row[2] = cx, cy, cz
+                row[3], row[4], row[5] = hx, hy, hz
+                size = 0.5 * row[3 + cut]
+                row[3 + cut] = size
+                row[cut] += size if side else -size
+            top += 2
+            continue
+        weight = hx * hy * hz / whole
+        for corner in range(8):
+            x = cx + (GAUSS_TWO if corner & 1 else -GAUSS_TWO) * hx
+            y = cy + (GAUSS_TWO if corner & 2 else -GAUSS_TWO) * hy
+            z = cz + (GAUSS_TWO if corner & 4 else -GAUSS_TWO) * hz
+            gap = _gap(x, y, z, place, axis, members, e_length, e_radius)
+            if gap < 0.0:
+                continue
+            used += 1
+            for m in range(members.size):
+                e = members[m]
+                at = columns[m]
+                own = slope[at : at + n_functions[e]]
+                static_sums(
+                    x, y, z, place[m, 0], place[m, 1], place[m, 2],
+                    axis[m, 0], axis[m, 1], axis[m, 2], e_length[e], n_functions[e],
+                    xi, legendre, poly, scalar, own,
+                )  # fmt: skip
+                to_functions(n_functions[e], e_length[e], scalar, own)
+                for i in range(n_functions[e]):
+                    mean_vector[first_slot + m, i] += weight * scalar[i]
+                    for a in range(3):
+                        vector[at + i, a] = scalar[i] * axis[m, a]
+                        mean_slope[first_slot + m, i, a] += weight * own[i, a]
+                        total_vector[at + i, a] += weight * vector[at + i, a]
+                        total_slope[at + i, a] += weight * own[i, a]
+            if kind == SHEET:
+                thin = math.exp(-2.0 * thickness / gap)
+                weights[0, 0] = weights[0, 1] = weights[1, 2] = thin
+                weights[2, 0] = weights[2, 1] = weights[2, 2] = 1.0 - thin
+            _add_products(weights, weight, first, vector, slope, forms)
+    return used
 
 
 @njit(cache=True, error_model="numpy")
 def _cell(
-    c, center, frame, half, flat, first_slot, members, n_functions, e_center, e_half, e_length,
-    e_radius, xi, legendre, mean_vector, mean_slope, first, forms,
+    c, center, frame, half, kind, bricks, first_slot, members, n_functions, e_center, e_half,
+    e_length, e_radius, xi, legendre, mean_vector, mean_slope, first, forms,
+    first_brick, brick_vector, brick_slope,
 ):  # fmt: skip
     """Means and covariances of static fields over one cell; returns the points used."""
     n = members.size
@@ -293,102 +388,144 @@ def _cell(
     scalar = np.empty(width)
     vector = np.empty((total, 3))
     slope = np.empty((total, 3))
+    sum_vector = np.empty((total, 3))
+    sum_slope = np.empty((total, 3))
     stack = np.empty((STACK, 6))
+    weights = np.empty((4, 3))
+    low = np.empty(3)
+    size = np.empty(3)
     for a in range(3):
-        stack[0, a], stack[0, 3 + a] = 0.0, half[c, a]
-    whole = 8.0 * half[c, 0] * half[c, 1] * half[c, 2]
-    top, used = 1, 0
-    while top > 0:
-        top -= 1
-        cx, cy, cz = stack[top, 0], stack[top, 1], stack[top, 2]
-        hx, hy, hz = stack[top, 3], stack[top, 4], stack[top, 5]
-        cut = _fine_enough(cx, cy, cz, hx, hy, hz, members, place, axis, e_length, e_radius)
-        if cut >= 0 and top + 2 < STACK:
-            for side in range(2):
-                row = stack[top + side]
-                row[0], row[1], row[2] = cx, cy, cz
-                row[3], row[4], row[5] = hx, hy, hz
-                size = 0.5 * row[3 + cut]
-                row[3 + cut] = size
-                row[cut] += size if side else -size
-            top += 2
-            continue
-        weight = hx * hy * hz / whole
-        for corner in range(8):
-            x = cx + (GAUSS_TWO if corner & 1 else -GAUSS_TWO) * hx
-            y = cy + (GAUSS_TWO if corner & 2 else -GAUSS_TWO) * hy
-            z = cz + (GAUSS_TWO if corner & 4 else -GAUSS_TWO) * hz
-            if _inside_a_wire(x, y, z, place, axis, members, e_length, e_radius):
-                continue
-            used += 1
+        size[a] = 2.0 * half[c, a] / bricks[a]
+    n_bricks = bricks[0] * bricks[1] * bricks[2]
+    used = 0
+    for k in range(n_bricks):
+        low[0] = (k // (bricks[1] * bricks[2])) * size[0] - half[c, 0]
+        low[1] = (k // bricks[2] % bricks[1]) * size[1] - half[c, 1]
+        low[2] = (k % bricks[2]) * size[2] - half[c, 2]
+        for p in range(total):
+            for a in range(3):
+                sum_vector[p, a] = 0.0
+                sum_slope[p, a] = 0.0
+        used += _brick(
+            c, low, size, kind, half, first_slot, members, columns, place, axis, n_functions,
+            e_length, e_radius, xi, legendre, poly, scalar, vector, slope, stack,
+            sum_vector, sum_slope, mean_vector, mean_slope, weights, first, forms,
+        )  # fmt: skip
+        if kind == BRICKED:
+            # sums are 1/n_bricks times the means of the brick
+            _weigh(kind, 1, weights)
+            _add_products(weights, 1.0 * n_bricks, first, sum_vector, sum_slope, forms)
+            start = first_brick + k * total
             for m in range(n):
-                e = members[m]
-                at = columns[m]
-                own = slope[at : at + n_functions[e]]
-                static_sums(
-                    x, y, z, place[m, 0], place[m, 1], place[m, 2],
-                    axis[m, 0], axis[m, 1], axis[m, 2], e_length[e], n_functions[e],
-                    xi, legendre, poly, scalar, own,
-                )  # fmt: skip
-                to_functions(n_functions[e], e_length[e], scalar, own)
-                for i in range(n_functions[e]):
-                    mean_vector[first_slot + m, i] += weight * scalar[i]
+                longest = 0
+                for a in range(1, 3):
+                    if abs(axis[m, a]) > abs(axis[m, longest]):
+                        longest = a
+                for p in range(columns[m], columns[m + 1]):
+                    brick_vector[start + p] = n_bricks * sum_vector[p, longest] / axis[m, longest]
                     for a in range(3):
-                        vector[at + i, a] = scalar[i] * axis[m, a]
-                        mean_slope[first_slot + m, i, a] += weight * own[i, a]
-            _add_products(weight, flat, first, vector, slope, forms)
+                        brick_slope[start + p, a] = n_bricks * sum_slope[p, a]
     for m in range(n):
         for i in range(n_functions[members[m]]):
             for a in range(3):
                 vector[columns[m] + i, a] = mean_vector[first_slot + m, i] * axis[m, a]
                 slope[columns[m] + i, a] = mean_slope[first_slot + m, i, a]
-    _add_products(-1.0, flat, first, vector, slope, forms)
-    for p in range(total):
-        for q in range(p):
-            for row in range(6):
-                forms[row, first + p * total + q] = forms[row, first + q * total + p]
+    _weigh(kind, 2, weights)
+    _add_products(weights, 1.0, first, vector, slope, forms)
     return used
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def integrate_cells(
-    center, frame, half, flat, first_member, members, first_entry, n_functions,
-    e_center, e_half, e_length, e_radius, xi, legendre, mean_vector, mean_slope, forms, points,
+    first_cell, last_cell, center, frame, half, kind, bricks, first_member, members,
+    first_entry, n_functions, e_center, e_half, e_length, e_radius, xi, legendre,
+    mean_vector, mean_slope, forms, first_brick, brick_vector, brick_slope, points,
 ):  # fmt: skip
-    """Fine integrals of static fields over all cells that have elements near.
+    """Fine integrals of static fields over some of the cells.
 
     Parameters
     ----------
+    first_cell, last_cell : int
+        Cells first_cell ... last_cell - 1.
     center, frame, half : (C, 3), (C, 3, 3), (C, 3) float
         Cells.
-    flat : (C,) bool
-        True for cells of a sheet.
+    kind : (C,) int
+        SHEET, BRICKED or WHOLE timber.
+    bricks : (C, 3) int
+        Into how many bricks a cell is cut along its axes, 1 unless BRICKED.
     first_member, members : (C + 1,), (S,) int
         Elements members[first_member[c] : first_member[c + 1]] are near cell c; S slots.
     first_entry : (C + 1,) int
-        Where the block of a cell begins in a row of `forms`.
+        Where the block of a cell begins in a row of `forms`, less first_entry[first_cell].
     n_functions : (E,) int
         Functions wanted of each element.
     e_center, e_half, e_length, e_radius
         Elements; `e_length` is the half length.
     mean_vector, mean_slope : (S, W) and (S, W, 3) float, written
         Means of v_f and of s_f (in the cell's frame) over the cell.
-    forms : (6, ...) float, written
-        Covariances over the cell (means of products less products of means) of t v_f and s_f: the
-        first with itself, both ways with the second, the second with itself, along a timber or in
-        the plane of a sheet; then the same across the timber or normal to the sheet.
+    forms : (12, ...) float, written
+        Upper triangles of covariances over the cell of t v_f and s_f: the first with itself, both
+        ways with the second, the second with itself; for each of four classes. Along, across along
+        the width and along the depth of WHOLE timber; what the means of BRICKED timber leave out
+        within its bricks is the fourth. In sheets: in the plane, normal to it, and what lies
+        nearer to a wire than the sheet is thick, where it acts like a half-space:
+        exp(-2 thickness/distance) parts them.
+    first_brick, brick_vector, brick_slope : (C + 1,) int, (B,) float, (B, 3) float, written
+        Means of v_f and s_f over the bricks of a cell, brick by brick, from first_brick[c] on.
     points : (C,) int, written
         Points used.
     """
-    for unsigned in prange(center.shape[0]):
-        c = np.int64(unsigned)
+    base = first_entry[first_cell]
+    for unsigned in prange(last_cell - first_cell):
+        c = first_cell + np.int64(unsigned)
         low, high = first_member[c], first_member[c + 1]
         if high > low:
             points[c] = _cell(
-                c, center, frame, half, flat[c], low, members[low:high], n_functions,
+                c, center, frame, half, kind[c], bricks[c], low, members[low:high], n_functions,
                 e_center, e_half, e_length, e_radius, xi, legendre,
-                mean_vector, mean_slope, first_entry[c], forms,
+                mean_vector, mean_slope, first_entry[c] - base, forms,
+                first_brick[c], brick_vector, brick_slope,
             )  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def scatter_forms(
+    first_cell, last_cell, body, volume, first_member, members, first_entry, n_functions, forms,
+    block, values,
+):  # fmt: skip
+    """Add the cells' forms of one body, times volume, to blocks by pair of elements.
+
+    Parameters
+    ----------
+    body : (C,) bool
+        Which cells.
+    block : (E, E) int
+        Where the block (n_functions[i], n_functions[j]) of the pair i <= j begins in `values`.
+    values : (12, ...) float, added to
+    """
+    for c in range(first_cell, last_cell):
+        if not body[c]:
+            continue
+        low, high = first_member[c], first_member[c + 1]
+        total = 0
+        for m in range(low, high):
+            total += n_functions[members[m]]
+        start = first_entry[c] - first_entry[first_cell]
+        row = 0
+        for m in range(low, high):
+            ni = n_functions[members[m]]
+            column = row
+            for o in range(m, high):
+                nj = n_functions[members[o]]
+                place = block[members[m], members[o]]
+                for a in range(ni):
+                    # a block on the diagonal holds its upper triangle only
+                    for b in range(a if o == m else 0, nj):
+                        source = start + (row + a) * total + column + b
+                        for k in range(12):
+                            values[k, place + a * nj + b] += volume[c] * forms[k, source]
+                column += nj
+            row += ni
 
 
 @njit(cache=True, error_model="numpy")

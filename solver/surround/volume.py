@@ -1,9 +1,8 @@
 r"""Timber and sheets as weak scatterers: a term of the matrix, watts by group, polarisation.
 
-Wood, board and tile carry the volume current J = jw alpha E with alpha = eps0 (ec - 1) times what
-the shape lets in: 1 along a timber and 2/(ec + 1) across it (exact for a thin round rod in a
-uniform field and for a flat face near a line charge, quasi-statically), 1 in the plane of a thin
-sheet and 1/ec normal to it.  With e_n the field of basis function n in the absence of the solids,
+Wood, board and tile carry the volume current J = jw alpha E with alpha = eps0 (ec - 1) F, F what
+the shape lets in of the field outside.  With e_n the field of basis function n in the absence of
+the solids,
 
     Z_mn -= jw Int e_m . alpha . e_n dV,
 
@@ -20,6 +19,13 @@ matters where both elements are near; with the static potentials it is
 with A of the vector potentials, C of the gradients and B of both, integrated once per geometry.
 No value is taken at a single point beside a wire, so nothing spikes when a cell's middle lies
 there.
+
+**The shape.**  Along a timber and in the plane of a thin sheet F = 1, normal to a sheet 1/ec, and
+across a timber 1/(1 + N (ec - 1)) with the depolarisation of an elliptic cylinder of that width and
+depth, N = depth/(width + depth) along the width.  That is for the mean over a cell.  Where a wire
+comes close to a timber, the rest is met by bricks that act on each other (see `bricks`), and what
+varies within a brick by 2/(ec + 1), as at a flat face beside a line charge.  Within about its
+thickness from a wire a sheet acts as a half-space, 2/(ec + 1) too.
 """
 
 from __future__ import annotations
@@ -28,7 +34,7 @@ import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +52,7 @@ from ..moments.basis import (
 )
 from ..moments.quadrature import gauss
 from . import kernels
+from .bricks import response
 from .cells import Body, CellRule, Cells, cut_solids
 
 if TYPE_CHECKING:
@@ -56,43 +63,114 @@ REACH = 1.5
 
 NODE_COUNTS = (2, 3, 4, 6, 8, 12, 16, 24, 32, 48)
 STATIC_NODES = 10
+MOST_ENTRIES = 1_000_000
+"""Of a row of forms held at once, 100 MB in all."""
+
+CLOSE_IN_DEPTHS = 2.0
+"""Timber nearer to a wire than this times its greater side is cut into bricks."""
+
+MOST_BRICKS_ACROSS = 5
+"""Bricks are about as long as the timber's lesser side; not less than this part of the greater."""
+
+ALONGSIDE, LONG_BRICK = 0.8, 2.2
+"""A wire whose direction has this cosine with the timber runs alongside: its field changes over the
+section but not along, so bricks are half as wide and deep, and longer by this factor."""
+
 BLOCKS = 4
 """A symmetric product is computed in this many strips, the lower triangle mirrored."""
 
 INVERSE_FOUR_PI = 0.25 / np.pi
 
 
-def shape_factors(kind: str, permittivity: ComplexArray) -> ComplexArray:
-    """What a solid's shape lets in of the field outside, along its three axes, (3,)."""
-    if kind == "sheet":
-        return np.array([1.0, 1.0, 1.0 / permittivity[2]])
-    return np.array([1.0, 2.0 / (permittivity[1] + 1.0), 2.0 / (permittivity[2] + 1.0)])
+def polarisability(body: Body, frequency: float) -> tuple[ComplexArray, ComplexArray]:
+    """alpha of even fields along the three axes, and of the four classes of forms, (3,), (4,).
 
-
-def polarisability(body: Body, frequency: float) -> ComplexArray:
-    """alpha along the three axes of a body's cells, (3,). [F/m]"""
+    Even fields are means over cells; the classes are those of `kernels.integrate_cells`. [F/m]
+    """
     permittivity = body.permittivity(frequency)
-    return epsilon_0 * (permittivity - 1.0) * shape_factors(body.kind, permittivity)
+    less_one = permittivity - 1.0
+    if body.kind == "sheet":
+        even = less_one / np.array([1.0, 1.0, permittivity[2]])
+        classes = [even[0], even[2], 2.0 * less_one[0] / (permittivity[0] + 1.0), 0.0]
+    else:
+        width, depth = body.half
+        shape = np.array([0.0, depth, width]) / (width + depth)
+        even = less_one / (1.0 + shape * less_one)
+        classes = [*even, 2.0 * less_one[1] / (permittivity[1] + 1.0)]
+    return epsilon_0 * even, epsilon_0 * np.array(classes)
 
 
-class Covariance(NamedTuple):
-    """Sub-cell part of a body along some of its axes, as real sparse forms of the functions.
+@dataclass(frozen=True, eq=False)
+class Covariance:
+    """Sub-cell part of a body as forms of the functions, integrated over its volume.
 
     Attributes
     ----------
-    vector, mixed, slope : sparse (M + E, M + E)
-        A, B and C, integrated over the volume, over the local functions followed by each
-        element's next one. [m^3], [m], [1/m]
+    row, column : (K,) int
+        Local functions, then each element's next one; each pair once.
+    values : (12, K) float
+        A, B and C for each of the four classes of `kernels.integrate_cells`. [m^3], [m], [1/m]
     """
 
-    vector: sparse.csr_array
-    mixed: sparse.csr_array
-    slope: sparse.csr_array
+    row: IntArray
+    column: IntArray
+    values: FloatArray
 
-    def at(self, omega: float) -> sparse.csr_array:
-        """Q: the integral of the product of what the means leave out is -Q. [(V/m)^2 m^3/A^2]"""
-        total = self.vector * (omega * mu_0) ** 2 + self.mixed * (mu_0 / epsilon_0)
-        return total + self.slope * (1.0 / (omega * epsilon_0) ** 2)
+    def at(self, classes: ComplexArray | FloatArray, omega: float) -> NDArray[Any]:
+        """sum over classes of weight times Q, (K,), Q in (V/m)^2 m^3/A^2 for a weight of 1."""
+        steps = np.array([(omega * mu_0) ** 2, mu_0 / epsilon_0, 1.0 / (omega * epsilon_0) ** 2])
+        return np.outer(classes, steps).ravel() @ self.values
+
+
+@dataclass(frozen=True, eq=False)
+class Bricks:
+    """A cell of timber close to wires, cut into bricks.
+
+    Attributes
+    ----------
+    functions : (n,) int
+        Numbers of the near functions, as in `Covariance`.
+    sides, counts
+        Of one brick [m], and bricks along each axis.
+    vector, slope : (3 N, n) float
+        Means over the N bricks of t v_f and s_f less those over the cell.
+    cell_vector, cell_slope : (3, n) float
+        Means over the cell.
+    volume : float
+        Of the cell. [m^3]
+    """
+
+    functions: IntArray
+    sides: tuple[float, float, float]
+    counts: tuple[int, int, int]
+    vector: FloatArray
+    slope: FloatArray
+    cell_vector: FloatArray
+    cell_slope: FloatArray
+    volume: float
+
+    def weight(self, body: Body, frequency: float) -> ComplexArray:
+        """alpha times the volume of a brick, (3 N, 3 N). [F m^2]"""
+        chi = body.permittivity(frequency) - 1.0
+        share = epsilon_0 * self.volume / np.prod(self.counts)
+        return share * response(self.sides, self.counts, chi)
+
+    def form(self, weight: ComplexArray, omega: float) -> ComplexArray:
+        """Reaction of the functions on each other less that of their means, (n, n).
+
+        An even field across the timber polarises it unevenly over the section, so that it reacts
+        on the rest as well: that is taken from the middle of the cell, away from its cuts.
+        """
+        rest = (omega * mu_0) * self.vector + self.slope / (omega * epsilon_0)
+        mean = (omega * mu_0) * self.cell_vector + self.cell_slope / (omega * epsilon_0)
+        along, n_section = self.counts[0], self.counts[1] * self.counts[2]
+        blocks = weight.reshape(along, n_section, 3, -1, 3)
+        profile = blocks[along // 2].sum(axis=2)  # (section, component, direction of an even field)
+        on_rest = np.zeros((n_section, 3), dtype=np.complex128)
+        on_rest[:, 1:] = profile[:, [1, 2], [1, 2]]
+        felt = np.einsum("sa,xsan->an", on_rest, rest.reshape(along, n_section, 3, -1))
+        mixed = mean.T @ felt
+        return rest.T @ (weight @ rest) + mixed + mixed.T
 
 
 class FunctionFields(NamedTuple):
@@ -138,8 +216,10 @@ class Volume:
     cells : Cells
     slot : (C, E) int
         Rows of `mean_vector`, `mean_slope`; -1 for far pairs.
-    covariance : tuple of (Covariance, Covariance)
-        By body: along a timber or in the plane of a sheet, and across or normal to it.
+    covariance : tuple of Covariance
+        By body.
+    bricks : tuple of tuple of Bricks
+        By body, its cells close to wires.
     points : int
         Points of the fine integration.
     """
@@ -150,7 +230,8 @@ class Volume:
     slot: NDArray[np.int32]
     mean_vector: FloatArray
     mean_slope: FloatArray
-    covariance: tuple[tuple[Covariance, Covariance], ...]
+    covariance: tuple[Covariance, ...]
+    bricks: tuple[tuple[Bricks, ...], ...]
     points: int
     has_images: bool
 
@@ -164,9 +245,10 @@ class Volume:
         """Gauss tables of rising size: counts (T,), nodes (T, G), polynomials (T, W, G)."""
         return _gauss_tables(int(self.elements.degree.max()) + 2)
 
-    def alpha(self, frequency: float) -> ComplexArray:
-        """Polarisability of each body along its axes, (B, 3). [F/m]"""
-        return np.array([polarisability(body, frequency) for body in self.cells.bodies])
+    def alpha(self, frequency: float) -> tuple[ComplexArray, ComplexArray]:
+        """Polarisability of each body by axis, (B, 3), and by class of forms, (B, 4). [F/m]"""
+        each = [polarisability(body, frequency) for body in self.cells.bodies]
+        return np.array([even for even, _ in each]), np.array([local for _, local in each])
 
     def fields(
         self,
@@ -212,11 +294,11 @@ class Volume:
         """Add the solids' term to a matrix and to the next functions' rows, in place."""
         omega = 2.0 * np.pi * frequency
         combination = self.basis.combination
-        alpha = self.alpha(frequency)
-        weight = (-1j * omega) * (self.cells.volume[:, None] * alpha[self.cells.body]).ravel()
+        even, classes = self.alpha(frequency)
+        weight = (-1j * omega) * (self.cells.volume[:, None] * even[self.cells.body]).ravel()
         own = combination.T.tocsr() @ fields.local
         _add_symmetric(filled.matrix, own * np.sqrt(weight))
-        form = self._covariance_form(alpha, omega)
+        form = self._form(classes, frequency)
         n_local = self.basis.n_local
         inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
         filled.matrix[inner.row, inner.col] += inner.data
@@ -226,12 +308,27 @@ class Volume:
             filled.next_diagonal[...] += np.einsum("ec,ec->e", following, fields.following)
             filled.next_diagonal[...] += form[n_local:, n_local:].diagonal()
 
-    def _covariance_form(self, alpha: ComplexArray, omega: float) -> sparse.csr_array:
-        total = sparse.csr_array(self.covariance[0][0].slope.shape, dtype=np.complex128)
-        for (along, across), (one, _, two) in zip(self.covariance, alpha, strict=True):
-            total = total + along.at(omega) * (1j * omega * one)
-            total = total + across.at(omega) * (1j * omega * two)
-        return total
+    def _form(self, classes: ComplexArray, frequency: float) -> sparse.csr_array:
+        """What the means leave out, a symmetric (M + E, M + E) form of all functions."""
+        omega = 2.0 * np.pi * frequency
+        size = self.basis.n_local + self.elements.length.size
+        row, column, value = [], [], []
+        for b, (weights, covariance) in enumerate(zip(classes, self.covariance, strict=True)):
+            values = covariance.at(weights, omega)
+            inner = covariance.row != covariance.column
+            row += [covariance.row, covariance.column[inner]]
+            column += [covariance.column, covariance.row[inner]]
+            value += [values, values[inner]]
+            known: dict[object, ComplexArray] = {}
+            for bricks in self.bricks[b]:
+                key = (bricks.sides, bricks.counts, bricks.volume)
+                if key not in known:
+                    known[key] = bricks.weight(self.cells.bodies[b], frequency)
+                row.append(np.repeat(bricks.functions, bricks.functions.size))
+                column.append(np.tile(bricks.functions, bricks.functions.size))
+                value.append(bricks.form(known[key], omega).ravel())
+        entries = (np.concatenate(value), (np.concatenate(row), np.concatenate(column)))
+        return 1j * omega * sparse.csr_array(sparse.coo_array(entries, shape=(size, size)))
 
     def state(self, fields: FunctionFields, currents: ComplexArray, frequency: float) -> SolidState:
         """Losses by group, and polarisation, for currents of the local functions (M,). [A]"""
@@ -252,23 +349,27 @@ class Volume:
             Coefficients of the local functions, RMS. [A]
         """
         omega = 2.0 * np.pi * frequency
-        loss = -omega * self.alpha(frequency).imag
+        even, classes = (-omega * alpha.imag for alpha in self.alpha(frequency))
         square = np.abs(currents @ fields.local).reshape(-1, 3) ** 2
-        each = self.cells.volume * (square * loss[self.cells.body]).sum(axis=1)
+        each = self.cells.volume * (square * even[self.cells.body]).sum(axis=1)
         n_bodies = len(self.cells.bodies)
         watts = np.bincount(self.cells.body, weights=each, minlength=n_bodies).astype(float)
-        n_local = self.basis.n_local
-        for b, (along, across) in enumerate(self.covariance):
-            for part, covariance in ((loss[b, 0], along), (loss[b, 2], across)):
-                product = covariance.at(omega)[:n_local, :n_local] @ currents
-                watts[b] += part * float(np.vdot(currents, product).real)
+        padded = np.append(currents, np.zeros(self.elements.length.size))
+        for b, covariance in enumerate(self.covariance):
+            product = (padded[covariance.row].conj() * padded[covariance.column]).real
+            product[covariance.row != covariance.column] *= 2.0
+            watts[b] += float(covariance.at(classes[b], omega) @ product)
+            for bricks in self.bricks[b]:
+                form = bricks.form(bricks.weight(self.cells.bodies[b], frequency), omega)
+                own = padded[bricks.functions]
+                watts[b] -= omega * float(np.vdot(own, form.imag @ own).real)
         return watts
 
     def polarisation(
         self, fields: FunctionFields, currents: ComplexArray, frequency: float
     ) -> PointMoments:
         """Polarisation currents jw alpha E times volume, spread over the cells' samples."""
-        alpha = self.alpha(frequency)[self.cells.body]
+        alpha = self.alpha(frequency)[0][self.cells.body]
         inside = 2j * np.pi * frequency * alpha * (currents @ fields.local).reshape(-1, 3)
         moments = np.einsum("cab,ca->cb", self.cells.frame, inside) * self.cells.volume[:, None]
         samples, first = self.cells.samples()
@@ -337,58 +438,133 @@ def prepare_volume(
     first_entry = np.concatenate([[0], np.cumsum(columns**2)])
     mean_vector = np.zeros((members.size, width))
     mean_slope = np.zeros((members.size, width, 3))
-    forms = np.zeros((6, first_entry[-1]))
     points = np.zeros(n_cells, dtype=np.int64)
+    kind, bricks = _bricks(cells, starts, ends)
+    n_bricks = np.where(kind == kernels.BRICKED, bricks.prod(axis=1), 0)
+    first_brick = np.concatenate([[0], np.cumsum(n_bricks * columns)])
+    brick_vector, brick_slope = np.zeros(first_brick[-1]), np.zeros((first_brick[-1], 3))
     nodes, weights = gauss(STATIC_NODES)
     legendre = np.polynomial.legendre.legvander(nodes, width - 1).T * weights
-    kernels.integrate_cells(
-        cells.center, cells.frame, cells.half, cells.flat, first_member, members, first_entry,
-        n_functions, *elements[:4], np.array(nodes), np.ascontiguousarray(legendre),
-        mean_vector, mean_slope, forms, points,
-    )  # fmt: skip
-    covariance = _gather_forms(cells, basis, members, first_member, first_entry, n_functions, forms)
+    chosen = [cells.body == b for b in range(len(cells.bodies))]
+    blocks = [_blocks(near[one], n_functions) for one in chosen]
+    values = [np.zeros((12, size)) for _, size in blocks]
+    first = 0
+    while first < n_cells:
+        limit = first_entry[first] + MOST_ENTRIES
+        last = max(first + 1, int(np.searchsorted(first_entry, limit, side="right")) - 1)
+        forms = np.zeros((12, first_entry[last] - first_entry[first]))
+        kernels.integrate_cells(
+            first, last, cells.center, cells.frame, cells.half, kind, bricks, first_member,
+            members, first_entry, n_functions, *elements[:4], np.array(nodes),
+            np.ascontiguousarray(legendre), mean_vector, mean_slope, forms,
+            first_brick, brick_vector, brick_slope, points,
+        )  # fmt: skip
+        for one, (block, _), value in zip(chosen, blocks, values, strict=True):
+            kernels.scatter_forms(
+                first, last, one, cells.volume, first_member, members, first_entry, n_functions,
+                forms, block, value,
+            )  # fmt: skip
+        first = last
+    covariance = tuple(
+        _covariance(block, value, basis, n_functions)
+        for (block, _), value in zip(blocks, values, strict=True)
+    )
+    numbers = _function_numbers(basis, n_functions)
+    found: list[list[Bricks]] = [[] for _ in cells.bodies]
+    for c in np.flatnonzero((n_bricks > 0) & (columns > 0)):
+        own = slice(first_member[c], first_member[c + 1])
+        axes = (elements.half[members[own]] / elements.length[members[own], None]) @ cells.frame[
+            c
+        ].T
+        axes = np.repeat(axes, n_functions[members[own]], axis=0)
+        part = slice(first_brick[c], first_brick[c + 1])
+        vector = brick_vector[part].reshape(n_bricks[c], columns[c])[:, :, None] * axes
+        slope = brick_slope[part].reshape(n_bricks[c], columns[c], 3)
+        means = [x.mean(axis=0) for x in (vector, slope)]
+        rests = [
+            np.ascontiguousarray((x - mean).transpose(0, 2, 1).reshape(-1, columns[c]))
+            for x, mean in zip((vector, slope), means, strict=True)
+        ]
+        sides = tuple(round(float(s), 9) for s in 2.0 * cells.half[c] / bricks[c])
+        found[cells.body[c]].append(
+            Bricks(
+                np.concatenate([numbers[e] for e in members[own]]), sides,
+                tuple(int(n) for n in bricks[c]), *(x * INVERSE_FOUR_PI for x in rests),
+                *(x.T * INVERSE_FOUR_PI for x in means), float(cells.volume[c]),
+            )
+        )  # fmt: skip
     return Volume(
-        elements, basis, cells, slot, mean_vector, mean_slope, covariance, int(points.sum()),
-        has_images,
+        elements, basis, cells, slot, mean_vector, mean_slope, covariance,
+        tuple(tuple(one) for one in found), int(points.sum()), has_images,
     )  # fmt: skip
 
 
-def _gather_forms(
-    cells: Cells,
-    basis: Basis,
-    members: IntArray,
-    first_member: IntArray,
-    first_entry: IntArray,
-    n_functions: IntArray,
-    forms: FloatArray,
-) -> tuple[tuple[Covariance, Covariance], ...]:
-    """Sum the cells' covariances by body, as forms of all local and next functions."""
-    n_elements = n_functions.size
-    own = [
+def _function_numbers(basis: Basis, n_functions: IntArray) -> list[IntArray]:
+    """Numbers of each element's functions, the next one last, as in `Covariance`."""
+    return [
         np.append(np.arange(basis.offset[e], basis.offset[e + 1]), basis.n_local + e)
-        for e in range(n_elements)
+        for e in range(n_functions.size)
     ]
-    size = basis.n_local + n_elements
-    found = []
-    for body in range(len(cells.bodies)):
-        rows: list[IntArray] = []
-        columns: list[IntArray] = []
-        values: list[FloatArray] = []
-        for c in np.flatnonzero(cells.body == body):
-            near = members[first_member[c] : first_member[c + 1]]
-            if near.size:
-                place = np.concatenate([own[e] for e in near])
-                rows.append(np.repeat(place, place.size))
-                columns.append(np.tile(place, place.size))
-                scale = cells.volume[c] * INVERSE_FOUR_PI**2
-                values.append(forms[:, first_entry[c] : first_entry[c + 1]] * scale)
-        if rows:
-            at = (np.concatenate(rows), np.concatenate(columns))
-            six = np.concatenate(values, axis=1)
-            sums = [
-                sparse.csr_array(sparse.coo_array((one, at), shape=(size, size))) for one in six
-            ]
-        else:
-            sums = [sparse.csr_array((size, size)) for _ in range(6)]
-        found.append((Covariance(*sums[:3]), Covariance(*sums[3:])))
-    return tuple(found)
+
+
+def _bricks(cells: Cells, starts: FloatArray, ends: FloatArray) -> tuple[IntArray, IntArray]:
+    """Kind of each cell for the fine integration (C,), and its bricks along each axis (C, 3)."""
+    sides = 2.0 * cells.half
+    distance, which = kernels.nearest_elements(_spread(cells), starts, ends)
+    distance, which = distance.reshape(len(cells), -1), which.reshape(len(cells), -1)
+    rows, least = np.arange(len(cells)), distance.argmin(axis=1)
+    close = ~cells.flat & (distance[rows, least] < CLOSE_IN_DEPTHS * sides[:, 1:].max(axis=1))
+    way = (ends - starts)[which[rows, least]]
+    along = np.abs(np.einsum("ca,ca->c", way, cells.frame[:, 0])) / np.linalg.norm(way, axis=1)
+    narrow, deep = sides[:, 1:].min(axis=1), sides[:, 1:].max(axis=1)
+    parallel = along > ALONGSIDE
+    size = np.stack(
+        [np.where(parallel, LONG_BRICK, 1.0), *2 * [np.where(parallel, 0.5, 1.0)]], axis=1
+    )
+    size = size * np.maximum(narrow, deep / MOST_BRICKS_ACROSS)[:, None]
+    counts = np.maximum(np.rint(sides / size), 1).astype(np.int64)
+    kind = np.where(cells.flat, kernels.SHEET, np.where(close, kernels.BRICKED, kernels.WHOLE))
+    return kind.astype(np.int64), np.where(close[:, None], counts, 1)
+
+
+def _spread(cells: Cells) -> FloatArray:
+    """Points along the first axis of each cell, (C 9, 3). [m]"""
+    steps = np.linspace(-1.0, 1.0, 9)[:, None] * cells.half[:, None, :1]
+    return np.ascontiguousarray((cells.center[:, None] + steps * cells.frame[:, :1]).reshape(-1, 3))
+
+
+def _blocks(near: NDArray[np.bool_], n_functions: IntArray) -> tuple[IntArray, int]:
+    """Where the block of each pair of elements that share a cell begins, and how many numbers."""
+    near = near.astype(np.float32)
+    pair_i, pair_j = np.nonzero(np.triu(near.T @ near) > 0.0)
+    sizes = n_functions[pair_i] * n_functions[pair_j]
+    ends = np.cumsum(sizes)
+    block = np.full((n_functions.size, n_functions.size), -1, dtype=np.int64)
+    block[pair_i, pair_j] = ends - sizes
+    return block, int(ends[-1]) if ends.size else 0
+
+
+def _covariance(
+    block: IntArray, values: FloatArray, basis: Basis, n_functions: IntArray
+) -> Covariance:
+    """Blocks as a list of pairs of functions, upper triangle only."""
+    pair_i, pair_j = np.nonzero(block >= 0)
+    order = np.argsort(block[pair_i, pair_j], kind="stable")
+    pair_i, pair_j = pair_i[order], pair_j[order]
+    sizes = n_functions[pair_i] * n_functions[pair_j]
+    pair = np.repeat(np.arange(pair_i.size), sizes)
+    inside = np.arange(pair.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    i, j = pair_i[pair], pair_j[pair]
+    a, b = inside // n_functions[j], inside % n_functions[j]
+
+    def number(element: IntArray, function: IntArray) -> IntArray:
+        own = function < n_functions[element] - 1
+        return np.where(own, basis.offset[element] + function, basis.n_local + element)
+
+    row, column = number(i, a), number(j, b)
+    keep = (i != j) | (a <= b)
+    row, column, values = row[keep], column[keep], values[:, keep] * INVERSE_FOUR_PI**2
+    # the next functions come after all others: keep to the upper triangle there too
+    swap = row > column
+    row[swap], column[swap] = column[swap], row[swap].copy()
+    return Covariance(row, column, np.ascontiguousarray(values))
