@@ -25,7 +25,7 @@ from ridgepole.geometry import (
 )
 from ridgepole.geometry.metalwork import cores_radius, rectangle_radius
 from ridgepole.geometry.screens import GridConductor
-from ridgepole.materials import SheetConductor
+from ridgepole.materials import Earth, SheetConductor
 
 ROUNDING = 1e-12  # rounding
 UP = Wire([(2, 1, 5), (2, 1, 6.5), (5, 2, 7)], radius=1e-3, name="up")
@@ -232,6 +232,23 @@ def test_moved_scenes_keep_their_joints() -> None:
         assert [w.name for w in moved.wires] == [w.name for w in scene.wires]
         np.testing.assert_allclose([w.length for w in moved.wires], np.multiply(before, factor))
         assert len(set(conductors(moved).values())) == len(set(conductors(scene).values())) == 2
+
+
+def test_pieces_are_led_to_earth_at_their_lowest_end() -> None:
+    electrodes = pytest.importorskip("ridgepole.geometry.electrodes")
+    rod, known = electrodes.Electrode("0.5 m"), electrodes.Electrode(impedance=40)
+    pieces = [
+        Downpipe([(8, 0, 0), (8, 0, 5)], diameter=0.08, name="downpipe", earthed=rod),
+        Pipe([(3, 3, 5), (7, 3, 5.2)], name="pipe", earthed=known, bonded="radial 1"),
+    ]
+    scene = Scene([UP, RADIAL], feed=FEED, house=pieces, earth=Earth(13, 0.005))
+    assert scene.wire("downpipe").earth_start == rod
+    assert scene.wire("downpipe").earth_end is None
+    lead = scene.wire("pipe to earth")
+    assert lead.earth_end == known
+    np.testing.assert_allclose(lead.points, [(3, 3, 5), (3, 3, 0)], atol=ROUNDING)
+    assert lead.piece == "pipe"
+    assert [w.name for w in scene.without("pipe").wires] == ["up", "radial 1", "downpipe"]
 
 
 # ---- tanks ----------------------------------------------------------------------------------
