@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.constants import mu_0, speed_of_light
@@ -28,6 +30,7 @@ from ridgepole.geometry.screens import GridConductor
 from ridgepole.materials import Earth, SheetConductor
 
 ROUNDING = 1e-12  # rounding
+WRONG: Any = 5.8e7  # no conducting sheet
 UP = Wire([(2, 1, 5), (2, 1, 6.5), (5, 2, 7)], radius=1e-3, name="up")
 RADIAL = Wire([(2, 1, 5), (6, 1.5, 5)], radius=1e-3, name="radial 1")
 FEED = Feed("up", at="start")
@@ -393,7 +396,7 @@ def test_a_thinner_wire_of_a_grid_gets_its_inductance_taken_off() -> None:
         (lambda: Tank([(0, 0, 1), (0, 0, 2), (0, 0, 3)], diameter=0.1), "3 points"),
         (lambda: Screen([(0, 0, 1), (3, 0, 1)]), "2 corners"),
         (lambda: Screen(OUTLINE, pitch=-1), "above 0"),
-        (lambda: Screen(OUTLINE, **{"conductor": 5.8e7}), "no conducting sheet"),
+        (lambda: Screen(OUTLINE, conductor=WRONG), "no conducting sheet"),
         (lambda: Duct([(0, 0, 1), (3, 0, float("nan"))], diameter=0.1), "finite"),
     ],
 )
