@@ -557,8 +557,10 @@ def _slopes(attic: Attic) -> list[tuple[str, Array]]:
 
 def _on_slope(attic: Attic, plan: Array, lift: float) -> Array:
     """World corners of a plan, lifted straight up onto the roof and over it by `lift`."""
-    heights = attic.roof_height(plan[:, 1]) + lift
-    return np.array(attic.to_world(np.column_stack([plan, heights])), dtype=np.float64)
+    found = np.zeros((len(plan), 3))
+    found[:, :2] = plan
+    found[:, 2] = attic.roof_height(plan[:, 1]) + lift + attic.floor_level
+    return found
 
 
 def _is_named(text: str, names: Sequence[str]) -> bool:

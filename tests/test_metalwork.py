@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.constants import mu_0, speed_of_light
@@ -25,9 +27,10 @@ from ridgepole.geometry import (
 )
 from ridgepole.geometry.metalwork import cores_radius, rectangle_radius
 from ridgepole.geometry.screens import GridConductor
-from ridgepole.materials import SheetConductor
+from ridgepole.materials import Earth, SheetConductor
 
 ROUNDING = 1e-12  # rounding
+WRONG: Any = 5.8e7  # no conducting sheet
 UP = Wire([(2, 1, 5), (2, 1, 6.5), (5, 2, 7)], radius=1e-3, name="up")
 RADIAL = Wire([(2, 1, 5), (6, 1.5, 5)], radius=1e-3, name="radial 1")
 FEED = Feed("up", at="start")
@@ -234,6 +237,23 @@ def test_moved_scenes_keep_their_joints() -> None:
         assert len(set(conductors(moved).values())) == len(set(conductors(scene).values())) == 2
 
 
+def test_pieces_are_led_to_earth_at_their_lowest_end() -> None:
+    electrodes = pytest.importorskip("ridgepole.geometry.electrodes")
+    rod, known = electrodes.Electrode("0.5 m"), electrodes.Electrode(impedance=40)
+    pieces = [
+        Downpipe([(8, 0, 0), (8, 0, 5)], diameter=0.08, name="downpipe", earthed=rod),
+        Pipe([(3, 3, 5), (7, 3, 5.2)], name="pipe", earthed=known, bonded="radial 1"),
+    ]
+    scene = Scene([UP, RADIAL], feed=FEED, house=pieces, earth=Earth(13, 0.005))
+    assert scene.wire("downpipe").earth_start == rod
+    assert scene.wire("downpipe").earth_end is None
+    lead = scene.wire("pipe to earth")
+    assert lead.earth_end == known
+    np.testing.assert_allclose(lead.points, [(3, 3, 5), (3, 3, 0)], atol=ROUNDING)
+    assert lead.piece == "pipe"
+    assert [w.name for w in scene.without("pipe").wires] == ["up", "radial 1", "downpipe"]
+
+
 # ---- tanks ----------------------------------------------------------------------------------
 
 
@@ -376,7 +396,7 @@ def test_a_thinner_wire_of_a_grid_gets_its_inductance_taken_off() -> None:
         (lambda: Tank([(0, 0, 1), (0, 0, 2), (0, 0, 3)], diameter=0.1), "3 points"),
         (lambda: Screen([(0, 0, 1), (3, 0, 1)]), "2 corners"),
         (lambda: Screen(OUTLINE, pitch=-1), "above 0"),
-        (lambda: Screen(OUTLINE, **{"conductor": 5.8e7}), "no conducting sheet"),
+        (lambda: Screen(OUTLINE, conductor=WRONG), "no conducting sheet"),
         (lambda: Duct([(0, 0, 1), (3, 0, float("nan"))], diameter=0.1), "finite"),
     ],
 )
