@@ -378,12 +378,13 @@ class Coupling:
     mean : (3, bricks, functions), <e_n>_v
     mean_products, products : (3, functions, functions), by component: V sum <e_m><e_n> and the
     same with the field of every point, the integral of e_m e_n
-    powers : (3, functions, functions), the integral of conj(e_m) e_n
+    mean_powers, powers : as these, of conj(e_m) e_n
     """
 
     mean: Complex
     mean_products: Complex
     products: Complex
+    mean_powers: Complex
     powers: Complex
 
 
@@ -407,7 +408,8 @@ def couple(dipole: Dipole, grid: Grid, wavenumber: float) -> Coupling:
                 by_box = weighted[c].reshape(-1, points.shape[1], n).sum(axis=1)
                 np.add.at(mean[c], owners[part], by_box)
     mean_products = np.stack([grid.volume * (mean[c].T @ mean[c]) for c in range(3)])
-    return Coupling(mean, mean_products, products, powers)
+    mean_powers = np.stack([grid.volume * (mean[c].conj().T @ mean[c]) for c in range(3)])
+    return Coupling(mean, mean_products, products, mean_powers, powers)
 
 
 @lru_cache(maxsize=1)
@@ -473,7 +475,7 @@ class ReferenceAnswer:
     bare : without the box
     added : with minus without, coupled bricks, parts of the field finer than a brick included
     added_plain : the same with the bricks' constant fields alone
-    loss_resistance : loss in the box over |feed current|^2 (plain, see `added_plain`)
+    loss_resistance, loss_plain : loss in the box over |feed current|^2, likewise
     single : added, by single scattering with the weights of `single_weights`, integrated finely
     single_plain : the same from the bricks' mean fields
     single_loss : its loss over |feed current|^2, integrated finely
@@ -485,6 +487,7 @@ class ReferenceAnswer:
     added: complex
     added_plain: complex
     loss_resistance: float
+    loss_plain: float
     single: complex
     single_plain: complex
     single_loss: float
@@ -529,18 +532,25 @@ def solve_box(
         current = direct + inverse @ (jwe * grid.volume * driven)
         return complex(1 / (volts @ current)), current, field
 
+    density = omega * epsilon_0 * -np.imag(chi)
     bare = impedance(z_wire)
     plain, current, field = with_bricks(z_wire)
     feed2 = abs(volts @ current) ** 2
-    density = omega * epsilon_0 * np.array([-np.imag(value) for value in chi])
-    loss = grid.volume * float(np.sum(density[:, None] * grid.mask * np.abs(field) ** 2)) / feed2
+    loss_plain = _box_loss(grid, density, field) / feed2
 
     # Across the wire a flat face lets 2/(ec + 1) in, of an uneven stuff the geometric mean.
     across = 2 / (np.sqrt(complex(permittivity[1] * permittivity[2])) + 1)
     let_in = np.array([1.0, across, across])
     lost = coupling.products - coupling.mean_products
-    finer = z_wire - jwe * np.einsum("c,cmn->mn", chi * let_in, lost)
-    refined, _, _ = with_bricks(finer)
+    refined, fine_current, fine_field = with_bricks(
+        z_wire - jwe * np.einsum("c,cmn->mn", chi * let_in, lost)
+    )
+    lost_power = np.einsum(
+        "c,cmn->mn", density * np.abs(let_in) ** 2, coupling.powers - coupling.mean_powers
+    )
+    loss = _box_loss(grid, density, fine_field)
+    loss += (fine_current.conj() @ lost_power @ fine_current).real
+    loss /= abs(volts @ fine_current) ** 2
 
     alpha = chi * np.asarray(single_weights, complex)
     single_matrix = z_wire - jwe * np.einsum("c,cmn->mn", alpha, coupling.products)
@@ -561,7 +571,8 @@ def solve_box(
         bare=bare,
         added=refined - bare,
         added_plain=plain - bare,
-        loss_resistance=loss,
+        loss_resistance=float(loss),
+        loss_plain=float(loss_plain),
         single=single - bare,
         single_plain=single_plain - bare,
         single_loss=float(single_loss),
@@ -569,6 +580,11 @@ def solve_box(
         bricks=int(grid.mask.sum()),
         brick_sides=(float(h[0]), float(h[1]), float(h[2])),
     )
+
+
+def _box_loss(grid: Grid, density: Real, field: Complex) -> float:
+    """Loss of the bricks' constant fields; `density` is w eps0 (-Im ec) along each axis. [W]"""
+    return grid.volume * float(np.sum(density[:, None] * grid.mask * np.abs(field) ** 2))
 
 
 def radiated_power(
@@ -605,9 +621,11 @@ def radiated_power(
 class ReferenceCase:
     """A dipole on the x axis and a timber under it, its top face `gap` below the wire's surface.
 
-    "along": the timber's axis is parallel to the wire, from x = -0.3 length + 0.3 m on, that is,
-    off the middle; "across": parallel to y, under x = `offset`, off its own middle as well.
-    `width` is horizontal, `depth` vertical. Lengths in metres, frequency in hertz.
+    "along": the timber's axis is parallel to the wire, its middle under x = `offset`; "across":
+    parallel to y, under x = `offset`, from y = -0.35 to 0.65 of its length. `width` is horizontal,
+    `depth` vertical: the timber stands unless width is the greater. Lengths in metres, frequency in
+    hertz, the wire fed in its middle. `kind` "sheet" is a board of timber_length x width and of
+    thickness `depth`: it differs in the weights of the single scattering alone.
     """
 
     frequency: float = 28.5e6
@@ -621,6 +639,7 @@ class ReferenceCase:
     timber_length: float = 3.0
     width: float = 0.045
     depth: float = 0.145
+    kind: str = "timber"
 
     @property
     def timber_start(self) -> Real:
@@ -661,13 +680,17 @@ def reference_case(
 ) -> ReferenceAnswer:
     """Solve one case. `voxel` as in `Grid.cut`; `segments` of the wire.
 
-    The single-scattering model weighs the field along the timber by 1 and across it by 2/(ec + 1).
+    The single-scattering model weighs the field along the timber by 1 and across it by 2/(ec + 1),
+    in the plane of a sheet by 1 and across it by 1/ec.
     """
     axis = case.timber_axis
     permittivity = [case.across] * 3
     permittivity[axis] = case.along
-    weights: list[complex] = [2 / (case.across + 1)] * 3
-    weights[axis] = 1.0
+    if case.kind == "sheet":
+        weights: list[complex] = [1.0, 1.0, 1 / case.across]
+    else:
+        weights = [2 / (case.across + 1)] * 3
+        weights[axis] = 1.0
     return solve_box(
         Dipole(case.dipole_length, case.radius, segments),
         Grid.cut(*case.corners, voxel=voxel),
