@@ -16,6 +16,7 @@ import voxel_reference as voxel
 from scipy.constants import c as light
 from scipy.constants import epsilon_0
 from scipy.special import sici
+from voxel_reference_values import ROWS
 
 QUASI_STATIC = 1e-6  # wavenumber [1/m] at which a box of metres is at rest
 
@@ -242,6 +243,37 @@ def test_voxels_converge(arrangement):
         assert steps.max() < 0.03
         apart = np.abs(part(added) - part(plain))
         assert apart[0] > apart[1] > apart[2]
+
+
+def _rows(arrangement, *, gaps, frequency):
+    return [
+        row
+        for row in ROWS
+        if row.arrangement == arrangement and row.gap in gaps and row.frequency == frequency
+    ]
+
+
+@pytest.mark.parametrize(
+    ("arrangement", "voxel_sides"), [("along", (0.06, 0.015, 0.0145)), ("across", 0.015)]
+)
+def test_kept_values_from_coarser_bricks(arrangement, voxel_sides):
+    """Kept answers at 60 mm and 3.6 MHz, from bricks three times as large (discretisation, 2 %)."""
+    rows = _rows(arrangement, gaps=(0.06,), frequency=3.6e6)[:2]
+    for row in rows:
+        found = voxel.reference_case(row.case, voxel=voxel_sides, segments=40)
+        assert found.added.real == pytest.approx(row.added.real, rel=0.02)
+        assert found.added.imag == pytest.approx(row.added.imag, rel=0.02)
+        assert found.loss_plain == pytest.approx(row.loss, rel=0.02)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("arrangement", ["along", "across"])
+def test_kept_values_as_they_are(arrangement):
+    """The same bricks give the kept answers (printed digits)."""
+    row = _rows(arrangement, gaps=(0.02,), frequency=28.5e6)[1]
+    found = voxel.reference_case(row.case, voxel=row.voxel, segments=40)
+    assert found.added == pytest.approx(row.added, rel=1e-4)
+    assert found.loss_plain == pytest.approx(row.loss, rel=1e-4)
 
 
 def test_a_wire_inside_the_box_is_refused():

@@ -103,7 +103,7 @@ def wire_matrix(dipole: Dipole, wavenumber: float) -> Complex:
     Each wave exp(-jkR)/R is integrated in t, x = x_node + a sinh t, which takes the peak away.
     """
     step, radius = dipole.step, dipole.radius
-    nodes, weights = dipole.nodes, node_weights(dipole, wavenumber)
+    weights = node_weights(dipole, wavenumber)
     t_nodes, t_weights = np.polynomial.legendre.leggauss(48)
     n = dipole.segments - 1
 
@@ -123,8 +123,7 @@ def wire_matrix(dipole: Dipole, wavenumber: float) -> Complex:
 
     by_lag = np.array([overlap(step * lag) for lag in range(n + 1)])
     lags = np.abs(np.arange(n + 2)[:, None] - np.arange(1, n + 1)[None, :])
-    assert len(nodes) == n + 2
-    return 1j * ETA0 / (4 * np.pi) * (by_lag[lags].T @ weights)
+    return np.asarray(1j * ETA0 / (4 * np.pi) * (by_lag[lags].T @ weights), complex)
 
 
 # Wire and bricks together -------------------------------------------------------------------------
