@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.constants import epsilon_0, mu_0
 from scipy.constants import c as light
+from scipy.constants import epsilon_0, mu_0
 
 ETA0 = float(np.sqrt(mu_0 / epsilon_0))
 
@@ -22,7 +22,8 @@ def image_factor(permittivity: complex) -> complex:
     return (1 - permittivity) / (1 + permittivity)
 
 
-def half_space_field(charge: complex, height: float, permittivity: complex, points: ArrayLike
+def half_space_field(
+    charge: complex, height: float, permittivity: complex, points: ArrayLike
 ) -> NDArray[np.complex128]:
     """E of a line charge at (0, height) over a dielectric z < 0, at points (..., 2). [V/m]
 
