@@ -31,6 +31,9 @@ _DECAY = 34.0
 #: beyond the layers' own wavenumbers, to have all guided waves behind
 _PAST_LAYERS = 1.1
 _MOST_HALVINGS = 40
+_MOST_PANELS = 20000
+#: reflection coefficients of many layers are smooth down to here
+_NOISE = 1e-11
 #: a grid that steps over an oscillation tells too little of how much finer it must be
 MOST_AT_ONCE = 4.0
 
@@ -93,11 +96,13 @@ def resolved_edges(
     ]
     low, high = np.asarray(edges[:-1], float), np.asarray(edges[1:], float)
     done = [np.asarray(edges, float)]
+    n_panels = low.size
     for _ in range(_MOST_HALVINGS):
         points = (0.5 * (low + high)[:, None] + 0.5 * (high - low)[:, None] * x).ravel()
         values = functions(points).reshape(-1, low.size, order)
         rough = np.abs(values @ last_two).max(axis=(0, 2)) > tolerance
-        if not rough.any():
+        n_panels += np.count_nonzero(rough)
+        if not rough.any() or n_panels > _MOST_PANELS:
             break
         low, high = low[rough], high[rough]
         middle = 0.5 * (low + high)
@@ -108,7 +113,7 @@ def resolved_edges(
 
 def resolution(order: int) -> float:
     """Tolerance of `resolved_edges` that leaves the rest of an integrand its part of the nodes."""
-    return 10.0 ** (-0.5 * order - 2.0)
+    return max(10.0 ** (-0.5 * order - 2.0), _NOISE)
 
 
 def integration_path(
@@ -149,11 +154,11 @@ def integration_path(
     -----
     kr(t) = t + j h tanh(t/0.35k), h = min(0.4k, 0.8/rho_max): above every branch point and
     pole. Panels are no longer than min(0.8 d or 0.3 h, 9/rho_max, t or 0.35 k), d the
-    distance to the nearer of k and k1 (of the lowest half-space), and kz zeta_max changes by no more than 6 on one
-    while exp(-j kz zeta_max) counts. Two things can end the path: exp(-kr zeta), or a
-    window erfc((t - c)/s)/2 with s = window/rho_min. On moving the contour of the remainder
-    by j s^2 rho/2 its part exp(+-j kr rho) shrinks to exp(-window^2/4), as long as no branch
-    point lies within that distance of [c, inf); c is chosen so.
+    distance to the nearer of k and k1 (that of the lowest half-space), and kz zeta_max changes by
+    no more than 6 on one while exp(-j kz zeta_max) counts. Two things can end the path:
+    exp(-kr zeta), or a window erfc((t - c)/s)/2 with s = window/rho_min. On moving the contour of
+    the remainder by j s^2 rho/2 its part exp(+-j kr rho) shrinks to exp(-window^2/4), as long as
+    no branch point lies within that distance of [c, inf); c is chosen so.
 
     Over layers, poles of guided waves may lie on or below the real axis up to the greatest
     wavenumber of a layer. The path passes above them, with panels no longer than 2 h up to 1.1

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import math
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
