@@ -3,6 +3,7 @@
 The limits and the slab's closed form are computed from the formulas beside them.
 """
 
+import h5py
 import numpy as np
 import pytest
 from dipoles_over_earth import (
@@ -15,7 +16,7 @@ from dipoles_over_earth import (
 
 from ridgepole.geometry import AtticFileError, Feed, Scene, Wire
 from ridgepole.materials import Earth, Ground, MaterialError
-from ridgepole.solver import SolverError, open_answer, read_attic, solve
+from ridgepole.solver import SolverError, answer, open_answer, read_attic, solve
 from ridgepole.solver.earth import tables
 from ridgepole.solver.earth.paths import integration_path, resolved_edges
 from ridgepole.solver.earth.reflection import (
@@ -538,8 +539,6 @@ def test_an_unlikely_conductivity_of_a_layer_is_doubted(tmp_path):
 
 
 def test_answers_over_layers_are_kept(tmp_path):
-    from ridgepole.solver import answer
-
     found = answer(attic(tmp_path, LAYERS + 'ground = "wet ground"'), bands=["10 m"])
     again = open_answer(found.save(tmp_path / "layers.h5"))
     assert again == found
@@ -549,3 +548,18 @@ def test_answers_over_layers_are_kept(tmp_path):
     np.testing.assert_array_equal(
         band.gain_at(30.0, [0, 77]), found.band("10 m").gain_at(30, [0, 77])
     )
+
+
+def test_an_answer_of_the_first_schema_is_still_read(tmp_path):
+    # there the earth was one permittivity
+    found = answer(attic(tmp_path, 'ground = "wet ground"'), bands=["10 m"])
+    path = found.save(tmp_path / "old.h5")
+    with h5py.File(path, "r+") as file:
+        band = file["answer/bands/0"]
+        del band["ground"]
+        file.attrs["schema"] = 1
+        band.create_dataset("ground", data=found.bands[0].ground.bottom).attrs["kind"] = "complex"
+    assert open_answer(path) == found
+    with h5py.File(path, "r+") as file:
+        file["answer/bands/0/ground"][...] = complex(np.nan)
+    assert open_answer(path).bands[0].ground is None
