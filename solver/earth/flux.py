@@ -479,6 +479,7 @@ def _evanescent_power(
     # the kernels beat with k, and with k1 where the lateral wave lives that far
     beat = k1.real if abs(k1.imag) * rho_max < 12.0 else k
     stretch = _STEP * max(k, beat) / 0.7
+
     def fill(rho: NDArray[np.float64], zeta: NDArray[np.float64]) -> NDArray[np.float64]:
         return _evanescent_grid(rho, zeta, k, ground)
 
