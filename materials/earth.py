@@ -240,7 +240,9 @@ class Earth:
         materials = [layer.earth for layer in self.layers] or [self]
         return Ground(
             tuple(
-                complex(math.inf) if one.is_perfect else complex(one.complex_permittivity(frequency))
+                complex(math.inf)
+                if one.is_perfect
+                else complex(one.complex_permittivity(frequency))
                 for one in materials
             ),
             tuple(layer.thickness for layer in self.layers[:-1]),
@@ -405,6 +407,8 @@ def _read_layers(layers: Sequence[tuple[float, Earth]], below: Earth) -> tuple[L
                 f"layer {number} is {given!r}; it must be a pair of its thickness in metres and "
                 "an Earth."
             )
+        if not isinstance(given[1], Earth):
+            raise MaterialError(f"layer {number} is made of {given[1]!r}; give an Earth.")
         found.append(Layer(given[0], given[1]))
     if not found:
         raise MaterialError(
@@ -472,9 +476,7 @@ def _layers_in_words(layers: Sequence[Layer]) -> str:
     for layer in layers:
         earth = layer.earth
         words = earth.name or f"eps_r {earth.relative_permittivity:g}, {earth.conductivity:g} S/m"
-        parts.append(
-            words if layer.thickness == math.inf else f"{_depth_in_words(layer)}{words}"
-        )
+        parts.append(words if layer.thickness == math.inf else f"{_depth_in_words(layer)}{words}")
     return " over ".join(parts)
 
 

@@ -52,7 +52,8 @@ UNITS = {
     "current": "A", "vertices": "m", "radius": "m", "corners": "m", "floor": "m", "eaves": "m",
     "ridge": "m", "start": "m", "end": "m", "distances": "m", "ridge_bearing": "degree",
     "elevation_deg": "degree", "azimuth_deg": "degree", "low_angle_deg": "degree",
-    "thicknesses": "m", "gain_dbi": "dBi", "angle_limits": "degree", "lobe": "dBi, degree", "null": "dBi, degree",
+    "thicknesses": "m", "gain_dbi": "dBi", "angle_limits": "degree", "lobe": "dBi, degree",
+    "null": "dBi, degree",
 }  # fmt: skip
 
 

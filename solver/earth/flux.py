@@ -43,12 +43,10 @@ from ..errors import SolverError
 from .bessel import bessel_matrices, taylor_coefficients
 from .flux_kernels import pair_power
 from .paths import (
-    MOST_AT_ONCE,
-    finer_stretch,
+    GHOSTS,
+    fill_fine_enough,
     gauss_panels,
     guided_limit,
-    interpolation_excess,
-    invert_map,
     lowest_wavenumber,
     resolution,
     resolved_edges,
@@ -64,10 +62,6 @@ __all__ = ["earth_flux", "polarisation_flux"]
 _ORDER = 12
 _STEP = 0.12
 _WINDOW = 9.2
-_GHOSTS = 2
-#: over layers, of the interpolation of the evanescent kernels, and how often it is made finer
-_TABLE_ERROR = 1e-6
-_ATTEMPTS = 5
 
 
 def earth_flux(
@@ -218,7 +212,7 @@ def _densities(
 
 
 def _line_reflections(
-    kr: NDArray[np.complex128], k: float, ground: Ground
+    kr: NDArray[np.float64] | NDArray[np.complex128], k: float, ground: Ground
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
     """kz and the reflections (1 - kz y_e)/(1 + kz y_e) and (kz - y_h)/(kz + y_h)."""
     kz = vertical_wavenumber(kr, k)
@@ -266,7 +260,7 @@ def _propagating_power(
     if ground.is_layered:
 
         def smooth(t: NDArray[np.float64]) -> NDArray[np.complex128]:
-            return np.stack(_line_reflections(k * np.sin(t) + 0j, k, ground)[1:])
+            return np.stack(_line_reflections(k * np.sin(t), k, ground)[1:])
 
         edges = resolved_edges(edges, smooth, order=_ORDER, tolerance=resolution(_ORDER))
     t, weights = gauss_panels(edges, _ORDER)
@@ -335,7 +329,7 @@ def _evanescent_path(
         t = kr
     if np.isfinite(centre):
         weights = weights * (0.5 * erfc((t - centre) / width))
-    return kr + 0j, weights + 0j
+    return np.asarray(kr, np.complex128), np.asarray(weights, np.complex128)
 
 
 def _path_above_poles(
@@ -447,24 +441,24 @@ def _evanescent_band(
                 (j1 * (electric * alpha * kr**2)) @ decay,
             ]
         )
-    return found.imag if ground.is_layered else found
+    return np.asarray(found.imag if ground.is_layered else found.real)
 
 
 def _evanescent_grid(
     rho: NDArray[np.float64], zeta: NDArray[np.float64], k: float, ground: Ground
 ) -> NDArray[np.float64]:
     """The four kernels times powers of the distance, shape (ghosts + rho, zeta, 4)."""
-    grid = np.empty((rho.size + _GHOSTS, zeta.size, 4))
+    grid = np.empty((rho.size + GHOSTS, zeta.size, 4))
     begin = 0
     while begin < rho.size:
-        limit = 5.0 * (rho[begin] if begin else zeta[_GHOSTS])
+        limit = 5.0 * (rho[begin] if begin else zeta[GHOSTS])
         stop = max(begin + 1, int(np.searchsorted(rho, limit, side="right")))
         band = _evanescent_band(rho[begin:stop], zeta, k, ground)
         distance = np.hypot(rho[begin:stop, None], zeta)
         for column, power in enumerate((3, 3, 5, 4)):
-            grid[begin + _GHOSTS : stop + _GHOSTS, :, column] = band[column] * distance**power
+            grid[begin + GHOSTS : stop + GHOSTS, :, column] = band[column] * distance**power
         begin = stop
-    grid[:_GHOSTS] = grid[2 * _GHOSTS : _GHOSTS : -1]
+    grid[:GHOSTS] = grid[2 * GHOSTS : GHOSTS : -1]
     return grid
 
 
@@ -485,22 +479,22 @@ def _evanescent_power(
     # the kernels beat with k, and with k1 where the lateral wave lives that far
     beat = k1.real if abs(k1.imag) * rho_max < 12.0 else k
     stretch = _STEP * max(k, beat) / 0.7
-    dv = _STEP
-    for attempt in range(_ATTEMPTS):
-        last = np.arcsinh(rho_max / zeta_min) + stretch * rho_max
-        u = _STEP * np.arange(int(last / _STEP) + 4)
-        rho = invert_map(u, zeta_min, stretch)
-        n_v = int(np.log(zeta_max / zeta_min) / dv) + 4 + _GHOSTS
-        zeta = zeta_min * np.exp(dv * (np.arange(n_v) - _GHOSTS))
-        grid = _evanescent_grid(rho, zeta, k, ground)
-        if not ground.is_layered or attempt == _ATTEMPTS - 1:
-            break
-        size = np.maximum(np.abs(grid).max(axis=(1, 2), keepdims=True), 1e-300)
-        too_coarse, too_high = interpolation_excess(grid, size, target=_TABLE_ERROR)
-        if max(too_coarse.max(), too_high) <= 1.0:
-            break
-        stretch = finer_stretch(rho, too_coarse, rho_scale=zeta_min, rho_stretch=stretch)
-        dv /= max(1.0, min(1.1 * too_high, MOST_AT_ONCE))
+
+    def fill(rho: NDArray[np.float64], zeta: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _evanescent_grid(rho, zeta, k, ground)
+
+    def size(grid: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.maximum(np.abs(grid).max(axis=(1, 2), keepdims=True), 1e-300)
+
+    grid, stretch, dv = fill_fine_enough(
+        fill,
+        size if ground.is_layered else None,
+        rho_max=rho_max,
+        zeta_min=zeta_min,
+        zeta_max=zeta_max,
+        rho_stretch=stretch,
+        step=_STEP,
+    )
     rows = np.empty(n_own)
     pair_power(
         np.ascontiguousarray(positions),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import cmath
+import logging
 import math
 from collections.abc import Callable
 
@@ -14,12 +15,11 @@ from ...materials.ground import Ground
 from .reflection import reflect
 
 __all__ = [
-    "MOST_AT_ONCE",
-    "finer_stretch",
+    "GHOSTS",
+    "fill_fine_enough",
     "gauss_panels",
     "guided_limit",
     "integration_path",
-    "interpolation_excess",
     "invert_map",
     "lowest_wavenumber",
     "resolution",
@@ -31,8 +31,16 @@ _DECAY = 34.0
 #: beyond the layers' own wavenumbers, to have all guided waves behind
 _PAST_LAYERS = 1.1
 _MOST_HALVINGS = 40
+_MOST_PANELS = 20000
+#: reflection coefficients of many layers are smooth down to here
+_NOISE = 1e-11
+#: rows of a grid before its first distance, for the six points of its interpolation
+GHOSTS = 2
+#: interpolation error allowed over layers, and how often a grid is made finer for it
+_TABLE_ERROR = 1e-6
+_ATTEMPTS = 5
 #: a grid that steps over an oscillation tells too little of how much finer it must be
-MOST_AT_ONCE = 4.0
+_MOST_AT_ONCE = 4.0
 
 
 def lowest_wavenumber(ground: Ground, wavenumber: complex) -> complex:
@@ -93,11 +101,13 @@ def resolved_edges(
     ]
     low, high = np.asarray(edges[:-1], float), np.asarray(edges[1:], float)
     done = [np.asarray(edges, float)]
+    n_panels = low.size
     for _ in range(_MOST_HALVINGS):
         points = (0.5 * (low + high)[:, None] + 0.5 * (high - low)[:, None] * x).ravel()
         values = functions(points).reshape(-1, low.size, order)
         rough = np.abs(values @ last_two).max(axis=(0, 2)) > tolerance
-        if not rough.any():
+        n_panels += np.count_nonzero(rough)
+        if not rough.any() or n_panels > _MOST_PANELS:
             break
         low, high = low[rough], high[rough]
         middle = 0.5 * (low + high)
@@ -108,7 +118,7 @@ def resolved_edges(
 
 def resolution(order: int) -> float:
     """Tolerance of `resolved_edges` that leaves the rest of an integrand its part of the nodes."""
-    return 10.0 ** (-0.5 * order - 2.0)
+    return max(10.0 ** (-0.5 * order - 2.0), _NOISE)
 
 
 def integration_path(
@@ -149,11 +159,11 @@ def integration_path(
     -----
     kr(t) = t + j h tanh(t/0.35k), h = min(0.4k, 0.8/rho_max): above every branch point and
     pole. Panels are no longer than min(0.8 d or 0.3 h, 9/rho_max, t or 0.35 k), d the
-    distance to the nearer of k and k1 (of the lowest half-space), and kz zeta_max changes by no more than 6 on one
-    while exp(-j kz zeta_max) counts. Two things can end the path: exp(-kr zeta), or a
-    window erfc((t - c)/s)/2 with s = window/rho_min. On moving the contour of the remainder
-    by j s^2 rho/2 its part exp(+-j kr rho) shrinks to exp(-window^2/4), as long as no branch
-    point lies within that distance of [c, inf); c is chosen so.
+    distance to the nearer of k and k1 (that of the lowest half-space), and kz zeta_max changes by
+    no more than 6 on one while exp(-j kz zeta_max) counts. Two things can end the path:
+    exp(-kr zeta), or a window erfc((t - c)/s)/2 with s = window/rho_min. On moving the contour of
+    the remainder by j s^2 rho/2 its part exp(+-j kr rho) shrinks to exp(-window^2/4), as long as
+    no branch point lies within that distance of [c, inf); c is chosen so.
 
     Over layers, poles of guided waves may lie on or below the real axis up to the greatest
     wavenumber of a layer. The path passes above them, with panels no longer than 2 h up to 1.1
@@ -226,35 +236,79 @@ def invert_map(
     return rho_scale * np.sinh(y)
 
 
-def interpolation_excess(
-    grid: NDArray[np.float64], size: NDArray[np.float64], *, target: float
-) -> tuple[NDArray[np.float64], float]:
-    """By how much a grid is too coarse for six-point interpolation, along both of its axes.
+def fill_fine_enough(
+    fill: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
+    size: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None,
+    *,
+    rho_max: float,
+    zeta_min: float,
+    zeta_max: float,
+    rho_stretch: float,
+    step: float,
+) -> tuple[NDArray[np.float64], float, float]:
+    """A table on equal steps of u = asinh(rho/zeta_min) + q rho and v = ln(zeta/zeta_min).
 
     Parameters
     ----------
-    grid : ndarray of float64, shape (U, V, columns)
-        Values on equal steps.
-    size : ndarray of float64, shape (U, 1, columns or 1)
-        What errors are relative to, > 0.
-    target : float
-        Error allowed, of `size`.
+    fill : callable
+        Takes rho, shape (U,), and zeta, shape (V,), the first ghosts below zeta_min [m]; returns
+        the grid, shape (GHOSTS + U, V, columns).
+    size : callable or None
+        What errors of the grid are relative to, shape (GHOSTS + U, 1, columns or 1), > 0. With it
+        the grid is filled again with shorter steps until six-point interpolation keeps 1e-6 of
+        that; None: the first one is good enough.
+    rho_max, zeta_min, zeta_max : float
+        What is to be covered. [m]
+    rho_stretch : float
+        q to start from. [1/m]
+    step : float
+        Step in u, and in v to start from.
 
     Returns
     -------
-    along_u : ndarray of float64, shape (U,)
-        Factor by which steps there ought to be shorter; below 1 they may be longer.
-    along_v : float
-        The same for all of the other axis.
+    grid : ndarray of float64
+    rho_stretch, dv : float
+        q [1/m] and the step in v that were taken.
+    """
+    dv = step
+    attempt = 0
+    while True:
+        last = np.arcsinh(rho_max / zeta_min) + rho_stretch * rho_max
+        rho = invert_map(step * np.arange(int(last / step) + 4), zeta_min, rho_stretch)
+        n_v = int(np.log(zeta_max / zeta_min) / dv) + 4 + GHOSTS
+        grid = fill(rho, zeta_min * np.exp(dv * (np.arange(n_v) - GHOSTS)))
+        if size is None:
+            break
+        along_u, along_v = _interpolation_excess(grid, size(grid))
+        worst = max(float(along_u.max()), along_v)
+        if worst <= 1.0:
+            break
+        attempt += 1
+        if attempt == _ATTEMPTS:
+            logging.getLogger(__name__).warning(
+                "a table over layered earth interpolates to %.1e only, %.1e is wanted",
+                _TABLE_ERROR * worst**6,
+                _TABLE_ERROR,
+            )
+            break
+        slope = 1.0 / np.hypot(rho, zeta_min)
+        factor = np.minimum(1.1 * along_u[GHOSTS:], _MOST_AT_ONCE)
+        rho_stretch = max(rho_stretch, float(np.max(factor * (slope + rho_stretch) - slope)))
+        dv /= max(1.0, min(1.1 * along_v, _MOST_AT_ONCE))
+    return grid, rho_stretch, dv
 
-    Notes
-    -----
+
+def _interpolation_excess(
+    grid: NDArray[np.float64], size: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """By what factor steps ought to be shorter, shape (rows,) along u, one number along v.
+
     The error in the middle of a step is (5/1024) times the sixth difference.
     """
 
     def excess(sixth: NDArray[np.float64], size: NDArray[np.float64]) -> NDArray[np.float64]:
         error = (5.0 / 1024.0) * (np.abs(sixth) / size).max(axis=(1, 2), initial=0.0)
-        return (error / target) ** (1.0 / 6.0)
+        return (error / _TABLE_ERROR) ** (1.0 / 6.0)
 
     by_row = excess(np.diff(grid, 6, axis=0), size[3:-3])
     spread = np.zeros(grid.shape[0])
@@ -262,24 +316,3 @@ def interpolation_excess(
         part = spread[shift : shift + by_row.size]
         np.maximum(part, by_row, out=part)
     return spread, float(excess(np.diff(grid, 6, axis=1), size).max())
-
-
-def finer_stretch(
-    rho: NDArray[np.float64],
-    excess: NDArray[np.float64],
-    *,
-    rho_scale: float,
-    rho_stretch: float,
-) -> float:
-    """Linear part q of the map u(rho) that shortens the steps as `interpolation_excess` asks.
-
-    Parameters
-    ----------
-    rho : ndarray of float64, shape (U,)
-        Distances of the grid without its ghosts. [m]
-    excess : ndarray of float64, shape (ghosts + U,)
-        Factors for all rows.
-    """
-    slope = 1.0 / np.hypot(rho, rho_scale)
-    factor = np.minimum(excess[-rho.size :] * 1.1, MOST_AT_ONCE)
-    return max(rho_stretch, float(np.max(factor * (slope + rho_stretch) - slope)))

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import math
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -32,13 +31,7 @@ from threadpoolctl import ThreadpoolController
 from ...materials.ground import Ground
 from ..errors import SolverError
 from .bessel import bessel_matrices, taylor_coefficients
-from .paths import (
-    MOST_AT_ONCE,
-    finer_stretch,
-    integration_path,
-    interpolation_excess,
-    invert_map,
-)
+from .paths import GHOSTS, fill_fine_enough, integration_path, invert_map
 from .reflection import Reflection, free_space_wavenumber, reflect
 
 __all__ = [
@@ -50,11 +43,7 @@ __all__ = [
     "evaluate_kernels",
 ]
 
-_GHOSTS = 2
 _BAND = 5.0
-#: interpolation error of a table over layers, of |g(R')|, and how often it is made finer for it
-_TABLE_ERROR = 1e-6
-_ATTEMPTS = 5
 
 
 class Kernels(NamedTuple):
@@ -391,7 +380,7 @@ def _lateral_stretch(
     with the rest at k1 - k: a period that a logarithmic grid would step over. Its size is
     modelled as (10/|ec|) exp(-|Im kz(k1)| zeta_min - |Im k1| rho)/(1 + k rho); the midpoint
     error of six-point interpolation is 0.0049 (phase per step)^6 of it. Below layers it is only
-    where :func:`.paths.finer_stretch` starts from.
+    where :func:`.paths.fill_fine_enough` starts from.
     """
     if ground.has_perfect_bottom:
         return 0.0
@@ -545,10 +534,10 @@ def _fill_grid(
     order: int,
 ) -> NDArray[np.float64]:
     """All ratios on the grid, shape (ghosts + rho, zeta, 8 or 24), real and imaginary in turn."""
-    grid = np.empty((rho.size + _GHOSTS, zeta.size, 8 + 16 * with_fields))
+    grid = np.empty((rho.size + GHOSTS, zeta.size, 8 + 16 * with_fields))
     start = 0
     while start < rho.size:
-        limit = _BAND * (rho[start] if start else zeta[_GHOSTS])
+        limit = _BAND * (rho[start] if start else zeta[GHOSTS])
         stop = max(start + 1, int(np.searchsorted(rho, limit, side="right")))
         kernels, fields = _fill_band(
             rho[start:stop],
@@ -566,12 +555,12 @@ def _fill_grid(
             scales += _scales(rho[start:stop, None], zeta, k, with_fields=True)
         for column, (values, scale) in enumerate(zip(band, scales, strict=True)):
             ratio = values / scale
-            rows = slice(start + _GHOSTS, stop + _GHOSTS)
+            rows = slice(start + GHOSTS, stop + GHOSTS)
             grid[rows, :, 2 * column] = ratio.real
             grid[rows, :, 2 * column + 1] = ratio.imag
         start = stop
     # every ratio is even in u
-    grid[:_GHOSTS] = grid[2 * _GHOSTS : _GHOSTS : -1]
+    grid[:GHOSTS] = grid[2 * GHOSTS : GHOSTS : -1]
     return grid
 
 
@@ -633,22 +622,22 @@ def build_earth_table(
     stretch = _lateral_stretch(
         k, ground, rho_scale=rho_scale, rho_max=reach, zeta_min=zeta_min, step=step
     )
-    dv = step
-    for attempt in range(_ATTEMPTS):
-        last = np.arcsinh(reach / rho_scale) + stretch * reach
-        u = step * np.arange(int(last / step) + 4)
-        rho = invert_map(u, rho_scale, stretch)
-        n_v = int(np.log(zeta_max / zeta_min) / dv) + 4 + _GHOSTS
-        zeta = zeta_min * np.exp(dv * (np.arange(n_v) - _GHOSTS))
-        grid = _fill_grid(rho, zeta, k, ground, with_fields=with_fields, order=order)
-        if not ground.is_layered or attempt == _ATTEMPTS - 1:
-            break
-        size = np.maximum(np.abs(grid).max(axis=1, keepdims=True), 1.0)
-        too_coarse, too_high = interpolation_excess(grid, size, target=_TABLE_ERROR)
-        if max(too_coarse.max(), too_high) <= 1.0:
-            break
-        stretch = finer_stretch(rho, too_coarse, rho_scale=rho_scale, rho_stretch=stretch)
-        dv /= max(1.0, min(1.1 * too_high, MOST_AT_ONCE))
+
+    def fill(rho: NDArray[np.float64], zeta: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _fill_grid(rho, zeta, k, ground, with_fields=with_fields, order=order)
+
+    def size(grid: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.maximum(np.abs(grid).max(axis=1, keepdims=True), 1.0)
+
+    grid, stretch, dv = fill_fine_enough(
+        fill,
+        size if ground.is_layered else None,
+        rho_max=reach,
+        zeta_min=rho_scale,
+        zeta_max=float(zeta_max),
+        rho_stretch=stretch,
+        step=step,
+    )
     values = np.ascontiguousarray(grid[..., :8])
     field_values = np.ascontiguousarray(grid[..., 8:]) if with_fields else np.empty((0, 0, 16))
     values.setflags(write=False)
