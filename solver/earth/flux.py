@@ -25,6 +25,7 @@ from scipy import constants
 from scipy.special import erfc, gammaln
 
 from ..errors import SolverError
+from ..moments.rings import ring_filaments
 from .bessel import bessel_matrices, taylor_coefficients
 from .flux_kernels import pair_power
 from .reflection import free_space_wavenumber, vertical_wavenumber
@@ -81,6 +82,8 @@ def earth_flux(
             "wire must lie above the ground"
         )
     k = free_space_wavenumber(frequency)
+    currents = ring_filaments(currents, k)
+    start, end = np.asarray(currents.start, float), np.asarray(currents.end, float)
     low = np.minimum(start[:, 2], end[:, 2])
     half = 0.5 * np.linalg.norm(end - start, axis=1)
     total = 0.0
