@@ -152,6 +152,31 @@ def ring_filaments(currents: ElementCurrents, wavenumber: float) -> ElementCurre
     )
 
 
+def surface_filaments(currents: ElementCurrents, counts: IntArray) -> ElementCurrents:
+    """Filaments on the surface of elements, `counts` (E,) each; 0 leaves an element as it is.
+
+    Off the surface n filaments stand for the tube but for (a/distance)^n.
+    """
+    vector = currents.end - currents.start
+    unit = vector / np.linalg.norm(vector, axis=1)[:, None]
+    least = np.eye(3)[np.argmin(np.abs(unit), axis=1)]
+    across = np.cross(unit, least)
+    across /= np.linalg.norm(across, axis=1)[:, None]
+    other = np.cross(unit, across)
+    owner = np.repeat(np.arange(counts.size), np.maximum(counts, 1))
+    first = np.cumsum(np.maximum(counts, 1)) - np.maximum(counts, 1)
+    number = np.maximum(counts, 1)[owner]
+    angle = (2.0 * np.pi * (np.arange(owner.size) - first[owner]) / number)[:, None]
+    arm = np.where(counts > 0, currents.radius, 0.0)[owner, None]
+    offset = arm * (np.cos(angle) * across[owner] + np.sin(angle) * other[owner])
+    return ElementCurrents(
+        currents.start[owner] + offset,
+        currents.end[owner] + offset,
+        np.where(counts > 0, 0.0, currents.radius)[owner],
+        currents.current[owner] / number[:, None],
+    )
+
+
 # --- corners -------------------------------------------------------------------------------
 
 
