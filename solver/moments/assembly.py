@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.constants import c as SPEED_OF_LIGHT
 from scipy.constants import epsilon_0, mu_0
 
-from . import kernels, pairs, rings
+from . import kernels, leads, pairs, rings
 from .basis import (
     Basis,
     ComplexArray,
@@ -140,6 +140,7 @@ class Prepared:
     image: NearPairs | None
     reflected: ReflectedPairs | None
     corners: rings.Corners
+    leads: leads.Leads
     _ring_pairs: dict[tuple[bytes, bytes], ReflectedPairs] = field(default_factory=dict, repr=False)
 
     def extent(self, wavenumber: float) -> tuple[float, float, float]:
@@ -188,6 +189,7 @@ def prepare(elements: Elements, basis: Basis, *, ground: str) -> Prepared:
         find_near_pairs(elements, elements.mirrored) if ground == "perfect" else None,
         find_reflected_pairs(elements) if ground == "real" else None,
         rings.find_corners(elements, basis),
+        leads.find_leads(elements),
     )
 
 
@@ -274,6 +276,7 @@ def fill(
             local, next_rows, elements.degree, basis.offset, around.rows.corners,
             scalar_factor * potentials, scalar_factor * between,
         )  # fmt: skip
+    leads.add_leads(local, next_rows, next_diagonal, elements, basis.offset, prepared.leads, omega)
     n_functions = int(elements.degree.max()) + 2
     if surface_impedance is not None:
         weight = surface_impedance * elements.length
