@@ -23,6 +23,7 @@ from scenes import three_wire_l
 from scipy import linalg
 
 from ridgepole.geometry import Mesh, Scene, build_mesh
+from ridgepole.solver.earth.reflection import free_space_wavenumber
 from ridgepole.solver.earth.tables import build_earth_table
 from ridgepole.solver.solve import DEFAULT_TOLERANCE
 from ridgepole.solver.system import System
@@ -108,7 +109,7 @@ def cost(figures: Figures, system: System) -> None:
     lu = median_time(lambda: linalg.lu_factor(matrix, check_finite=False), repeats=20)
     solve = median_time(lambda: system.solve(TOP), repeats=20)
     with_estimate = median_time(lambda: system.solve(TOP, with_estimate=True), repeats=20)
-    across, lowest, highest = system.prepared.extent
+    across, lowest, highest = system.prepared.extent(free_space_wavenumber(TOP))
     earth = system.scene.earth
     permittivity = complex(earth.complex_permittivity(TOP)) if earth is not None else 1.0
     table = median_time(

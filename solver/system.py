@@ -15,12 +15,15 @@ from threadpoolctl import ThreadpoolController
 
 from ..geometry.mesh import SHORTEST_PART, Mesh
 from .earth.kernels import add_reflected_functions, add_reflected_moments
+from .earth.reflection import free_space_wavenumber
 from .earth.tables import build_earth_table
 from .errors import SolverError
 from .moments.assembly import (
     AddReflected,
+    Elements,
     Filled,
     Prepared,
+    ReflectedPairs,
     fill,
     make_elements,
     prepare,
@@ -204,19 +207,25 @@ class System:
         return result
 
     def _reflected(self, frequency: float) -> AddReflected | None:
-        earth, pairs = self.scene.earth, self.prepared.reflected
-        if earth is None or pairs is None:
+        earth = self.scene.earth
+        if earth is None or earth.is_perfect:
             return None
         ground = earth.at(frequency)
-        across, lowest, highest = self.prepared.extent
+        across, lowest, highest = self.prepared.extent(free_space_wavenumber(frequency))
         table = build_earth_table(
             frequency, ground, rho_max=across, zeta_min=lowest, zeta_max=highest
         )
-        elements = self.prepared.elements
-        top = int(elements.degree.max())
+        top = int(self.prepared.elements.degree.max())
         far, near = node_tables(top, extra=1, least=3), node_tables(top, extra=4, least=6)
 
-        def add(buffer: ComplexArray, first: int, last: int, extra: int) -> None:
+        def add(
+            buffer: ComplexArray,
+            first: int,
+            last: int,
+            extra: int,
+            elements: Elements,
+            pairs: ReflectedPairs,
+        ) -> None:
             add_reflected_moments(
                 buffer, first, last, extra, elements.center, elements.half, elements.length,
                 elements.degree, *pairs, *far[:3], *near[:3],

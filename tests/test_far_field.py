@@ -395,7 +395,7 @@ def test_long_elements_are_cut_and_the_kernel_runs_interpreted():
     pieces = cut_pieces(currents, K)
     assert np.linalg.norm(pieces.halves, axis=1).max() * K <= 1.0
     ways = np.array([[0.6, 0.0, 0.8], [0.36, -0.8, 0.48], [0.0, 0.0, -1.0]])
-    arguments = (ways, K, pieces.centers, pieces.halves, pieces.series)
+    arguments = (ways, K, pieces.centers, pieces.halves, pieces.rings, pieces.series)
     compiled = radiation_vectors(*arguments)
     interpreted = radiation_vectors.py_func  # pyright: ignore[reportFunctionMemberAccess]
     np.testing.assert_allclose(interpreted(*arguments), compiled, rtol=1e-12)

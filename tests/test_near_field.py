@@ -90,7 +90,20 @@ def slow_fields(currents, point, frequency, image=False):
 
     Sources are charges I'(s)/(-jw) and currents; potentials' gradients are taken in closed form
     of R = sqrt(D^2 + a^2).  In a perfect ground the image has (-t_h, t_z) and the charge -q.
+    Above 2 mm of radius they lie all around: 24 filaments, 2^-24 off at two radii.
     """
+    thick = currents.radius > 2e-3
+    if thick.any():
+        parts = [ElementCurrents(*(field[~thick] for field in currents))]
+        for e in np.flatnonzero(thick):
+            start, end = currents.start[e], currents.end[e]
+            frame = np.linalg.svd((end - start)[None])[2][1:]
+            for angle in 2 * np.pi * (np.arange(24) + 0.3) / 24:
+                shift = currents.radius[e] * (np.array([np.cos(angle), np.sin(angle)]) @ frame)
+                ends = (start + shift)[None], (end + shift)[None], np.zeros(1)
+                parts.append(ElementCurrents(*ends, currents.current[e : e + 1] / 24))
+        each = [slow_fields(part, point, frequency, image) for part in parts]
+        return sum(e for e, _ in each), sum(h for _, h in each)
     k = 2 * np.pi * frequency / LIGHT_SPEED
     omega = 2 * np.pi * frequency
     xi, weight = np.polynomial.legendre.leggauss(24)
@@ -205,12 +218,13 @@ def test_short_dipole_has_the_exact_elementary_field():
     assert relative(h_field, h_phi[:, None] * phi) < 1e-5
 
 
+@pytest.mark.parametrize("thin", [False, True])
 @pytest.mark.parametrize("ground", [False, True])
 @pytest.mark.parametrize("frequency", [1.9e6, 28.5e6])
-def test_lopsided_wires_against_graded_dense_quadrature(frequency, ground):
+def test_lopsided_wires_against_graded_dense_quadrature(frequency, ground, thin):
     # Slow twin: 120 graded panels of 24 nodes toward the foot of each point.  Quadrature 1e-9,
     # down to two radii from an axis and beside a junction.
-    currents = lopsided(radii=(1e-3, 20e-3, 0.8e-3))
+    currents = lopsided(radii=(1e-3, 2e-3 if thin else 20e-3, 0.8e-3))
     start, end = (np.array(p) for p in LOPSIDED[1])
     way = (end - start) / np.linalg.norm(end - start)
     across = np.cross(way, [0.0, 0.0, 1.0])
@@ -226,6 +240,7 @@ def test_lopsided_wires_against_graded_dense_quadrature(frequency, ground):
             (30.0, 12.0, 21.0),
         ]
     )
+    points = points if thin else points[[0, 3]]  # the twin is slow
     earth = PERFECT if ground else None
     e_field, h_field = fields(currents, frequency, points, earth=earth)
     for n, point in enumerate(points):
@@ -233,8 +248,9 @@ def test_lopsided_wires_against_graded_dense_quadrature(frequency, ground):
         if ground:
             e_image, h_image = slow_fields(currents, point, frequency, image=True)
             e_slow, h_slow = e_slow + e_image, h_slow + h_image
-        assert relative(e_field[n], e_slow) < 1e-9
-        assert relative(h_field[n], h_slow) < 1e-9
+        # the surface's filaments: 1e-6 at the nearest point
+        assert relative(e_field[n], e_slow) < (1e-9 if thin else 2e-6)
+        assert relative(h_field[n], h_slow) < (1e-9 if thin else 2e-6)
         if ground and point[2] == 0.0:
             # tangential E and normal H vanish on the ground
             assert np.abs(e_field[n, :2]).max() < 1e-12 * np.abs(e_field[n, 2])

@@ -62,7 +62,7 @@ def test_reflected_moments_against_dense_quadrature(height, panels):
     assert add is not None
     for extra, buffer in moments.items():
         for first, last in ((0, 3), (3, n)):
-            add(buffer[first:last], first, last, extra)
+            add(buffer[first:last], first, last, extra, elements, system.prepared.reflected)
     for i, j in ((0, 1), (0, 2), (1, 1), (2, 3), (3, 5)):
         expected = dense_moments(elements, i, j, 5, panels=panels)
         size = np.abs(expected[1, 0, 0])

@@ -40,6 +40,7 @@ from scipy.special import erfc, gammaln
 
 from ...materials.ground import Ground
 from ..errors import SolverError
+from ..moments.rings import ring_filaments
 from .bessel import bessel_matrices, taylor_coefficients
 from .flux_kernels import pair_power
 from .paths import (
@@ -105,6 +106,8 @@ def earth_flux(
             "wire must lie above the ground"
         )
     k = free_space_wavenumber(frequency)
+    currents = ring_filaments(currents, k)
+    start, end = np.asarray(currents.start, float), np.asarray(currents.end, float)
     low = np.minimum(start[:, 2], end[:, 2])
     half = 0.5 * np.linalg.norm(end - start, axis=1)
     total = 0.0

@@ -4,7 +4,7 @@ once (`prepare`), the rest per frequency (`fill`)."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -12,13 +12,12 @@ from numpy.typing import NDArray
 from scipy.constants import c as SPEED_OF_LIGHT
 from scipy.constants import epsilon_0, mu_0
 
-from . import kernels, pairs
+from . import kernels, leads, pairs, rings
 from .basis import (
     Basis,
     ComplexArray,
     FloatArray,
     IntArray,
-    legendre_of_slopes,
     overlap_of_functions,
     overlap_of_slopes,
 )
@@ -113,62 +112,21 @@ def find_near_pairs(elements: Elements, others: Elements) -> NearPairs:
     return NearPairs(kind, near_index, statics)
 
 
-def find_reflected_pairs(elements: Elements) -> ReflectedPairs:
-    """Find the pairs that need more nodes, and split the nearest of them until that is enough."""
+def find_reflected_pairs(elements: Elements, n_rows: int | None = None) -> ReflectedPairs:
+    """Find the pairs that need more nodes, and split the nearest of them until that is enough.
+
+    Only pairs whose first element is among the first `n_rows`, where that is given.
+    """
     image = elements.mirrored
     kind = pairs.classify_pairs(*elements[:3], image.center, image.half, REFLECTED_SEPARATION)
+    if n_rows is not None:
+        kind[n_rows:] = 0
     pair_i, pair_j, near_index = _number_pairs((kind == 1) | (kind == 2))
     floor = np.zeros(pair_i.size)
     first, leaves = pairs.split_pairs(
         pair_i, pair_j, *elements[:3], image.center, image.half, floor, SEPARATION
     )
     return ReflectedPairs(near_index, first, leaves)
-
-
-class Corners(NamedTuple):
-    """Ends of elements at nodes where the rings that meet are not one and the same.
-
-    Attributes
-    ----------
-    element, side : (M,) int
-        Side 0 is the start.
-    thickest : (M,) float
-        Greatest radius at the node. [m]
-    """
-
-    element: IntArray
-    side: IntArray
-    thickest: FloatArray
-
-
-def find_corners(elements: Elements, basis: Basis) -> Corners:
-    """Ends at bends, junctions, steps of radius and on the ground."""
-    ends: dict[int, dict[tuple[int, int], None]] = {}
-    grounded = set()
-    for node, from_end, to_end, _ in basis.node_functions:
-        meeting = ends.setdefault(node, {})
-        meeting[from_end] = None
-        if to_end is None:
-            grounded.add(node)
-        else:
-            meeting[to_end] = None
-    found: list[tuple[int, int, float]] = []
-    unit = elements.half / elements.length[:, None]
-    for node, meeting in ends.items():
-        members = np.array([e for e, _ in meeting])
-        radius = elements.radius[members]
-        straight = (
-            members.size == 2
-            and radius[0] == radius[1]
-            and abs(unit[members[0]] @ unit[members[1]]) > 1.0 - 1e-14
-        )
-        if node in grounded or not straight:
-            found += [(e, side, float(radius.max())) for e, side in meeting]
-    return Corners(
-        np.array([e for e, _, _ in found], dtype=np.int64),
-        np.array([side for _, side, _ in found], dtype=np.int64),
-        np.array([radius for _, _, radius in found]),
-    )
 
 
 @dataclass(frozen=True)
@@ -181,16 +139,35 @@ class Prepared:
     direct: NearPairs
     image: NearPairs | None
     reflected: ReflectedPairs | None
-    corners: Corners
+    corners: rings.Corners
+    leads: leads.Leads
+    _ring_pairs: dict[tuple[bytes, bytes], ReflectedPairs] = field(default_factory=dict, repr=False)
 
-    @property
-    def extent(self) -> tuple[float, float, float]:
-        """Greatest horizontal distance and least and greatest sum of heights of two points. [m]"""
+    def extent(self, wavenumber: float) -> tuple[float, float, float]:
+        """Greatest horizontal distance and least and greatest sum of heights of two points. [m]
+
+        With the copies of thick conductors.
+        """
         e = self.elements
+        found = self.ring_rows(wavenumber)
+        if found is not None:
+            e = found[0].elements
         points = np.concatenate([e.center - e.half, e.center + e.half])
         low, high = points.min(axis=0), points.max(axis=0)
         across = float(np.hypot(high[0] - low[0], high[1] - low[1]))
         return across, 2.0 * float(low[2]), 2.0 * float(high[2])
+
+    def ring_rows(self, wavenumber: float) -> tuple[rings.RingRows, ReflectedPairs] | None:
+        """Copies of thick conductors over real earth and their pairs, None without any."""
+        if self.reflected is None:
+            return None
+        rows = rings.make_ring_rows(self.elements, self.corners, wavenumber)
+        if rows is None:
+            return None
+        key = (rows.thick.tobytes(), rows.corners.element.tobytes())
+        if key not in self._ring_pairs:
+            self._ring_pairs[key] = find_reflected_pairs(rows.elements, rows.n_rows)
+        return rows, self._ring_pairs[key]
 
 
 def prepare(elements: Elements, basis: Basis, *, ground: str) -> Prepared:
@@ -211,7 +188,8 @@ def prepare(elements: Elements, basis: Basis, *, ground: str) -> Prepared:
         find_near_pairs(elements, elements),
         find_near_pairs(elements, elements.mirrored) if ground == "perfect" else None,
         find_reflected_pairs(elements) if ground == "real" else None,
-        find_corners(elements, basis),
+        rings.find_corners(elements, basis),
+        leads.find_leads(elements),
     )
 
 
@@ -223,8 +201,9 @@ class Filled(NamedTuple):
     next_diagonal: ComplexArray
 
 
-AddReflected = Callable[[ComplexArray, int, int, int], None]
-"""add(buffer, first_row, last_row, extra): adds the moments of the reflected Green's functions."""
+AddReflected = Callable[[ComplexArray, int, int, int, Elements, ReflectedPairs], None]
+"""add(buffer, first_row, last_row, extra, elements, pairs): adds the moments of the reflected
+Green's functions."""
 
 
 def fill(
@@ -265,23 +244,39 @@ def fill(
     step = max(1, min(n_elements, int(BUFFER_BYTES / bytes_per_row)))
     buffer = np.empty((step, n_elements, 2, orders, orders), dtype=np.complex128)
     direct, image, tables = prepared.direct, prepared.image, prepared.tables
+    around = None
+    if add_reflected is not None and prepared.reflected is not None:
+        around = _reflected_rings(prepared, wavenumber, orders, extra, add_reflected)
     for first in range(0, n_elements, step):
         last = min(first + step, n_elements)
         buffer[: last - first, first:] = 0.0
+        if add_reflected is not None and prepared.reflected is not None:
+            add_reflected(buffer, first, last, extra, elements, prepared.reflected)
+            if around is not None:
+                around.put(buffer, first, last)
         for factor, other, near in ((1.0, elements, direct), (-1.0, elements.mirrored, image)):
             if near is not None:
                 kernels.add_free_space_moments(
                     buffer, first, last, wavenumber, factor, extra, *elements,
                     other.center, other.half, *near, tables.n_nodes, tables.xi, tables.legendre,
                 )  # fmt: skip
-        if add_reflected is not None:
-            add_reflected(buffer, first, last, extra)
         kernels.assemble_rows(
             local, next_rows, next_diagonal, buffer, first, last, extra,
             1j * omega * mu_0, 1.0 / (1j * omega * epsilon_0),
             elements.length, elements.degree, basis.offset,
         )  # fmt: skip
-    _add_ring_ends(local, next_rows, prepared, wavenumber, 1.0 / (1j * omega * epsilon_0))
+    scalar_factor = 1.0 / (1j * omega * epsilon_0)
+    rings.add_corners(
+        local, next_rows, elements, basis.offset, prepared.corners, tables, wavenumber,
+        scalar_factor, with_image=image is not None,
+    )  # fmt: skip
+    if around is not None:
+        potentials, between = around.corner_potentials(elements)
+        rings.place_corners(
+            local, next_rows, elements.degree, basis.offset, around.rows.corners,
+            scalar_factor * potentials, scalar_factor * between,
+        )  # fmt: skip
+    leads.add_leads(local, next_rows, next_diagonal, elements, basis.offset, prepared.leads, omega)
     n_functions = int(elements.degree.max()) + 2
     if surface_impedance is not None:
         weight = surface_impedance * elements.length
@@ -297,77 +292,18 @@ def fill(
     return Filled(matrix, next_rows, next_diagonal)
 
 
-def _add_ring_ends(
-    local: ComplexArray,
-    next_rows: ComplexArray,
-    prepared: Prepared,
-    wavenumber: float,
-    scalar_factor: complex,
-) -> None:
-    """What thick conductors add at their corners, so that the matrix radiates what N radiates.
+def _reflected_rings(
+    prepared: Prepared, wavenumber: float, orders: int, extra: int, add_reflected: AddReflected
+) -> rings.RingMoments | None:
+    found = prepared.ring_rows(wavenumber)
+    if found is None:
+        return None
+    rows, near = found
 
-    Current that leaves one ring for another leaves ring charges behind, I/(jw) at the one end and
-    -I/(jw) at the other.  For wires both are points and cancel.  Of thick conductors their
-    radiation is kept (the smooth part sin(kR)/R of the kernel); their near field belongs to
-    currents within the corner that nobody knows, and is left out.
-    """
-    elements, corners = prepared.elements, prepared.corners
-    thick = np.flatnonzero((wavenumber * corners.thickest) ** 2 > kernels.THIN)
-    if not thick.size:
-        return
-    element, side = corners.element[thick], corners.side[thick]
-    unit = elements.half[element] / elements.length[element, None]
-    places = elements.center[element] + (2.0 * side - 1.0)[:, None] * elements.half[element]
-    radius = elements.radius[element]
-    tables, orders = prepared.tables, int(elements.degree.max()) + 1
-    potentials = np.zeros((thick.size, elements.length.size, orders))
-    pairs = np.zeros((thick.size, thick.size))
-    flip = np.array([1.0, 1.0, -1.0])
-    sources = [(1.0, elements, places, unit)]
-    if prepared.image is not None:
-        sources.append((-1.0, elements.mirrored, places * flip, unit * flip))
-    for factor, other, other_places, other_unit in sources:
-        kernels.add_end_potentials(
-            potentials, wavenumber, factor, places, unit, radius,
-            other.center, other.half, *elements[2:],
-            tables.n_nodes, tables.xi, tables.legendre,
-        )  # fmt: skip
-        kernels.add_end_pairs(
-            pairs, wavenumber, factor, places, unit, radius, other_places, other_unit
-        )
-    _place_ring_ends(
-        local, next_rows, prepared, thick,
-        -1j / kernels.FOUR_PI * scalar_factor * potentials,
-        -1j / kernels.FOUR_PI * scalar_factor * pairs,
-    )  # fmt: skip
+    def add(buffer: ComplexArray, first: int, last: int) -> None:
+        add_reflected(buffer, first, last, extra, rows.elements, near)
 
-
-def _place_ring_ends(
-    local: ComplexArray,
-    next_rows: ComplexArray,
-    prepared: Prepared,
-    chosen: NDArray[np.intp],
-    potentials: ComplexArray,
-    pairs: ComplexArray,
-) -> None:
-    """Put potentials of elements' charges at ends, (M, E, orders), and of ends, (M, M), in place.
-
-    A current f leaves the charge f' along the element, f at its start and -f at its end.
-    """
-    degree, offset = prepared.elements.degree, prepared.basis.offset
-    element, side = prepared.corners.element[chosen], prepared.corners.side[chosen]
-    sign = 1.0 - 2.0 * side
-    row = offset[element] + side
-    width = potentials.shape[2] + 1
-    slopes = potentials @ legendre_of_slopes(width)[:, :-1].T
-    own = np.arange(width)[None, :] <= degree[:, None]
-    columns = sign[:, None] * slopes[:, own]
-    np.add.at(local, row, columns)
-    np.add.at(local.T, row, columns)
-    np.add.at(local, (row[:, None], row[None, :]), sign[:, None] * sign * pairs)
-    if next_rows.size:
-        following = slopes[:, np.arange(degree.size), degree + 1]
-        np.add.at(next_rows.T, row, sign[:, None] * following)
+    return rings.ring_moments(rows, wavenumber, orders, add)
 
 
 def _add_own(
