@@ -43,7 +43,8 @@ from .antenna import BentL, Element, Route
 from .attic import Attic
 from .counterpoise import Bond, Counterpoise, Radial
 from .errors import AtticFileError, FeedError, GeometryError
-from .file_tables import AtticFile, FileTable
+from .file_tables import SINGLES, AtticFile, FileTable
+from .house_file import read_house
 from .lengths import Length
 from .plan import Assumption, AtticPlan
 from .positions import TomlPath
@@ -115,6 +116,7 @@ class AtticReader:
         self.origins: dict[str, TomlPath] = {}
         self.jackets: dict[str, None] = {}
         self.stranded: dict[str, None] = {}
+        self.house_bonds: dict[str, Length | None] = {}
 
     def plan(self) -> AtticPlan:
         if not self.file.has("attic"):
@@ -132,6 +134,7 @@ class AtticReader:
         dipoles = read_dipoles(self, feeds)
         wires.update({wire.name: wire for wire in dipoles})
         antenna = self.read_antenna(wires)
+        house = read_house(self)
         feeds = read_feeds(self, wires) + feeds
         bonded = {bond.wire.name for bond in antenna.counterpoise.bonds} if antenna else set()
         if antenna is None and not feeds:
@@ -167,6 +170,7 @@ class AtticReader:
             assumptions=tuple(sorted(self.told.assumptions, key=lambda a: -a.weight)),
             remarks=tuple(self.told.remarks),
             origins=self.origins,
+            house=house,
         )
 
     # ---- tables --------------------------------------------------------------------------
@@ -438,7 +442,8 @@ class AtticReader:
             radials = table.number("radials", 0, least=0, most=128, whole=True)
         if not isinstance(bonded, list):
             raise table.error("bonded", "must be a list of wire names or {wire, at}.")
-        bonds = [self.read_bond(n, value, wires) for n, value in enumerate(bonded)]
+        told_bonds = [self.read_bond(n, value, wires) for n, value in enumerate(bonded)]
+        bonds = [bond for bond in told_bonds if bond is not None]
         if isinstance(radials, int) and radials:
             if start is None:
                 self.told.assume(
@@ -485,7 +490,14 @@ class AtticReader:
         with table.blamed():
             return Radial(length, bearing=bearing, points=points, name=name, outside=outside)
 
-    def read_bond(self, n: int, value: Any, wires: dict[str, Wire]) -> Bond:
+    def metal_names(self) -> list[str]:
+        """Names of the metal of the house, before it is read."""
+        tables = self.file.document
+        metal = [tables.get(name, []) for name in SINGLES if name not in ("timber", "sheet")]
+        listed = [one for told in metal for one in ([told] if isinstance(told, dict) else told)]
+        return [str(one["name"]) for one in listed if isinstance(one, dict) and "name" in one]
+
+    def read_bond(self, n: int, value: Any, wires: dict[str, Wire]) -> Bond | None:
         path = ("counterpoise", "bonded", n)
         if isinstance(value, str):
             name, at = value, None
@@ -496,10 +508,14 @@ class AtticReader:
         else:
             raise self.file.error(path, f"bonded: {value!r} must be a wire's name or {{wire, at}}.")
         if name not in wires:
+            metal = self.metal_names()
+            if name in metal:
+                self.house_bonds[name] = at
+                return None
             raise self.file.error(
                 path,
-                f"bonded: no [[wire]] is called {name!r}; there are: "
-                f"{', '.join(map(repr, wires)) or 'none'}.",
+                f"bonded: no [[wire]] or metal of the house is called {name!r}; there are: "
+                f"{', '.join(map(repr, (*wires, *metal))) or 'none'}.",
             )
         self.origins.setdefault(f"bond to {name}", ("counterpoise",))
         return Bond(wires[name], at)

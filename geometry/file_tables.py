@@ -23,6 +23,18 @@ from .positions import Place, TomlPath, locate, normalised
 
 __all__ = ["AtticFile", "FileTable"]
 
+BUILDERS = (
+    "joists", "rafters", "ridge_board", "trusses", "studs", "ceiling", "floor", "roof", "walls",
+)  # fmt: skip
+"""Tables that fill the attic by rule; each may stand once."""
+
+SINGLES = (
+    "timber", "sheet", "screen", "duct", "pipe", "gutter", "downpipe", "tank", "cable",
+)  # fmt: skip
+"""Tables of single pieces of the house."""
+
+HOUSE_TABLES = ("house", *BUILDERS, *SINGLES)
+
 OWN_TABLES = (
     "attic",
     "antenna",
@@ -33,6 +45,7 @@ OWN_TABLES = (
     "loop",
     "feed",
     "earth",
+    *HOUSE_TABLES,
 )  # fmt: skip
 
 
@@ -368,6 +381,20 @@ class FileTable:
         if not isinstance(value, list) or len(value) < least:
             raise self.error(key, f"must be a list of {least} or more points.")
         return [self._point(key, point, sizes, n) for n, point in enumerate(value)]
+
+    def stretches(self, key: str, default: Any = _ASK) -> Any:
+        """A list of pairs of points, [[x, y, height], [x, y, height]]."""
+        value = self.take(key, default)
+        if value is default:
+            return value
+        if not isinstance(value, list):
+            raise self.error(key, "must be a list of pairs of points.")
+        for n, pair in enumerate(value):
+            if not isinstance(pair, list) or len(pair) != 2:
+                raise self.error(
+                    key, "must be two points, [[x, y, height], [x, y, height]].", item=n
+                )
+        return [[self._point(key, point, (3,), n) for point in pair] for n, pair in enumerate(value)]
 
     def finish(self) -> None:
         """Complain about the first key that nobody asked for."""
