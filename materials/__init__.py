@@ -1,4 +1,4 @@
-"""What things are made of: conductors and earth, each value with its source.
+"""What things are made of: conductors, dielectrics, wood and earth, each value with its source.
 
 SI units throughout; time dependence exp(+jwt).
 """
@@ -6,7 +6,18 @@ SI units throughout; time dependence exp(+jwt).
 from __future__ import annotations
 
 from .conductors import Conductor
+from .dielectrics import Dielectric, Spread
 from .earth import Earth
 from .errors import MaterialError
+from .sheet_conductors import SheetConductor
+from .wood import Wood
 
-__all__ = ["Conductor", "Earth", "MaterialError"]
+__all__ = [
+    "Conductor",
+    "Dielectric",
+    "Earth",
+    "MaterialError",
+    "SheetConductor",
+    "Spread",
+    "Wood",
+]

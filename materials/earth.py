@@ -13,6 +13,7 @@ from scipy.constants import c, epsilon_0
 from .catalogue_reader import Entry, find_entry, read_catalogue
 from .checks import require_frequencies, require_number
 from .errors import MaterialError
+from .frequency_curves import require_in_range
 from .ground_models import GroundCurve, WaterModel
 
 _KEYS = frozenset({"relative_permittivity", "conductivity", "points"})
@@ -278,14 +279,12 @@ class Earth:
         if self.variation is None:
             flat = np.ones_like(frequencies)
             return flat * self.relative_permittivity, flat * self.conductivity
-        low, high = self.variation.frequency_range
-        bad = (frequencies < low) | (frequencies > high)
-        if np.any(bad):
-            raise MaterialError(
-                f"{self._called()} is known from {low / 1e6:g} to {high / 1e6:g} MHz; asked for "
-                f"{float(np.atleast_1d(frequencies)[np.atleast_1d(bad)][0]) / 1e6:g} MHz. Give "
-                "relative_permittivity and conductivity for that frequency instead."
-            )
+        require_in_range(
+            frequencies,
+            within=self.variation.frequency_range,
+            what=self._called(),
+            cure="Give relative_permittivity and conductivity for that frequency instead.",
+        )
         return self.variation.evaluate(frequencies)
 
 

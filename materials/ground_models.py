@@ -10,6 +10,7 @@ from scipy.constants import epsilon_0
 
 from .checks import require_number
 from .errors import MaterialError
+from .frequency_curves import check_points, interpolate
 
 LOWEST_FREQUENCY = 0.1e6
 """Lowest frequency at which a ground that varies with frequency is known. [Hz]"""
@@ -37,28 +38,10 @@ class GroundCurve:
     points: tuple[tuple[float, float, float], ...]
 
     def __post_init__(self) -> None:
-        rows = tuple(tuple(row) for row in self.points)
-        if len(rows) < 2 or any(len(row) != 3 for row in rows):
-            raise MaterialError(
-                "the curve of a ground needs two or more points of (frequency in Hz, relative "
-                f"permittivity, conductivity in S/m); given: {self.points!r}."
-            )
-        checked: list[tuple[float, float, float]] = []
-        for row in rows:
-            cure = "Correct that point of the curve."
-            point = f"of the curve's point {row!r}"
-            f = require_number(row[0], what=f"frequency {point}", unit="Hz", above=0.0, cure=cure)
-            er = require_number(row[1], what=f"permittivity {point}", unit="", least=1, cure=cure)
-            sigma = require_number(
-                row[2], what=f"conductivity {point}", unit="S/m", above=0.0, cure=cure
-            )
-            if checked and f <= checked[-1][0]:
-                raise MaterialError(
-                    f"frequencies of a ground's curve must rise; {f:g} Hz follows "
-                    f"{checked[-1][0]:g} Hz. Sort the points."
-                )
-            checked.append((f, er, sigma))
-        object.__setattr__(self, "points", tuple(checked))
+        checked = check_points(
+            self.points, of="a ground", third="conductivity", unit="S/m", fewest=2
+        )
+        object.__setattr__(self, "points", checked)
 
     @property
     def frequency_range(self) -> tuple[float, float]:
@@ -69,11 +52,7 @@ class GroundCurve:
         self, frequencies: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return relative permittivity and conductivity [S/m], each the shape of frequencies."""
-        f, er, sigma = np.array(self.points).T
-        where = np.log(frequencies)
-        permittivity = np.interp(where, np.log(f), er)
-        conductivity = np.exp(np.interp(where, np.log(f), np.log(sigma)))
-        return np.asarray(permittivity), np.asarray(conductivity)
+        return interpolate(self.points, frequencies)
 
 
 @dataclass(frozen=True)
