@@ -57,7 +57,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any
 
-from ..materials import Conductor, Wood
 from .errors import GeometryError
 from .file_tables import BUILDERS, SINGLES, FileTable
 from .lengths import Length, metres
@@ -66,6 +65,7 @@ from .wire_kinds import WireKind
 from .wire_tables import HEIGHTS_FROM
 
 if TYPE_CHECKING:
+    from ..materials import Wood
     from .attic_file import AtticReader
 
 __all__ = ["BUILDERS", "SINGLES", "read_house", "sizes"]
@@ -298,6 +298,8 @@ class _HouseReader:
         )
 
     def wood(self, table: FileTable, user: str) -> Wood:
+        from ..materials import Wood
+
         species = table.string("wood", None) or self.species
         moisture = self.read_moisture(table)
         moisture = self.moisture if moisture is None else moisture
@@ -406,6 +408,8 @@ class _HouseReader:
             raise
 
     def section_of(self, kind: str, table: FileTable, name: str) -> dict[str, Any]:
+        from ..materials import Conductor
+
         metal, usual = METALS[kind]
         told = table.take("size", None)
         if told is None:
