@@ -24,6 +24,8 @@ class Entry:
     aliases: tuple[str, ...]
     values: dict[str, Any]
     source: str
+    """The source of each value, and the note, in one line."""
+    note: str = ""
 
     def answers_to(self, folded: str) -> bool:
         """Whether the folded name is this entry's name or one of its aliases."""
@@ -55,8 +57,14 @@ def read_catalogue(
         If a key is unknown or missing, a value has no source, a source has no value, or a name
         comes twice.
     """
+    document = open_catalogue(file)
+    return read_table(document, file=file, table=table, allowed=allowed, required=required)
+
+
+def open_catalogue(file: str) -> dict[str, Any]:
+    """Return the tables of one catalogue file, not yet checked; for `read_table`."""
     text = files("ridgepole.materials").joinpath("catalogue", file).read_text(encoding="utf-8")
-    return parse_catalogue(text, file=file, table=table, allowed=allowed, required=required)
+    return tomllib.loads(text)
 
 
 def parse_catalogue(
@@ -64,6 +72,18 @@ def parse_catalogue(
 ) -> tuple[Entry, ...]:
     """Return the entries of a catalogue given as text; see `read_catalogue`."""
     document = tomllib.loads(text)
+    return read_table(document, file=file, table=table, allowed=allowed, required=required)
+
+
+def read_table(
+    document: dict[str, Any],
+    *,
+    file: str,
+    table: str,
+    allowed: frozenset[str],
+    required: frozenset[str],
+) -> tuple[Entry, ...]:
+    """Return the entries of one table of an open catalogue; see `read_catalogue`."""
     if document.get("format") != _FORMAT:
         raise MaterialError(
             f"{file}: format is {document.get('format')!r}; this version reads {_FORMAT}."
@@ -130,9 +150,10 @@ def _entry(row: dict[str, Any], *, file: str, table: str, allowed: frozenset[str
         if key not in values:
             raise MaterialError(f"{where}: a source for {key!r}, but no such value. Remove it.")
     source = "; ".join(f"{key.replace('_', ' ')}: {sources[key]}" for key in values)
-    if "note" in row:
-        source += f"; note: {row['note']}"
-    return Entry(name, tuple(row.get("aliases", ())), values, source)
+    note = row.get("note", "")
+    if note:
+        source += f"; note: {note}"
+    return Entry(name, tuple(row.get("aliases", ())), values, source, note)
 
 
 def _near_names(folded: str, entries: Sequence[Entry]) -> list[str]:

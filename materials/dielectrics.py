@@ -180,14 +180,7 @@ class Dielectric:
         MaterialError
             If a factor is not positive.
         """
-        for key, factor in (("permittivity", permittivity), ("loss", loss)):
-            require_number(
-                factor,
-                what=f"the factor on {key} of {self._called()}",
-                unit="",
-                above=0.0,
-                cure="Use 1 for no change.",
-            )
+        check_factors((permittivity, loss), of=self._called())
         points = tuple((f, 1.0 + (er - 1.0) * permittivity, d * loss) for f, er, d in self.points)
         return Dielectric(
             self.name,
@@ -249,6 +242,18 @@ def check_spread(spread: object, *, of: str) -> Spread:
     first, second = (
         require_number(factor, what=f"spread of {of}", unit="", least=1.0, cure=cure)
         for factor in spread
+    )
+    return Spread(first, second)
+
+
+def check_factors(factors: object, *, of: str) -> Spread:
+    """Return two factors that vary a stuff, or say what is wrong with them."""
+    cure = "Give two factors above 0: on eps_r - 1, and on the loss tangent; 1 is no change."
+    if not isinstance(factors, (tuple, list)) or len(factors) != 2:
+        raise MaterialError(f"the factors on {of} are {factors!r}. {cure}")
+    first, second = (
+        require_number(factor, what=f"a factor on {of}", unit="", above=0.0, cure=cure)
+        for factor in factors
     )
     return Spread(first, second)
 

@@ -31,9 +31,9 @@ from .reflection import free_space_wavenumber, vertical_wavenumber
 from .tables import blas_threads, check_medium, invert_map
 
 if TYPE_CHECKING:
-    from ..moments.basis import ElementCurrents
+    from ..moments.basis import ElementCurrents, PointMoments
 
-__all__ = ["earth_flux"]
+__all__ = ["earth_flux", "polarisation_flux"]
 
 _ORDER = 12
 _STEP = 0.12
@@ -41,7 +41,13 @@ _WINDOW = 9.2
 _GHOSTS = 2
 
 
-def earth_flux(currents: ElementCurrents, frequency: float, complex_permittivity: complex) -> float:
+def earth_flux(
+    currents: ElementCurrents,
+    frequency: float,
+    complex_permittivity: complex,
+    *,
+    polarisation: PointMoments | None = None,
+) -> float:
     """Power absorbed by a homogeneous earth.
 
     Parameters
@@ -52,11 +58,14 @@ def earth_flux(currents: ElementCurrents, frequency: float, complex_permittivity
         Frequency. [Hz]
     complex_permittivity : complex
         Relative complex permittivity of the earth, er - j sigma/(w eps0), Im <= 0.
+    polarisation : PointMoments, optional
+        What the currents induce in solids nearby. [A m]
 
     Returns
     -------
     float
-        Power through z = 0. [W]
+        Power through z = 0, without what the solids' moments would send there alone: that is
+        `polarisation_flux`, and the power budget does not hold it. [W]
 
     Raises
     ------
@@ -74,9 +83,49 @@ def earth_flux(currents: ElementCurrents, frequency: float, complex_permittivity
     k = free_space_wavenumber(frequency)
     low = np.minimum(start[:, 2], end[:, 2])
     half = 0.5 * np.linalg.norm(end - start, axis=1)
-    propagating = _propagating_power(*_sources(currents, _plane_nodes(k * half)), k, ec)
-    evanescent = _evanescent_power(*_sources(currents, _pair_nodes(k, half, low)), k, ec)
-    return propagating + evanescent
+    total = 0.0
+    for part, nodes in (
+        (_propagating_power, _plane_nodes(k * half)),
+        (_evanescent_power, _pair_nodes(k, half, low)),
+    ):
+        positions, moments = _sources(currents, nodes)
+        n_own = len(positions)
+        if polarisation is not None:
+            more, with_moments = _moments_above(polarisation)
+            positions = np.concatenate([positions, more])
+            moments = np.concatenate([moments, with_moments])
+        total += part(positions, moments, k, ec, n_own=n_own)
+    return total
+
+
+def polarisation_flux(
+    polarisation: PointMoments, frequency: float, complex_permittivity: complex
+) -> float:
+    """Power that point moments alone would send into a homogeneous earth. [W]
+
+    Parameters as for `earth_flux`.
+    """
+    ec = check_medium(frequency, complex_permittivity)
+    k = free_space_wavenumber(frequency)
+    positions, moments = _moments_above(polarisation)
+    if not len(positions):
+        return 0.0
+    return sum(
+        part(positions, moments, k, ec, n_own=len(positions))
+        for part in (_propagating_power, _evanescent_power)
+    )
+
+
+def _moments_above(
+    polarisation: PointMoments,
+) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    positions = np.asarray(polarisation.positions, float)
+    if positions.size and not positions[:, 2].min() > 0.0:
+        raise SolverError(
+            f"earth flux: a point moment lies at z = {positions[:, 2].min():.6g} m; all must lie "
+            "above the ground"
+        )
+    return positions, np.asarray(polarisation.moments, np.complex128)
 
 
 # --- source points -------------------------------------------------------------------------
@@ -134,9 +183,20 @@ def _densities(
 
 
 def _propagating_power(
-    positions: NDArray[np.float64], moments: NDArray[np.complex128], k: float, ec: complex
+    positions: NDArray[np.float64],
+    moments: NDArray[np.complex128],
+    k: float,
+    ec: complex,
+    *,
+    n_own: int,
 ) -> float:
-    """Part of kr < k by plane waves: kr = k sin t, Gauss panels in t, equal steps in phi."""
+    """Part of kr < k by plane waves: kr = k sin t, Gauss panels in t, equal steps in phi.
+
+    Without the power of the sources from `n_own` on alone.
+    """
+    parts = [(slice(None), 1.0)]
+    if n_own < len(positions):
+        parts.append((slice(n_own, None), -1.0))
     positions = positions - 0.5 * (positions.max(axis=0) + positions.min(axis=0))
     reach = 2.0 * float(np.hypot(positions[:, 0], positions[:, 1]).max())
     span = float(np.hypot(reach, np.ptp(positions[:, 2])))
@@ -166,14 +226,17 @@ def _propagating_power(
         turned = np.concatenate(
             [c * real[:, :3] + s * real[:, 3:], c * real[:, 3:] - s * real[:, :3]], axis=1
         )
-        even, odd = np.cos(angle) @ turned, np.sin(angle) @ turned
-        for sign in (1.0, -1.0):  # phi and phi + pi
-            x = even[:, :3] - sign * odd[:, 3:] + 1j * (even[:, 3:] + sign * odd[:, :3])
-            along = sign * (cosine * x[:, 0] + sine * x[:, 1])
-            across = cosine * x[:, 1] - sine * x[:, 0]
-            power = electric[q] * np.abs(kz[q] * along + kr[q] * x[:, 2]) ** 2
-            power += magnetic[q] * np.abs(across) ** 2
-            total += weights[q] * (np.pi / half_turn) * float(power.sum())
+        cos_angle, sin_angle = np.cos(angle), np.sin(angle)
+        for which, factor in parts:
+            even = cos_angle[:, which] @ turned[which]
+            odd = sin_angle[:, which] @ turned[which]
+            for sign in (1.0, -1.0):  # phi and phi + pi
+                x = even[:, :3] - sign * odd[:, 3:] + 1j * (even[:, 3:] + sign * odd[:, :3])
+                along = sign * (cosine * x[:, 0] + sine * x[:, 1])
+                across = cosine * x[:, 1] - sine * x[:, 0]
+                power = electric[q] * np.abs(kz[q] * along + kr[q] * x[:, 2]) ** 2
+                power += magnetic[q] * np.abs(across) ** 2
+                total += factor * weights[q] * (np.pi / half_turn) * float(power.sum())
     return total
 
 
@@ -287,9 +350,14 @@ def _evanescent_band(
 
 
 def _evanescent_power(
-    positions: NDArray[np.float64], moments: NDArray[np.complex128], k: float, ec: complex
+    positions: NDArray[np.float64],
+    moments: NDArray[np.complex128],
+    k: float,
+    ec: complex,
+    *,
+    n_own: int,
 ) -> float:
-    """Part of kr > k by pairs of source points."""
+    """Part of kr > k by pairs of source points, the first one among the first `n_own`."""
     z = positions[:, 2]
     zeta_min, zeta_max = 2.0 * float(z.min()), 2.0 * float(z.max())
     flat = positions[:, :2]
@@ -314,7 +382,7 @@ def _evanescent_power(
             grid[begin + _GHOSTS : stop + _GHOSTS, :, column] = band[column] * distance**power
         begin = stop
     grid[:_GHOSTS] = grid[2 * _GHOSTS : _GHOSTS : -1]
-    rows = np.empty(len(positions))
+    rows = np.empty(n_own)
     pair_power(
         np.ascontiguousarray(positions),
         np.ascontiguousarray(moments),

@@ -77,7 +77,7 @@ def interpolate_four(rho, zeta, values, rho_scale, rho_stretch, zeta_min, du, dv
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def pair_power(positions, moments, values, rho_scale, rho_stretch, zeta_min, du, dv, rows):
-    """Evanescent power of every source with itself and with all later ones.
+    """Evanescent power of the first sources, each with itself and with all later ones.
 
     Parameters
     ----------
@@ -87,16 +87,16 @@ def pair_power(positions, moments, values, rho_scale, rho_stretch, zeta_min, du,
         Current times length at each. [A m]
     values, rho_scale, rho_stretch, zeta_min, du, dv
         As in :func:`interpolate_four`.
-    rows : ndarray of float64, shape (S,), written
+    rows : ndarray of float64, shape (N,), N <= S, written
         Power by first source. [W]
     """
-    n = positions.shape[0]
+    n = rows.shape[0]
     for number in prange(n):
         # long and short rows alternate, so that threads share the triangle evenly
         i = number // 2 if number % 2 == 0 else n - 1 - number // 2
         px, py, pz = moments[i, 0], moments[i, 1], moments[i, 2]
         total = 0.0
-        for j in range(i, n):
+        for j in range(i, positions.shape[0]):
             dx = positions[i, 0] - positions[j, 0]
             dy = positions[i, 1] - positions[j, 1]
             a, b, c, x = interpolate_four(

@@ -9,6 +9,10 @@ Over a ground at z = 0 the image adds to N: R_v (-t_h . theta_h + t_z theta_z) e
 to N_theta and R_h t . phi exp(jk r.r'_image) to N_phi, R_v = -G_TM and R_h = G_TE the plane-wave
 reflection coefficients at kr = k cos(elevation); R_v = 1 and R_h = -1 on a perfect ground.
 
+The polarisation current of solids, given as point moments, adds N_p to the wires' N_w. Gains are
+those of N_w + N_p. The power budget holds |N_w|^2 + 2 Re(N_w* . N_p) only: a matrix that has the
+solids' reaction on the wires, but none of the solids on each other, balances without |N_p|^2.
+
 The polynomial currents are integrated exactly: on short pieces (|k h| <= 1) the exponential's
 power series against the current's moments, which is 2 j^n j_n(a) for a Legendre polynomial P_n.
 
@@ -19,6 +23,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -31,9 +36,10 @@ from scipy.constants import epsilon_0, mu_0
 
 from ..earth.reflection import fresnel_coefficients
 from ..errors import SolverError
-from ..moments.basis import ComplexArray, ElementCurrents, FloatArray
+from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMoments
 from ..moments.quadrature import gauss
-from .kernels import radiation_vectors
+from .kernels import point_vectors, radiation_vectors
+from .polarisation import check_moments, plain_moments
 
 if TYPE_CHECKING:
     from ...materials import Earth
@@ -110,12 +116,15 @@ class FarField:
         None is free space.
     input_power : float
         Watts put into the feeds for these currents. [W]
+    polarisation : PointMoments, optional
+        What the currents induce in solids nearby. [A m]
     """
 
     currents: ElementCurrents
     frequency: float
     earth: Earth | None = None
     input_power: float = 1.0
+    polarisation: PointMoments | None = None
 
     def __post_init__(self) -> None:
         for name, value in (("frequency", self.frequency), ("input power", self.input_power)):
@@ -123,6 +132,8 @@ class FarField:
                 raise SolverError(f"far field: {name} is {value}; it must be positive and finite")
         if self.currents.start.shape[0] == 0:
             raise SolverError("far field: there are no elements; pass at least one")
+        if self.polarisation is not None:
+            check_moments(self.polarisation, above_ground=self.earth is not None)
 
     @property
     def wavenumber(self) -> float:
@@ -151,17 +162,37 @@ class FarField:
             return 1.0, -1.0
         return fresnel_coefficients(np.arcsin(sine), self._permittivity)
 
+    def _of_wires(self, ways: FloatArray) -> ComplexArray:
+        pieces = self._pieces
+        return radiation_vectors(
+            ways, self.wavenumber, pieces.centers, pieces.halves, pieces.series
+        )
+
+    def _of_solids(self, ways: FloatArray) -> ComplexArray:
+        if self.polarisation is None:
+            return np.zeros((ways.shape[0], 3), dtype=np.complex128)
+        return point_vectors(ways, self.wavenumber, *plain_moments(self.polarisation))
+
     def _radiation_vector(
         self, sine: FloatArray, azimuth: FloatArray
     ) -> tuple[ComplexArray, ComplexArray]:
         """N_theta and N_phi, shape (D,), at sines of the elevation and azimuths [rad]. [A m]"""
+        theta, phi = self._projected(self._of_wires, sine, azimuth)
+        if self.polarisation is not None:
+            more_theta, more_phi = self._projected(self._of_solids, sine, azimuth)
+            theta, phi = theta + more_theta, phi + more_phi
+        return theta, phi
+
+    def _projected(
+        self, source: Callable[[FloatArray], ComplexArray], sine: FloatArray, azimuth: FloatArray
+    ) -> tuple[ComplexArray, ComplexArray]:
+        """N_theta and N_phi, image included, of what gives vectors (D, 3) for directions."""
         cosine = np.sqrt(np.maximum(1.0 - sine**2, 0.0))
         cos_az, sin_az = np.cos(azimuth), np.sin(azimuth)
         directions = np.stack([cosine * cos_az, cosine * sin_az, sine], axis=-1)
-        pieces, k = self._pieces, self.wavenumber
 
         def along(ways: FloatArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
-            vector = radiation_vectors(ways, k, pieces.centers, pieces.halves, pieces.series)
+            vector = source(ways)
             outward = vector[:, 0] * cos_az + vector[:, 1] * sin_az
             across = vector[:, 1] * cos_az - vector[:, 0] * sin_az
             return outward * sine, across, vector[:, 2] * cosine
@@ -175,10 +206,25 @@ class FarField:
             n_phi = n_phi + horizontal * across
         return n_theta, n_phi
 
+    @property
+    def _unit(self) -> float:
+        return ETA_0 * self.wavenumber**2 / (16.0 * np.pi**2)
+
     def _intensities(self, sine: FloatArray, azimuth: FloatArray) -> tuple[FloatArray, FloatArray]:
         n_theta, n_phi = self._radiation_vector(sine, azimuth)
-        unit = ETA_0 * self.wavenumber**2 / (16.0 * np.pi**2)
-        return unit * np.abs(n_theta) ** 2, unit * np.abs(n_phi) ** 2
+        return self._unit * np.abs(n_theta) ** 2, self._unit * np.abs(n_phi) ** 2
+
+    def _split_intensities(self, sine: FloatArray, azimuth: FloatArray) -> list[FloatArray]:
+        """The theta and the phi part without that of the solids alone, and the latter."""
+        wires = self._projected(self._of_wires, sine, azimuth)
+        if self.polarisation is None:
+            return [self._unit * np.abs(n) ** 2 for n in wires] + [np.zeros(sine.shape)]
+        solids = self._projected(self._of_solids, sine, azimuth)
+        parts = [
+            self._unit * (np.abs(w) ** 2 + 2.0 * (w.conj() * p).real)
+            for w, p in zip(wires, solids, strict=True)
+        ]
+        return [*parts, self._unit * (np.abs(solids[0]) ** 2 + np.abs(solids[1]) ** 2)]
 
     def _check_elevation(self, elevation: NDArray[np.float64], what: str) -> None:
         low = self.lowest_elevation_deg
@@ -229,8 +275,9 @@ class FarField:
         return self._decibels(self.intensity(elevation_deg, azimuth_deg), self.input_power)
 
     def directivity_dbi(self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
-        """Like gain, but relative to the radiated power. [dBi]"""
-        return self._decibels(self.intensity(elevation_deg, azimuth_deg), self.radiated)
+        """Like gain, but relative to all the power in the far field. [dBi]"""
+        whole = self.radiated + self.polarisation_self
+        return self._decibels(self.intensity(elevation_deg, azimuth_deg), whole)
 
     def vertical_gain_dbi(self, elevation_deg: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
         """The part of the gain whose field lies in the vertical plane (E_theta). [dBi]"""
@@ -246,6 +293,8 @@ class FarField:
     def _extent(self) -> tuple[float, float]:
         """Horizontal radius about the middle, and height with images where there is ground. [m]"""
         points = np.concatenate([self.currents.start, self.currents.end])
+        if self.polarisation is not None:
+            points = np.concatenate([points, self.polarisation.positions])
         middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
         radius = float(np.linalg.norm((points - middle)[:, :2], axis=1).max())
         if self.earth is None:
@@ -278,12 +327,12 @@ class FarField:
         return np.concatenate(nodes), np.concatenate(weights)
 
     def _power(self, low: float, high: float) -> FloatArray:
-        """Power of the theta and the phi part between two sines of the elevation, (2,). [W]"""
+        """Power of `_split_intensities` between two sines of the elevation, (3,). [W]"""
         n_azimuths = int(np.ceil(_polynomial_degree(2.0 * self.wavenumber * self._extent[0]))) + 10
         azimuths = 2.0 * np.pi * np.arange(n_azimuths) / n_azimuths
         sines, weights = self._sine_nodes(low, high)
         grid_sine, grid_azimuth = np.meshgrid(sines, azimuths, indexing="ij")
-        parts = self._intensities(grid_sine.ravel(), grid_azimuth.ravel())
+        parts = self._split_intensities(grid_sine.ravel(), grid_azimuth.ravel())
         step = 2.0 * np.pi / n_azimuths
         return np.array([step * (weights @ p.reshape(grid_sine.shape)).sum() for p in parts])
 
@@ -293,8 +342,17 @@ class FarField:
 
     @property
     def radiated(self) -> float:
-        """Power that leaves for the sky (over ground) or in all directions (free space). [W]"""
-        return float(self._total.sum())
+        """Power that leaves for the sky (over ground) or in all directions (free space). [W]
+
+        Without what the solids' polarisation current would radiate alone, which the budget does
+        not hold; it is in `polarisation_self`.
+        """
+        return float(self._total[:2].sum())
+
+    @property
+    def polarisation_self(self) -> float:
+        """Power that the solids' polarisation current would radiate alone; 0 without. [W]"""
+        return float(self._total[2])
 
     @property
     def efficiency(self) -> float:
@@ -304,7 +362,7 @@ class FarField:
     @property
     def vertical_part(self) -> float:
         """Part of the radiated power whose field lies in vertical planes, 0 to 1."""
-        return float(self._total[0] / self._total.sum())
+        return float(self._total[0] / self._total[:2].sum())
 
     def share(
         self,
@@ -329,7 +387,7 @@ class FarField:
                 f"share from {from_deg:g} to {to_deg:g} degrees: give the lower elevation first"
             )
         low, high = (float(np.sin(np.deg2rad(e))) for e in (from_deg, to_deg))
-        power = float(self._power(low, high).sum()) if high > low else 0.0
+        power = float(self._power(low, high)[:2].sum()) if high > low else 0.0
         return power / (self.radiated if of == "radiated" else self.input_power)
 
     def maximum(self) -> tuple[float, float, float]:

@@ -65,6 +65,36 @@ def radiation_vectors(directions, wavenumber, centers, halves, series):
     return out
 
 
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _point_vector(kx, ky, kz, positions, moments, out):
+    sum_x, sum_y, sum_z = 0.0j, 0.0j, 0.0j
+    for p in range(positions.shape[0]):
+        phase = kx * positions[p, 0] + ky * positions[p, 1] + kz * positions[p, 2]
+        turn = complex(np.cos(phase), np.sin(phase))
+        sum_x += moments[p, 0] * turn
+        sum_y += moments[p, 1] * turn
+        sum_z += moments[p, 2] * turn
+    out[0] = sum_x
+    out[1] = sum_y
+    out[2] = sum_z
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def point_vectors(directions, wavenumber, positions, moments):
+    """N = sum of moments exp(jk r.r') over points, shape (D, 3), as `radiation_vectors`. [A m]"""
+    out = np.empty((directions.shape[0], 3), dtype=np.complex128)
+    for d in prange(directions.shape[0]):
+        _point_vector(
+            wavenumber * directions[d, 0],
+            wavenumber * directions[d, 1],
+            wavenumber * directions[d, 2],
+            positions,
+            moments,
+            out[d],
+        )
+    return out
+
+
 @njit(cache=True)
 def nearest_elements(points, starts, ends, radii):
     """The element whose axis is nearest in radii to each point, and how far its axis is.
@@ -251,6 +281,63 @@ def add_direct_fields(
             hy += unit * (sz * tx - sx * tz)
             hz += unit * (sx * ty - sy * tx)
         # Image: horizontal currents and charges change sign, so E and H mirror as below.
+        e_field[n, 0] += flip * ex
+        e_field[n, 1] += flip * ey
+        e_field[n, 2] += ez
+        h_field[n, 0] += hx
+        h_field[n, 1] += hy
+        h_field[n, 2] += flip * hz
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def add_point_fields(points, wavenumber, eta, positions, moments, mirrored, e_field, h_field):
+    r"""Add the fields of electric point dipoles in free space to E and H, both (N, 3) complex.
+
+    With R = R n, m the moment and g = exp(-jkR)/(4 pi R), closed form [1]_
+
+        E = -jk eta g [ (1 + 1/jkR - 1/(kR)^2) m - (1 + 3/jkR - 3/(kR)^2) n (n . m) ]
+        H = -jk g (1 + 1/jkR) n x m
+
+    Parameters
+    ----------
+    points : (N, 3) float
+    wavenumber, eta : float
+        Of free space. [1/m], [ohm]
+    positions : (C, 3) float
+        [m]
+    moments : (C, 3) complex
+        Current times length. [A m]
+    mirrored : bool
+        True adds the images in a perfect ground at z = 0 instead of the dipoles themselves.
+
+    References
+    ----------
+    .. [1] J. D. Jackson, "Classical Electrodynamics", ch. 9 (from memory; computed anew from
+       E = -jw mu0 (m g + grad div m g / k^2)).
+    """
+    flip = -1.0 if mirrored else 1.0
+    for n in prange(points.shape[0]):
+        px, py, pz = points[n, 0], points[n, 1], flip * points[n, 2]
+        ex, ey, ez = 0.0j, 0.0j, 0.0j
+        hx, hy, hz = 0.0j, 0.0j, 0.0j
+        for c in range(positions.shape[0]):
+            x, y, z = px - positions[c, 0], py - positions[c, 1], pz - positions[c, 2]
+            r = np.sqrt(x * x + y * y + z * z)
+            x, y, z = x / r, y / r, z / r
+            kr = wavenumber * r
+            wave = wavenumber / (4.0 * np.pi * r) * complex(-np.sin(kr), -np.cos(kr))
+            near = complex(-1.0 / (kr * kr), -1.0 / kr)
+            mx, my, mz = moments[c, 0], moments[c, 1], moments[c, 2]
+            across = (1.0 + near) * wave * eta
+            along = -(1.0 + 3.0 * near) * (x * mx + y * my + z * mz) * wave * eta
+            turn = complex(1.0, -1.0 / kr) * wave
+            ex += across * mx + along * x
+            ey += across * my + along * y
+            ez += across * mz + along * z
+            hx += turn * (y * mz - z * my)
+            hy += turn * (z * mx - x * mz)
+            hz += turn * (x * my - y * mx)
+        # The image mirrors as that of `add_direct_fields`.
         e_field[n, 0] += flip * ex
         e_field[n, 1] += flip * ey
         e_field[n, 2] += ez

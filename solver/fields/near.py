@@ -19,9 +19,10 @@ from scipy.constants import epsilon_0, mu_0
 from ..earth.kernels import add_reflected_fields
 from ..earth.tables import build_earth_table
 from ..errors import SolverError
-from ..moments.basis import ComplexArray, ElementCurrents, FloatArray
+from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMoments
 from ..moments.quadrature import gauss
-from .kernels import add_direct_fields, least_distances, nearest_elements
+from .kernels import add_direct_fields, add_point_fields, least_distances, nearest_elements
+from .polarisation import check_clear, check_moments, dipole_sources, plain_moments
 
 if TYPE_CHECKING:
     from ...materials import Earth
@@ -158,6 +159,7 @@ def _add_earth(
     slopes: ComplexArray,
     frequency: float,
     permittivity: complex,
+    polarisation: PointMoments | None,
     e_field: ComplexArray,
     h_field: ComplexArray,
 ) -> None:
@@ -166,6 +168,15 @@ def _add_earth(
         return
     sources = point_sources(currents, slopes, frequency, points)
     ends = np.concatenate([currents.start, currents.end])
+    if polarisation is not None:
+        positions, tangents, moments, charges = dipole_sources(polarisation, frequency, points)
+        sources = PointSources(
+            np.concatenate([sources.positions, positions]),
+            np.concatenate([sources.tangents, tangents]),
+            np.concatenate([sources.moments, moments]),
+            np.concatenate([sources.charges, charges]),
+        )
+        ends = np.concatenate([ends, positions])
     # The farthest pair of a point and a wire end bounds every horizontal distance.
     reach = 0.0
     for end in ends:
@@ -190,6 +201,7 @@ def fields(
     input_power: float = 1.0,
     power: float = 1.0,
     element_names: Sequence[str] | None = None,
+    polarisation: PointMoments | None = None,
 ) -> tuple[ComplexArray, ComplexArray]:
     """E [V/m] and H [A/m], RMS phasors, each of the shape of `points`.
 
@@ -209,11 +221,14 @@ def fields(
         Power for which the fields are wanted. [W]
     element_names : sequence of str, optional
         What each element belongs to, for messages.
+    polarisation : PointMoments, optional
+        What the currents induce in solids nearby, seen as points: good outside of the solids, at
+        a distance of one cell and more. [A m]
 
     Raises
     ------
     SolverError
-        If a point lies below ground or nearer to a wire's axis than two radii.
+        If a point lies below ground, nearer to a wire's axis than two radii, or on a point moment.
     """
     for name, value in (("frequency", frequency), ("input power", input_power), ("power", power)):
         if not (np.isfinite(value) and value > 0.0):
@@ -224,6 +239,10 @@ def fields(
     flat = np.array(places.reshape(-1, 3), order="C")
     currents = plain_copy(currents)
     check_points(flat, currents, above_ground=earth is not None, element_names=element_names)
+    if polarisation is not None:
+        check_moments(polarisation, above_ground=earth is not None)
+        polarisation = plain_moments(polarisation)
+        check_clear(flat, polarisation)
     wavenumber = 2.0 * np.pi * frequency / LIGHT_SPEED
     slopes = slope_coefficients(currents)
     xi, weight = (np.array(x) for x in gauss(8 + currents.current.shape[1] // 2))
@@ -234,12 +253,14 @@ def fields(
         add_direct_fields(
             flat, wavenumber, ETA_0, *currents, slopes, mirrored, xi, weight, e_field, h_field
         )
+        if polarisation is not None:
+            add_point_fields(flat, wavenumber, ETA_0, *polarisation, mirrored, e_field, h_field)
 
     add(mirrored=False)
     if earth is not None and earth.is_perfect:
         add(mirrored=True)
     elif earth is not None:
         permittivity = complex(earth.complex_permittivity(frequency))
-        _add_earth(flat, currents, slopes, frequency, permittivity, e_field, h_field)
+        _add_earth(flat, currents, slopes, frequency, permittivity, polarisation, e_field, h_field)
     scale = np.sqrt(power / input_power)
     return scale * e_field.reshape(places.shape), scale * h_field.reshape(places.shape)

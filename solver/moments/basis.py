@@ -52,6 +52,21 @@ class ElementCurrents(NamedTuple):
     current: ComplexArray
 
 
+class PointMoments(NamedTuple):
+    """Current times length at points: the polarisation current of solids, cell by cell.
+
+    Attributes
+    ----------
+    positions : (C, 3) float
+        [m]
+    moments : (C, 3) complex
+        Int J dV of each cell, RMS. [A m]
+    """
+
+    positions: FloatArray
+    moments: ComplexArray
+
+
 def legendre_of_functions(n_functions: int) -> FloatArray:
     """Legendre coefficients of the first local functions, shape (n_functions, n_functions)."""
     coefficients = np.zeros((max(n_functions, 2), max(n_functions, 2)))
