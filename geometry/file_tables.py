@@ -394,7 +394,9 @@ class FileTable:
                 raise self.error(
                     key, "must be two points, [[x, y, height], [x, y, height]].", item=n
                 )
-        return [[self._point(key, point, (3,), n) for point in pair] for n, pair in enumerate(value)]
+        return [
+            [self._point(key, point, (3,), n) for point in pair] for n, pair in enumerate(value)
+        ]
 
     def finish(self) -> None:
         """Complain about the first key that nobody asked for."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -40,7 +41,9 @@ METAL_COLOURS = {
     "gutter": ("#5d6b62", "#7c8a80"),
     "downpipe": ("#4d5b52", "#6c7a70"),
     "tank": ("#76848f", "#92a0aa"),
-    "cable": ("#b3123f", "#1d7d1d", "#6b4a10", "#c765b1", "#00717a", "#94751a", "#75222f", "#3d5c9e"),
+    "cable": (
+        "#b3123f", "#1d7d1d", "#6b4a10", "#c765b1", "#00717a", "#94751a", "#75222f", "#3d5c9e",
+    ),
 }  # fmt: skip
 OTHER_METAL = ("#6b7178",)
 
@@ -215,7 +218,8 @@ def _draw_timber(ax: Axes, piece: Any, pick: list[int], drawn: set[bytes]) -> No
     fades = 2 not in pick and abs(float(piece.frame[0][2])) > 0.2
     _patch(
         ax, outline, facecolor=TIMBER, edgecolor=TIMBER_EDGE, lw=0.3 if fades else 0.5,
-        ls=(0, (2, 2)) if fades else "-", alpha=0.22 if fades else 0.6, zorder=1.2 if fades else 1.4,
+        ls=(0, (2, 2)) if fades else "-", alpha=0.22 if fades else 0.6,
+        zorder=1.2 if fades else 1.4,
     )  # fmt: skip
 
 
@@ -244,7 +248,7 @@ def _draw_metal(ax: Axes, piece: Any, axes: tuple[int, int], colour: str) -> Non
     for wire in piece.wires():
         flat = wire.vertices[:, pick]
         half = _half_width(piece, wire.radius, axes)
-        for start, end in zip(flat[:-1], flat[1:], strict=True):
+        for start, end in pairwise(flat):
             _patch(ax, _band(start, end, half), facecolor=colour, lw=0, zorder=2.0)
         ax.plot(
             flat[:, 0], flat[:, 1], color=colour, lw=LEAST_POINTS, zorder=2.0,

@@ -322,9 +322,7 @@ class _HouseReader:
         blamed = table
         if key is None and self.file.has("house"):
             blamed = self.file.table("house")
-            key = next(
-                (k for k in ("moisture", "wood", "temperature") if k in blamed.values), None
-            )
+            key = next((k for k in ("moisture", "wood", "temperature") if k in blamed.values), None)
         with blamed.blamed(key):
             return Wood(species, moisture=moisture, temperature_c=temperature)
 
@@ -361,8 +359,8 @@ class _HouseReader:
             return Timber(start, end, width=width, depth=depth, wood=wood, name=name)
 
     def face(self, kind: str, table: FileTable, name: str) -> Any:
-        from .screens import Screen
         from .obstructions import Sheet
+        from .screens import Screen
 
         corners = self.world(table, table.points("corners", least=3))
         if kind == "sheet":
@@ -383,10 +381,8 @@ class _HouseReader:
         from . import metalwork
 
         points = self.world(table, table.points("points", least=2))
-        if kind == "cable":
-            options = self.cable(table, name)
-        else:
-            options = self.section_of(kind, table, name)
+        read = self.cable if kind == "cable" else self.metal_run
+        options = read(kind, table, name)
         options |= self.fixings(table, name)
         options["points_of_interest"] = self.named_points(table)
         table.finish()
@@ -407,7 +403,7 @@ class _HouseReader:
                     raise table.error(key, text) from error
             raise
 
-    def section_of(self, kind: str, table: FileTable, name: str) -> dict[str, Any]:
+    def metal_run(self, kind: str, table: FileTable, name: str) -> dict[str, Any]:
         from ..materials import Conductor
 
         metal, usual = METALS[kind]
@@ -435,7 +431,7 @@ class _HouseReader:
             "conductor": None if conductor == "lossless" else conductor,
         }
 
-    def cable(self, table: FileTable, name: str) -> dict[str, Any]:
+    def cable(self, _: str, table: FileTable, name: str) -> dict[str, Any]:
         kind = self.reader.kind(table, None, use=repr(name))
         if kind is None:
             self.guesses.note("wire", CABLE, "not told", 0.1, name)
@@ -516,9 +512,7 @@ class _HouseReader:
             self.guesses.note("earth rod", ROD, "earthed = true tells no length", 0.3, name)
             return Electrode(ROD)
         if not isinstance(told, dict):
-            raise table.error(
-                "earthed", 'must be true, {rod = "1.5 m"} or {impedance = ohms}.'
-            )
+            raise table.error("earthed", 'must be true, {rod = "1.5 m"} or {impedance = ohms}.')
         inner = FileTable(self.file, (*table.path, "earthed"), told)
         rod = inner.length("rod", None, least=0.05, most=30.0)
         radius = inner.length("radius", None, least=1e-3, most=0.5)
