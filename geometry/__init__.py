@@ -7,6 +7,7 @@ from .checks import check_frequency
 from .counterpoise import Bond, Counterpoise, Radial
 from .errors import AtticFileError, FeedError, GeometryError
 from .file_tables import AtticFile, FileTable
+from .jackets import Jacket
 from .joints import FeedNode, Skeleton, trace_joints
 from .lengths import Length, gauge_radius, metres
 from .mesh import Mesh, build_mesh
@@ -30,6 +31,7 @@ __all__ = [
     "FeedNode",
     "FileTable",
     "GeometryError",
+    "Jacket",
     "Length",
     "Loop",
     "Mesh",

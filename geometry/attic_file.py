@@ -45,6 +45,7 @@ from .counterpoise import Bond, Counterpoise, Radial
 from .errors import AtticFileError, FeedError, GeometryError
 from .file_tables import SINGLES, AtticFile, FileTable
 from .house_file import read_house
+from .jackets import Jacket
 from .lengths import Length
 from .plan import Assumption, AtticPlan
 from .positions import TomlPath
@@ -153,11 +154,10 @@ class AtticReader:
             )
         for jacket in self.jackets:
             self.told.assume(
-                "jacket", f"{jacket} not counted", "wires are computed as if bare so far", 0.6
-            )
-            self.told.remarks.append(
-                f"The jacket ({jacket}) is not computed yet: real wire acts a little longer, so "
-                "resonances come out a few per cent too high."
+                "jacket",
+                jacket,
+                "its thickness is not told; resonances hang on it by half a per cent",
+                0.3,
             )
         return AtticPlan(
             file=self.file,
@@ -279,15 +279,15 @@ class AtticReader:
                     gauge=gauge,
                     radius=radius,
                     conductor=None if metal == "lossless" else metal or "annealed copper",
-                    jacket=jacket or "",
+                    jacket=jacket,
                 )
         elif metal is not None or jacket is not None:
             key = "conductor" if metal is not None else "jacket"
             raise table.error(key, "needs a gauge or a radius beside it.")
         else:
             return default
-        if kind.jacket:
-            self.jackets[kind.jacket] = None
+        if isinstance(kind.jacket, Jacket) and kind.jacket.is_assumed:
+            self.jackets[str(kind.jacket)] = None
         if kind.is_stranded and kind.gauge is not None:
             self.stranded[kind.gauge] = None
         return kind

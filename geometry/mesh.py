@@ -220,7 +220,9 @@ def _find_stretches(scene: Scene, skeleton: Skeleton) -> list[_Stretch]:
             return False
         (one, one_side), (two, two_side) = meeting[node]
         a, b = (scene.wires[int(skeleton.piece_wire[p])] for p in (one, two))
-        if one == two or a.radius != b.radius or a.conductor != b.conductor:
+        if one == two or a.radius != b.radius:
+            return False
+        if a.conductor != b.conductor or a.jacket != b.jacket:
             return False
         away = unit[one] * (1 if one_side == 0 else -1), unit[two] * (1 if two_side == 0 else -1)
         bent = float(np.linalg.norm(np.cross(*away)))
@@ -309,7 +311,9 @@ def _check_settings(
 def drawing_of(scene: Scene) -> tuple[object, ...]:
     """What of a scene a mesh depends on: wires, feed points, and whether ground is perfect."""
     return (
-        tuple((w.vertices.tobytes(), w.radius, w.marks, w.conductor) for w in scene.wires),
+        tuple(
+            (w.vertices.tobytes(), w.radius, w.marks, w.conductor, w.jacket) for w in scene.wires
+        ),
         tuple((f.wires, f.at) for f in scene.feeds),
         scene.earth is not None and scene.earth.is_perfect,
     )
@@ -348,8 +352,8 @@ def build_mesh(
 
     Notes
     -----
-    Collinear pieces of equal radius and conductor are merged first, whatever wires they belong to,
-    so that drawing a straight wire in two pieces changes nothing.
+    Collinear pieces of equal radius, conductor and jacket are merged first, whatever wires they
+    belong to, so that drawing a straight wire in two pieces changes nothing.
     """
     _check_settings(degree, longest, tip_radii, raise_degree)
     wavelength = SPEED_OF_LIGHT / top_frequency

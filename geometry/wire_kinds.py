@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from .errors import GeometryError
+from .jackets import Jacket
 from .lengths import LengthLike, gauge_radius, metres
 
 if TYPE_CHECKING:
@@ -44,8 +45,8 @@ class WireKind:
         the radius of the metal. [m]
     conductor : Conductor or str, optional
         The metal, or the name of one that the catalogue has; None: no loss.
-    jacket : str
-        Name of the jacket's material, "" for bare wire. It is kept, not yet computed with.
+    jacket : Jacket or str, optional
+        The jacket, or its text ("PVC", "PVC 0.8 mm", "PVC 2.8 mm outside"); None: bare.
     is_stranded : bool
         Whether it is made of strands. It is kept; the wire is computed as a solid one of the
         gauge's or radius' size.
@@ -61,7 +62,7 @@ class WireKind:
     gauge: str | None = None
     radius: LengthLike | None = None
     conductor: Conductor | str | None = None
-    jacket: str = ""
+    jacket: Jacket | str | None = None
     is_stranded: bool = False
 
     def __post_init__(self) -> None:
@@ -74,6 +75,12 @@ class WireKind:
             gauge_radius(self.gauge)
         elif self.radius is not None and not metres(self.radius) > 0.0:
             raise GeometryError(f"A radius of {self.radius} is none; it must be above 0.")
+        if isinstance(self.jacket, str):
+            bare = self.jacket.strip().lower() in _BARE
+            jacket = None if bare else Jacket.from_text(self.jacket)
+            object.__setattr__(self, "jacket", jacket)
+        if isinstance(self.jacket, Jacket):
+            self.jacket.outer_radius(self.metal_radius, wire=self._size)
         if isinstance(self.conductor, str):
             from ..materials import Conductor
 
@@ -105,17 +112,30 @@ class WireKind:
             gauge=f"{number} AWG" if number else match["area"],
             radius=None if diameter is None else 0.5e-3 * float(diameter),
             conductor=metal,
-            jacket="" if jacket.lower() in _BARE else jacket,
+            jacket=jacket,
             is_stranded=_STRANDED.search(parts[0]) is not None,
         )
 
     @property
     def options(self) -> dict[str, Any]:
         """Keyword arguments for `Wire`."""
-        return {"gauge": self.gauge, "radius": self.radius, "conductor": self.conductor}
+        return {
+            "gauge": self.gauge,
+            "radius": self.radius,
+            "conductor": self.conductor,
+            "jacket": self.jacket,
+        }
+
+    @property
+    def metal_radius(self) -> float:
+        """Radius of the metal. [m]"""
+        return metres(self.radius or 0.0) if self.gauge is None else gauge_radius(self.gauge)
+
+    @property
+    def _size(self) -> str:
+        return self.gauge if self.gauge is not None else f"radius {self.radius} m"
 
     def __str__(self) -> str:
-        size = self.gauge if self.gauge is not None else f"radius {self.radius} m"
-        size += " stranded" * self.is_stranded
+        size = self._size + " stranded" * self.is_stranded
         metal = "no loss" if self.conductor is None else getattr(self.conductor, "name", "")
         return f"{size} {metal}, {self.jacket or 'bare'}"

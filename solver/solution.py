@@ -345,11 +345,12 @@ class Solution:
 
     def _budget_at(self, index: int) -> Budget:
         from .earth.flux import earth_flux
-        from .fields.budget import conductor_loss, make_budget
+        from .fields.budget import conductor_loss, jacket_loss, make_budget
 
         frequency, earth = float(self.frequencies[index]), self.scene.earth
         currents = self.currents(index)
         surface = self.system.surface_impedance(frequency)
+        jackets = self.system.slope_impedance(frequency)
         absorbed = 0.0
         if earth is not None and not earth.is_perfect:
             absorbed = earth_flux(
@@ -362,6 +363,7 @@ class Solution:
             radiated=self[index].far_field().radiated,
             earth=absorbed,
             conductors=0.0 if surface is None else float(conductor_loss(currents, surface).sum()),
+            jackets=0.0 if jackets is None else float(jacket_loss(currents, jackets).sum()),
             loads=float(each[closed].real.sum() / self._input_power[index]),
         )
 

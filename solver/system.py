@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import linalg
+from scipy.constants import epsilon_0
 from threadpoolctl import ThreadpoolController
 
 from ..geometry.mesh import SHORTEST_PART, Mesh
@@ -28,7 +29,7 @@ from .moments.basis import ComplexArray, FloatArray, IntArray, connect
 from .moments.quadrature import node_tables
 
 if TYPE_CHECKING:
-    from ..geometry import Scene
+    from ..geometry import Jacket, Scene, Wire
 
 ONE_THREAD_UNKNOWNS = 800
 """Smaller matrices are factored by one thread: two gain 2 ms on a quiet machine and lose 150 ms
@@ -141,20 +142,42 @@ class System:
 
     def surface_impedance(self, frequency: float) -> ComplexArray | None:
         """Internal impedance per metre of each element, None if no wire has any. [ohm/m]"""
+        return self._of_wires(
+            lambda wire: wire.conductor,
+            lambda metal, radius: metal.internal_impedance(frequency, radius=radius),
+        )
+
+    def slope_impedance(self, frequency: float) -> ComplexArray | None:
+        """What the jacket of each element adds per slope of the current, None if all are bare.
+
+        The potential of the line charge drops by q (1 - 1/er) ln(b/a)/(2 pi eps0) across a jacket
+        from a to b, so the matrix gains -(1/(jw eps0)) (1 - 1/er) ln(b/a)/(2 pi) <f_m' f_n'>.
+        [ohm m]
+        """
+        omega = 2.0 * np.pi * frequency
+
+        def drop(jacket: Jacket, radius: float) -> complex:
+            part = 1.0 - 1.0 / complex(jacket.complex_permittivity(frequency))
+            thick = np.log1p((jacket.outer_radius(radius) - radius) / radius)
+            return complex(-part * thick / (2j * np.pi * omega * epsilon_0))
+
+        return self._of_wires(lambda wire: wire.jacket, drop)
+
+    def _of_wires(
+        self, what: Callable[[Wire], Any], value: Callable[[Any, float], Any]
+    ) -> ComplexArray | None:
+        """A value per element from something that its wire has, None if no wire has it."""
         wires = self.scene.wires
-        if all(wire.conductor is None for wire in wires):
+        if all(what(wire) is None for wire in wires):
             return None
         values: dict[tuple[object, float], complex] = {}
         result = np.zeros(len(self.mesh), dtype=np.complex128)
         for number in np.unique(self.mesh.wire):
             wire = wires[int(number)]
-            if wire.conductor is not None:
-                radius = float(wire.radius)
-                key = (wire.conductor, radius)
+            if what(wire) is not None:
+                key = (what(wire), float(wire.radius))
                 if key not in values:
-                    values[key] = complex(
-                        wire.conductor.internal_impedance(frequency, radius=radius)
-                    )
+                    values[key] = complex(value(*key))
                 result[self.mesh.wire == number] = values[key]
         return result
 
@@ -186,6 +209,7 @@ class System:
             self.prepared,
             frequency,
             surface_impedance=self.surface_impedance(frequency),
+            slope_impedance=self.slope_impedance(frequency),
             add_reflected=self._reflected(frequency),
             with_next=with_next,
         )

@@ -410,7 +410,7 @@ def test_told_routes_and_jackets_in_the_file():
         'route = ["up to the ridge", "along the ridge 6 m", "down the right rafter 2.5 m"]',
     ).replace("[[element]]", 'wire = "14 AWG copper, PVC"\n[[element]]')
     plan = read(text)
-    assert any("jacket (PVC) is not computed" in doubt for doubt in plan.doubts())
+    assert any("PVC 0.7 mm" in str(assumed) for assumed in plan.assumptions)
     assert plan.wires[0].vertices[1, 1] == pytest.approx(3.6)
     with pytest.raises(AtticFileError, match=r"line 10: .*Step 2.*'alang the ridge 6 m'"):
         read(text.replace('"along', '"alang'))

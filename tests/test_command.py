@@ -192,11 +192,13 @@ def test_check_announces_nothing_for_a_file_that_cannot_be_read(
 
 def test_check_lists_doubts(small: Path, capsys: pytest.CaptureFixture[str]):
     text = SMALL.replace("copper, bare", "copper, PVC")
+    text = text.replace('ground = "medium dry ground"', "permittivity = 13\nconductivity = 5")
     small.write_text(text, encoding="utf-8")
     assert main(["check", str(small), "--to", "pictures/here.png"]) == 0
     out = capsys.readouterr().out
     assert "Worth a second look" in out
-    assert "jacket (PVC)" in out
+    assert 'did you mean "5 mS/m"' in out
+    assert "PVC 0.7 mm" in out
     assert Path("pictures/here.png").exists()
 
 

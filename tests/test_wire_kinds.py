@@ -2,7 +2,7 @@
 
 import pytest
 
-from ridgepole.geometry import GeometryError, Wire, WireKind, read_attic_text
+from ridgepole.geometry import GeometryError, Jacket, Wire, WireKind, read_attic_text
 from ridgepole.materials import Conductor, MaterialError
 
 AWG_14 = 0.5 * 0.127e-3 * 92.0 ** (22 / 39)  # ASTM B258 (from memory) [m]
@@ -50,9 +50,9 @@ def test_square_millimetres_stay_a_section(text):
 def test_stranded_wire_is_kept_as_such():
     kind = WireKind.from_text("18 AWG stranded copper wire, PVC")
     assert kind.is_stranded
-    assert kind.jacket == "PVC"
+    assert kind.jacket == Jacket("PVC")
     assert kind.conductor == Conductor.named("copper")
-    assert str(kind) == "18 AWG stranded annealed copper, PVC"
+    assert str(kind) == "18 AWG stranded annealed copper, PVC 0.7 mm"
     assert not WireKind.from_text("18 AWG solid copper").is_stranded
 
 

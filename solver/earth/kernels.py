@@ -25,6 +25,7 @@ from scipy import constants
 
 __all__ = [
     "add_reflected_fields",
+    "add_reflected_functions",
     "interpolate_fields",
     "interpolate_kernels",
     "interpolate_kernels_at",
@@ -508,3 +509,94 @@ def add_reflected_fields(
         magnetic[i, 0] += hx
         magnetic[i, 1] += hy
         magnetic[i, 2] += hz
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def add_reflected_functions(
+    points, frames, center, half, length, degree, extra, offset, counts, xi, legendre,
+    values, field_values, rho_scale, rho_stretch, zeta_min, du, dv, k, out, next_out,
+):  # fmt: skip
+    """Add the electric field that the earth reflects of every local function of every element.
+
+    Parameters
+    ----------
+    points, frames : (C, 3), (C, 3, 3) float
+        Observers, and unit axes (rows) along which the field is wanted.
+    center, half, length, degree
+        Elements; `length` is the half length.
+    extra : int
+        1 for the next function of every element too.
+    offset : (E + 1,) int
+        First local function of each element.
+    counts, xi, legendre : (T,), (T, G), (T, W, G)
+        Gauss tables of rising size, Legendre polynomials times weights.
+    values, ..., k
+        `EarthTable.field_arguments()`; the table must cover every pair.
+    out, next_out : (M, 3 C) and (E, 3 C) complex, added to
+        By local function, and each element's next one. [V/m per A]
+    """
+    width = legendre.shape[1]
+    vector_factor = complex(0.0, -k * _ETA)
+    charge_factor = 1.0 / complex(0.0, k * constants.c * constants.epsilon_0)
+    for unsigned in prange(points.shape[0]):
+        c = np.int64(unsigned)
+        vector = np.empty((width, 3), dtype=np.complex128)
+        slope = np.empty((width, 3), dtype=np.complex128)
+        for e in range(center.shape[0]):
+            h = length[e]
+            orders = degree[e] + 1 + extra
+            tx, ty, tz = half[e, 0] / h, half[e, 1] / h, half[e, 2] / h
+            dx = points[c, 0] - center[e, 0]
+            dy = points[c, 1] - center[e, 1]
+            height = points[c, 2] + center[e, 2]
+            ratio = max(math.sqrt(dx * dx + dy * dy + height * height) / h - 1.0, 0.05)
+            wanted = 5.0 / math.log(ratio + math.sqrt(1.0 + ratio * ratio))
+            wanted += 0.5 * (degree[e] + k * h)
+            table = 0
+            while table < counts.size - 1 and counts[table] < wanted:
+                table += 1
+            for i in range(orders):
+                for a in range(3):
+                    vector[i, a] = 0.0
+                    slope[i, a] = 0.0
+            for q in range(counts[table]):
+                s = xi[table, q]
+                x, y = dx - s * half[e, 0], dy - s * half[e, 1]
+                g_vv, _, g_zz, w, phi_r, _, _, phi_z, _, _, _, _ = interpolate_fields(
+                    math.sqrt(x * x + y * y), height + s * half[e, 2],
+                    values, field_values, rho_scale, rho_stretch, zeta_min, du, dv, k,
+                )  # fmt: skip
+                ax = tx * g_vv - (tz * x) * w
+                ay = ty * g_vv - (tz * y) * w
+                az = tz * g_zz + (x * tx + y * ty) * w
+                sx, sy = x * phi_r, y * phi_r
+                for i in range(orders):
+                    weight = legendre[table, i, q] * h
+                    vector[i, 0] += weight * ax
+                    vector[i, 1] += weight * ay
+                    vector[i, 2] += weight * az
+                    slope[i, 0] += weight * sx
+                    slope[i, 1] += weight * sy
+                    slope[i, 2] += weight * phi_z
+            for f in range(orders):
+                x = y = z = 0j
+                for a in range(3):
+                    if f < 2:
+                        sign = 1.0 if f == 1 else -1.0
+                        v = 0.5 * (vector[0, a] + sign * vector[1, a])
+                        d = (0.5 * sign / h) * slope[0, a]
+                    else:
+                        v = (vector[f, a] - vector[f - 2, a]) / (2 * f - 1)
+                        d = slope[f - 1, a] / h
+                    value = vector_factor * v + charge_factor * d
+                    x += frames[c, 0, a] * value
+                    y += frames[c, 1, a] * value
+                    z += frames[c, 2, a] * value
+                if f <= degree[e]:
+                    out[offset[e] + f, 3 * c] += x
+                    out[offset[e] + f, 3 * c + 1] += y
+                    out[offset[e] + f, 3 * c + 2] += z
+                else:
+                    next_out[e, 3 * c] += x
+                    next_out[e, 3 * c + 1] += y
+                    next_out[e, 3 * c + 2] += z

@@ -13,7 +13,14 @@ from scipy.constants import c as SPEED_OF_LIGHT
 from scipy.constants import epsilon_0, mu_0
 
 from . import kernels, pairs
-from .basis import Basis, ComplexArray, FloatArray, IntArray, overlap_of_functions
+from .basis import (
+    Basis,
+    ComplexArray,
+    FloatArray,
+    IntArray,
+    overlap_of_functions,
+    overlap_of_slopes,
+)
 from .quadrature import NodeTables, gauss, node_tables
 
 SEPARATION = 0.7
@@ -176,6 +183,7 @@ def fill(
     frequency: float,
     *,
     surface_impedance: ComplexArray | None = None,
+    slope_impedance: ComplexArray | None = None,
     add_reflected: AddReflected | None = None,
     with_next: bool = False,
 ) -> Filled:
@@ -187,7 +195,9 @@ def fill(
     frequency : float
         [Hz]
     surface_impedance : (E,) complex, optional
-        Internal impedance of each element per metre. [ohm/m]
+        Internal impedance of each element per metre: what <f_m f_n> is multiplied by. [ohm/m]
+    slope_impedance : (E,) complex, optional
+        What <f_m' f_n'> is multiplied by (jackets). [ohm m]
     add_reflected : callable, optional
         Adds the earth's part; None over perfect ground and in free space.
     with_next : bool
@@ -222,24 +232,31 @@ def fill(
             1j * omega * mu_0, 1.0 / (1j * omega * epsilon_0),
             elements.length, elements.degree, basis.offset,
         )  # fmt: skip
+    n_functions = int(elements.degree.max()) + 2
     if surface_impedance is not None:
-        _add_surface_impedance(local, next_rows, next_diagonal, prepared, surface_impedance)
+        weight = surface_impedance * elements.length
+        overlap = overlap_of_functions(n_functions)
+        _add_own(local, next_rows, next_diagonal, prepared, weight, overlap)
+    if slope_impedance is not None:
+        weight = slope_impedance / elements.length
+        overlap = overlap_of_slopes(n_functions)
+        _add_own(local, next_rows, next_diagonal, prepared, weight, overlap)
     columns = basis.combination.tocsc()
     matrix = np.empty((basis.n_unknowns, basis.n_unknowns), dtype=np.complex128)
     kernels.combine_functions(local, columns.indptr, columns.indices, columns.data, matrix)
     return Filled(matrix, next_rows, next_diagonal)
 
 
-def _add_surface_impedance(
+def _add_own(
     local: ComplexArray,
     next_rows: ComplexArray,
     next_diagonal: ComplexArray,
     prepared: Prepared,
-    surface_impedance: ComplexArray,
+    weight: ComplexArray,
+    overlap: FloatArray,
 ) -> None:
+    """Add weight[e] overlap to what every element's functions do to each other."""
     elements, offset = prepared.elements, prepared.basis.offset
-    overlap = overlap_of_functions(int(elements.degree.max()) + 2)
-    weight = surface_impedance * elements.length
     for degree in np.unique(elements.degree):
         n = int(degree) + 1
         chosen = np.flatnonzero(elements.degree == degree)

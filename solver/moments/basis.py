@@ -95,6 +95,13 @@ def overlap_of_functions(n_functions: int) -> FloatArray:
     return (coefficients * norm) @ coefficients.T
 
 
+def overlap_of_slopes(n_functions: int) -> FloatArray:
+    """Integrals of df_m/dxi df_n/dxi over xi in [-1, 1], shape (n_functions, n_functions)."""
+    coefficients = legendre_of_slopes(n_functions)
+    norm = 2.0 / (2.0 * np.arange(n_functions) + 1.0)
+    return (coefficients * norm) @ coefficients.T
+
+
 @dataclass(frozen=True)
 class Basis:
     """Global functions as combinations of local ones.

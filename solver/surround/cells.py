@@ -1,0 +1,208 @@
+"""Cutting timbers and sheets into cells, finer where wires are near."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .kernels import distances_to_elements
+
+if TYPE_CHECKING:
+    from ...geometry.obstructions import Sheet, Timber
+
+    Solid = Timber | Sheet
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class CellRule:
+    """How long cells may be.
+
+    Attributes
+    ----------
+    shortest : float
+        Cells near wires are not cut shorter than this. [m]
+    ratio : float
+        Farther off they may be this part of the distance from their middle to the nearest wire.
+    longest : float
+        [m]
+    shift : float
+        Where the first cut lies, in parts of the longest cell; for tests, since no result may
+        depend on it.
+    """
+
+    shortest: float = 0.5
+    ratio: float = 0.6
+    longest: float = 1.2
+    shift: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Body:
+    """Solids of one group and one stuff: what shares a permittivity and is reported together."""
+
+    group: str
+    kind: str
+    sample: Any
+
+    def permittivity(self, frequency: float) -> NDArray[np.complex128]:
+        """Relative permittivity along the three axes of a cell, shape (3,)."""
+        return np.asarray(self.sample.permittivity(frequency), dtype=np.complex128)
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """Boxes that fill the solids.
+
+    Attributes
+    ----------
+    center, half : (C, 3) float
+        Middle, and half extents along the box's own axes. [m]
+    frame : (C, 3, 3) float
+        Rows are the unit axes: along, across, across a timber; in, in, normal to a sheet.
+    volume : (C,) float
+        Of the part that is filled. [m^3]
+    body : (C,) int
+        Index into `bodies`.
+    bodies : tuple of Body
+    """
+
+    center: FloatArray
+    half: FloatArray
+    frame: FloatArray
+    volume: FloatArray
+    body: IntArray
+    bodies: tuple[Body, ...]
+
+    def __len__(self) -> int:
+        return int(self.body.size)
+
+    @property
+    def flat(self) -> NDArray[np.bool_]:
+        """True for cells of a sheet, (C,)."""
+        return np.array([self.bodies[b].kind == "sheet" for b in self.body], dtype=bool)
+
+    def samples(self) -> tuple[FloatArray, IntArray]:
+        """Points (S, 3) whose mean is that over the cell for quadratics, and where cells begin.
+
+        Two along a timber, three in the plane of a sheet: rows first[c] : first[c + 1]. [m]
+        """
+        flat = self.flat
+        counts = np.where(flat, 3, 2)
+        first = np.concatenate([[0], np.cumsum(counts)])
+        owner = np.repeat(np.arange(len(self)), counts)
+        place = np.arange(owner.size) - first[owner]
+        turn = 2.0 * np.pi / 3.0 * place
+        u = np.where(flat[owner], np.sqrt(2.0 / 3.0) * np.cos(turn), (2 * place - 1) / np.sqrt(3.0))
+        v = np.where(flat[owner], np.sqrt(2.0 / 3.0) * np.sin(turn), 0.0)
+        shift = np.stack([u, v], axis=1) * self.half[owner, :2]
+        points = self.center[owner] + np.einsum("sa,sab->sb", shift, self.frame[owner, :2])
+        return np.ascontiguousarray(points), first.astype(np.int64)
+
+    @property
+    def size(self) -> FloatArray:
+        """Longest side of each cell, (C,). [m]"""
+        return 2.0 * self.half.max(axis=1)
+
+
+def _first_cuts(half: float, longest: float, shift: float) -> FloatArray:
+    count = max(1, int(np.ceil(2.0 * half / longest - 1e-9)))
+    edges = np.linspace(-half, half, count + 1)
+    if shift > 0.0:
+        edges = np.concatenate([[-half], edges[:-1] + shift * (edges[1] - edges[0]), [half]])
+    return edges
+
+
+def _cut_solid(solid: Solid, rule: CellRule, starts: FloatArray, ends: FloatArray) -> FloatArray:
+    """Cells of one solid as rows of (low, high) along its first two axes, (n, 4). [m]"""
+    half = np.asarray(solid.half, dtype=float)
+    flat = solid.kind == "sheet"
+    u = _first_cuts(float(half[0]), rule.longest, rule.shift)
+    v = (
+        _first_cuts(float(half[1]), rule.longest, rule.shift)
+        if flat
+        else half[1] * np.array([-1, 1])
+    )
+    todo = np.array(
+        [[a, b, c, d] for a, b in itertools.pairwise(u) for c, d in itertools.pairwise(v)]
+    )
+    done = []
+    while todo.size:
+        middle = np.stack([todo[:, :2].mean(axis=1), todo[:, 2:].mean(axis=1)], axis=1)
+        points = solid.center + middle @ solid.frame[:2]
+        distance = distances_to_elements(np.ascontiguousarray(points), starts, ends)
+        allowed = np.clip(rule.ratio * distance, rule.shortest, rule.longest)
+        sides = np.stack([todo[:, 1] - todo[:, 0], todo[:, 3] - todo[:, 2]], axis=1)
+        if not flat:
+            sides[:, 1] = 0.0
+        long = sides.max(axis=1) > allowed * (1.0 + 1e-9)
+        done.append(todo[~long])
+        todo, sides = todo[long], sides[long]
+        if not todo.size:
+            break
+        along = np.where(sides[:, 0] >= sides[:, 1], 0, 2)
+        rows = np.arange(todo.shape[0])
+        cut = 0.5 * (todo[rows, along] + todo[rows, along + 1])
+        first, second = todo.copy(), todo.copy()
+        first[rows, along + 1] = cut
+        second[rows, along] = cut
+        todo = np.concatenate([first, second])
+    return np.concatenate(done)
+
+
+def cut_solids(
+    solids: Sequence[Solid], starts: FloatArray, ends: FloatArray, rule: CellRule
+) -> Cells:
+    """Cut solids into cells by their distance to wires.
+
+    Parameters
+    ----------
+    solids : sequence of Timber or Sheet
+    starts, ends : (E, 3) float
+        Wire elements. [m]
+    rule : CellRule
+    """
+    bodies: dict[Any, int] = {}
+    kept: list[Body] = []
+    parts: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray, IntArray]] = []
+    for solid in solids:
+        stuff = (solid.group, solid.kind, solid.stuff)
+        if stuff not in bodies:
+            bodies[stuff] = len(kept)
+            kept.append(Body(solid.group, solid.kind, solid))
+        rows = _cut_solid(solid, rule, starts, ends)
+        frame, whole = np.asarray(solid.frame, float), np.asarray(solid.half, float)
+        middle = np.stack([rows[:, :2].mean(axis=1), rows[:, 2:].mean(axis=1)], axis=1)
+        half = np.stack(
+            [
+                0.5 * (rows[:, 1] - rows[:, 0]),
+                0.5 * (rows[:, 3] - rows[:, 2]),
+                np.full(rows.shape[0], whole[2]),
+            ],
+            axis=1,
+        )
+        volume = 8.0 * half.prod(axis=1)
+        if solid.kind == "sheet":
+            volume = volume * solid.filled(rows)
+        keep = volume > 0.0
+        n = int(keep.sum())
+        parts.append(
+            (
+                (solid.center + middle @ frame[:2])[keep],
+                half[keep],
+                np.broadcast_to(frame, (n, 3, 3)),
+                volume[keep],
+                np.full(n, bodies[stuff], dtype=np.int64),
+            )
+        )
+    center, half, frame, volume, body = (
+        np.ascontiguousarray(np.concatenate([part[i] for part in parts])) for i in range(5)
+    )
+    return Cells(center, half, frame, volume, body, tuple(kept))
