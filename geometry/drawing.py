@@ -21,6 +21,7 @@ from .house_drawing import (
     house_handles,
     metal_colours,
     pieces_of,
+    reach_of,
 )
 from .joints import feed_distance
 from .wires import Feed, Wire
@@ -90,7 +91,7 @@ def draw_plan(
     attic, wires, house = _attic(plan), _wires(plan, currents), pieces_of(plan)
     if attic is not None:
         outline = np.vstack([attic.corners, attic.corners[:1]])
-        ax.fill(outline[:, 0], outline[:, 1], color=_HOUSE, alpha=0.25, lw=0)
+        ax.fill(outline[:, 0], outline[:, 1], color=_HOUSE, alpha=0.12 if house else 0.25, lw=0)
         ax.plot(outline[:, 0], outline[:, 1], color=_ROOF, lw=2.0)
         x = [attic.corners[:, 0].min(), attic.corners[:, 0].max()]
         ax.plot(x, [attic.ridge_across] * 2, color=_ROOF, lw=1.0, ls=(0, (8, 3, 2, 3)))
@@ -150,7 +151,7 @@ def draw_section(
             roof = np.array([[low, eaves], [attic.ridge_across, ridge], [high, eaves]])
         base = np.array([[high, min(floor, eaves)], [low, min(floor, eaves)]])
         shape = np.vstack([roof, base])
-        ax.fill(shape[:, 0], shape[:, 1], color=_HOUSE, alpha=0.25, lw=0)
+        ax.fill(shape[:, 0], shape[:, 1], color=_HOUSE, alpha=0.12 if house else 0.25, lw=0)
         ax.plot(roof[:, 0], roof[:, 1], color=_ROOF, lw=2.0)
         for side in (low, high):
             ax.plot([side, side], [0.0, eaves], color=_ROOF, lw=1.2)
@@ -207,8 +208,9 @@ def draw_3d(plan: Any, ax: Any = None, *, currents: Currents | None = None) -> A
         else:
             ax.plot(*point[:, None], marker="s", ms=5, mfc="white", mec=_INK, zorder=6)
     limits = np.array([ax.get_xlim(), ax.get_ylim(), ax.get_zlim()])
-    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=1.0)
     ax.view_init(elev=22, azim=-62)
+    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=1.0)
+    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=_zoom(ax, house))
     ax.set_axis_off()
     ax.set_title("View", loc="left", color=_INK, fontsize=10)
     return ax
@@ -243,6 +245,18 @@ def draw_attic(plan: Any, *, currents: Currents | None = None) -> Figure:
             x=0.01, ha="left", color=_INK, fontsize=12,
         )  # fmt: skip
     return figure
+
+
+def _zoom(ax: Any, house: Sequence[Any]) -> float:
+    """How much larger than at zoom 1 the view may be without being cut off."""
+    from mpl_toolkits.mplot3d import proj3d
+
+    drawn = [np.column_stack(line.get_data_3d()) for line in ax.lines]
+    points = np.concatenate([*drawn, reach_of(house)])
+    x, y, _ = proj3d.proj_transform(*points.T, ax.get_proj())
+    room = [np.abs(ax.viewLim.intervalx).min(), np.abs(ax.viewLim.intervaly).min()]
+    used = [np.abs(x).max(), np.abs(y).max()]
+    return float(min(0.96 * r / u for r, u in zip(room, used, strict=True)))
 
 
 # ---- inside ------------------------------------------------------------------------------

@@ -17,7 +17,14 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
-__all__ = ["draw_house_flat", "draw_house_view", "house_handles", "metal_colours", "pieces_of"]
+__all__ = [
+    "draw_house_flat",
+    "draw_house_view",
+    "house_handles",
+    "metal_colours",
+    "pieces_of",
+    "reach_of",
+]
 
 Array = NDArray[np.float64]
 
@@ -41,11 +48,11 @@ METAL_COLOURS = {
     "gutter": ("#5d6b62", "#7c8a80"),
     "downpipe": ("#4d5b52", "#6c7a70"),
     "tank": ("#76848f", "#92a0aa"),
-    "cable": (
-        "#b3123f", "#1d7d1d", "#6b4a10", "#c765b1", "#00717a", "#94751a", "#75222f", "#3d5c9e",
-    ),
+    "cable": ("#b3123f",) * 3 + ("#e0668c",) * 3 + ("#6e0f2b",) * 3,
 }  # fmt: skip
 OTHER_METAL = ("#6b7178",)
+DASHES = ("-", (0, (6, 1.5)), (0, (1.6, 1.2)))
+"""Lines of thin metal of one colour, so that three cables of a hue are told apart."""
 
 MOST_NAMED = 9  # pieces of a kind with an entry of their own
 EDGE_ON = 0.12  # thinner than this a sheet is seen from its edge [m]
@@ -83,6 +90,17 @@ def metal_colours(house: Sequence[Any]) -> dict[str, str]:
             colours[piece.name] = shades[seen[kind] % len(shades)]
             seen[kind] += 1
     return colours
+
+
+def _dashes(house: Sequence[Any]) -> dict[str, Any]:
+    """Line styles of conductors by name: cables differ, wide metal is solid."""
+    styles: dict[str, Any] = {}
+    seen: Counter[str] = Counter()
+    for piece in house:
+        kind = _kind(piece)
+        styles[piece.name] = DASHES[seen[kind] % len(DASHES)] if kind == "cable" else "-"
+        seen[kind] += 1
+    return styles
 
 
 def _sheet_colour(piece: Any) -> str:
@@ -188,10 +206,10 @@ def draw_house_flat(ax: Axes, house: Sequence[Any], axes: tuple[int, int]) -> No
             _draw_timber(ax, piece, pick, drawn)
         elif _is_face(piece):
             _draw_face(ax, piece, pick, drawn)
-    colours = metal_colours(house)
+    colours, styles = metal_colours(house), _dashes(house)
     for piece in house:
         if not _is_box(piece) and not _is_face(piece):
-            _draw_metal(ax, piece, axes, colours[piece.name])
+            _draw_metal(ax, piece, axes, colours[piece.name], styles[piece.name])
 
 
 def _is_new(outline: Array, drawn: set[bytes]) -> bool:
@@ -234,7 +252,7 @@ def _draw_face(ax: Axes, piece: Any, pick: list[int], drawn: set[bytes]) -> None
         ax.fill(ring[:, 0], ring[:, 1], **style)
     else:
         _patch(
-            ax, _face(piece)[:, pick], facecolor=colour, edgecolor=colour, lw=0.8, alpha=0.1,
+            ax, _face(piece)[:, pick], facecolor=colour, edgecolor=colour, lw=0.8, alpha=0.07,
             zorder=1.0,
         )  # fmt: skip
     for seam in _seams(piece):
@@ -243,7 +261,7 @@ def _draw_face(ax: Axes, piece: Any, pick: list[int], drawn: set[bytes]) -> None
         )
 
 
-def _draw_metal(ax: Axes, piece: Any, axes: tuple[int, int], colour: str) -> None:
+def _draw_metal(ax: Axes, piece: Any, axes: tuple[int, int], colour: str, style: Any) -> None:
     pick = list(axes)
     for wire in piece.wires():
         flat = wire.vertices[:, pick]
@@ -251,7 +269,7 @@ def _draw_metal(ax: Axes, piece: Any, axes: tuple[int, int], colour: str) -> Non
         for start, end in pairwise(flat):
             _patch(ax, _band(start, end, half), facecolor=colour, lw=0, zorder=2.0)
         ax.plot(
-            flat[:, 0], flat[:, 1], color=colour, lw=LEAST_POINTS, zorder=2.0,
+            flat[:, 0], flat[:, 1], color=colour, lw=LEAST_POINTS, ls=style, zorder=2.0,
             solid_joinstyle="round",
         )  # fmt: skip
 
@@ -284,7 +302,7 @@ def draw_house_view(ax: Any, house: Sequence[Any]) -> None:
                 sides, facecolors=TIMBER, edgecolors="none", alpha=0.3, zorder=1.2
             )
         )  # fmt: skip
-    colours = metal_colours(house)
+    colours, styles = metal_colours(house), _dashes(house)
     for piece in house:
         if _is_box(piece) or _is_face(piece):
             continue
@@ -292,11 +310,10 @@ def draw_house_view(ax: Any, house: Sequence[Any]) -> None:
             width = 2.0 * _half_width(piece, wire.radius, (0, 1)) * POINTS_PER_METRE
             ax.plot(
                 *wire.vertices.T, color=colours[piece.name], lw=float(max(width, LEAST_POINTS)),
-                solid_capstyle="butt", zorder=2.0,
+                ls=styles[piece.name], solid_capstyle="butt", zorder=2.0,
             )  # fmt: skip
     if house:
-        reach = np.vstack([_reach(p) for p in house])
-        ax.auto_scale_xyz(*reach.T)
+        ax.auto_scale_xyz(*reach_of(house).T)
 
 
 def _sides(one: Array, other: Array) -> list[Array]:
@@ -304,6 +321,11 @@ def _sides(one: Array, other: Array) -> list[Array]:
     return [
         np.array([one[n], one[(n + 1) % 4], other[(n + 1) % 4], other[n]]) for n in range(4)
     ]  # fmt: skip
+
+
+def reach_of(house: Sequence[Any]) -> Array:
+    """Corners of all pieces, shape (M, 3). [m]"""
+    return np.concatenate([np.zeros((0, 3)), *(_reach(piece) for piece in house)])
 
 
 def _reach(piece: Any) -> Array:
@@ -336,7 +358,7 @@ def house_handles(house: Sequence[Any]) -> dict[str, Artist]:
         handles.setdefault(label, Patch(**style))
         if any(True for _ in _seams(piece)):
             handles.setdefault("seam", Line2D([], [], color=SCREEN, lw=1.0, ls=(0, (4, 3))))
-    colours = metal_colours(house)
+    colours, styles = metal_colours(house), _dashes(house)
     metal = [p for p in house if not _is_box(p) and not _is_face(p)]
     counts = Counter(_kind(p) for p in metal)
     for piece in metal:
@@ -344,8 +366,9 @@ def house_handles(house: Sequence[Any]) -> dict[str, Artist]:
         many = counts[kind] > MOST_NAMED
         label = f"{counts[kind]} {kind}s" if many else piece.name
         wide = max((w.radius for w in piece.wires()), default=0.0) > 0.02
+        width = 5.0 if wide else 1.6
         handles.setdefault(
-            label, Line2D([], [], color=colours[piece.name], lw=5.0 if wide else 1.6)
+            label, Line2D([], [], color=colours[piece.name], lw=width, ls=styles[piece.name])
         )
     return handles
 

@@ -44,7 +44,9 @@ def read_thickness(value: LengthLike, what: str) -> float:
 
 def _read_name(name: str, what: str) -> str:
     if not isinstance(name, str) or not name.strip():
-        raise GeometryError(f"A {what} has the name {name!r}; give name='...', as messages need it.")
+        raise GeometryError(
+            f"A {what} has the name {name!r}; give name='...', as messages need it."
+        )
     return name
 
 

@@ -95,9 +95,7 @@ class Screen:
 
     kind: ClassVar[str] = "screen"
 
-    def wires(
-        self, *, near: Sequence[Wire] = (), top_frequency: float = 30e6
-    ) -> tuple[Wire, ...]:
+    def wires(self, *, near: Sequence[Wire] = (), top_frequency: float = 30e6) -> tuple[Wire, ...]:
         """The grid as wires, each with `piece` the name of this.
 
         Parameters
