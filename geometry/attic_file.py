@@ -25,7 +25,8 @@ Schema. Lengths are numbers in metres or text with a unit ("12 ft 6 in"). Points
     "open"; voltage
 ``[earth]``
     ground = name; or permittivity and conductivity (S/m, or "5 mS/m"); or perfect = true;
-    or free_space = true
+    or free_space = true; layers = [{thickness = "0.4 m", ground = name}, ...] from the top down,
+    above that
 
 Wherever it says wire: wire = "1.5 mm2 copper, PVC", or gauge or radius with conductor, jacket.
 All other tables belong to those who name them in `other_tables`.
@@ -213,6 +214,7 @@ class AtticReader:
         conductivity = self.read_conductivity(table)
         perfect = table.flag("perfect", False)
         free = table.flag("free_space", False)
+        layers = table.take("layers", None)
         table.finish()
         constants = permittivity is not None or conductivity is not None
         if [ground is not None, constants, perfect, free].count(True) > 1:
@@ -222,14 +224,15 @@ class AtticReader:
                 "free_space = true.",
             )
         if free:
+            if layers is not None:
+                raise table.error("layers", "there are none in free space; leave out one of them.")
             return None
         if perfect:
-            return Earth.perfect()
+            return self.read_layers(table, layers, Earth.perfect())
         if constants:
-            if permittivity is None or conductivity is None:
-                missing = "permittivity" if permittivity is None else "conductivity"
-                raise table.error(missing, "is missing; permittivity and conductivity go together.")
-            return Earth(float(permittivity), float(conductivity))
+            return self.read_layers(
+                table, layers, self.read_constants(table, permittivity, conductivity)
+            )
         if ground is None:
             self.told.assume(
                 "earth",
@@ -239,7 +242,49 @@ class AtticReader:
             )
             ground = _DEFAULT_GROUND
         with table.blamed("ground"):
-            return Earth.named(ground)
+            below = Earth.named(ground)
+        return self.read_layers(table, layers, below)
+
+    def read_constants(
+        self, table: FileTable, permittivity: float | None, conductivity: float | None
+    ) -> Earth:
+        from ..materials import Earth
+
+        if permittivity is None or conductivity is None:
+            missing = "permittivity" if permittivity is None else "conductivity"
+            raise table.error(missing, "is missing; permittivity and conductivity go together.")
+        return Earth(float(permittivity), float(conductivity))
+
+    def read_layers(self, table: FileTable, told: Any, below: Earth) -> Earth:
+        """The layers on top of what is below them, which is all there is where none are told."""
+        from ..materials import Earth
+
+        if told is None:
+            return below
+        if not isinstance(told, list) or not told:
+            raise table.error(
+                "layers", 'must be a list as [{thickness = "0.4 m", ground = "dry ground"}].'
+            )
+        found = []
+        for n, values in enumerate(told):
+            if not isinstance(values, dict):
+                raise table.error("layers", "must be {thickness = ..., ground = ...}.", item=n)
+            layer = FileTable(self.file, ("earth", "layers", n), values)
+            thickness = layer.length("thickness", least=1e-4, most=1000.0)
+            ground = layer.string("ground", None)
+            permittivity = layer.number("permittivity", None, least=1.0, most=100.0)
+            conductivity = self.read_conductivity(layer)
+            layer.finish()
+            if (ground is None) == (permittivity is None and conductivity is None):
+                raise layer.error(None, "say either ground, or permittivity with conductivity.")
+            if ground is None:
+                earth = self.read_constants(layer, permittivity, conductivity)
+            else:
+                with layer.blamed("ground"):
+                    earth = Earth.named(ground)
+            found.append((metres(thickness), earth))
+        with table.blamed("layers"):
+            return Earth.layered(found, below=below)
 
     def read_conductivity(self, table: FileTable) -> float | None:
         """A number in S/m, or text with a unit. [S/m]"""

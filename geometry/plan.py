@@ -161,17 +161,19 @@ class AtticPlan:
         return (*told, *self.remarks, *self.scene().doubts())
 
     def _earth_doubts(self) -> tuple[str, ...]:
-        earth = self.earth
-        if earth is None or earth.is_perfect:
+        if self.earth is None:
             return ()
-        sigma, permittivity = earth.conductivity, earth.relative_permittivity
-        if sigma <= MOST_SOIL_CONDUCTS or permittivity > LEAST_SALT_WATER_PERMITTIVITY:
-            return ()
-        return (
-            f"The earth conducts {sigma:g} S/m with permittivity {permittivity:g}. Sea water has "
-            "5 S/m, soil about 0.0001 to 0.1 S/m; "
-            f'did you mean "{sigma:g} mS/m", {1e-3 * sigma:g} S/m?',
-        )
+        found = []
+        for part in [layer.earth for layer in self.earth.layers] or [self.earth]:
+            sigma, permittivity = part.conductivity, part.relative_permittivity
+            unlikely = sigma > MOST_SOIL_CONDUCTS and permittivity <= LEAST_SALT_WATER_PERMITTIVITY
+            if unlikely and not part.is_perfect:
+                found.append(
+                    f"The earth conducts {sigma:g} S/m with permittivity {permittivity:g}. Sea "
+                    "water has 5 S/m, soil about 0.0001 to 0.1 S/m; "
+                    f'did you mean "{sigma:g} mS/m", {1e-3 * sigma:g} S/m?'
+                )
+        return tuple(found)
 
     def _feed_doubts(self) -> tuple[str, ...]:
         driven = [feed.label for feed in self.feeds if feed.is_driven]
@@ -218,20 +220,7 @@ class AtticPlan:
 
     def with_earth(self, earth: Earth | None) -> AtticPlan:
         """Over other earth; None: free space."""
-        values: dict[str, Any] | None
-        if earth is None:
-            values = {"free_space": True}
-        elif earth.is_perfect:
-            values = {"perfect": True}
-        elif earth.name in type(earth).names():
-            values = {"ground": earth.name}
-        elif earth.variation is None:
-            values = {
-                "permittivity": earth.relative_permittivity,
-                "conductivity": earth.conductivity,
-            }
-        else:
-            values = None
+        values = _earth_table(earth)
         changed = replace(
             self,
             earth=earth,
@@ -402,3 +391,29 @@ def _renumbered(origins: Mapping[str, TomlPath], gone: TomlPath) -> dict[str, To
             path = (path[0], path[1] - 1, *path[2:])
         found[name] = path
     return found
+
+
+def _earth_table(earth: Earth | None) -> dict[str, Any] | None:
+    """What [earth] of an attic file says for an earth, None where it cannot."""
+    if earth is None:
+        return {"free_space": True}
+    if earth.layers:
+        tables = [_earth_table(layer.earth) for layer in earth.layers]
+        if any(table is None for table in tables):
+            return None
+        *layers, below = (dict(table or {}) for table in tables)
+        upper = [
+            {"thickness": layer.thickness, **table}
+            for layer, table in zip(earth.layers, layers, strict=False)
+        ]
+        return {**below, "layers": upper}
+    if earth.is_perfect:
+        return {"perfect": True}
+    if earth.name in type(earth).names():
+        return {"ground": earth.name}
+    if earth.variation is None:
+        return {
+            "permittivity": earth.relative_permittivity,
+            "conductivity": earth.conductivity,
+        }
+    return None

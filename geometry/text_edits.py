@@ -31,9 +31,13 @@ def exact_text(length: Length) -> str:
 
 
 def literal(value: Any) -> str:
-    """TOML for a text, number or truth value."""
+    """TOML for a text, number or truth value, and for lists and inline tables of them."""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(literal, value))}]"
+    if isinstance(value, Mapping):
+        return f"{{{', '.join(f'{key} = {literal(one)}' for key, one in value.items())}}}"
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
 
 

@@ -9,6 +9,7 @@ from .conductors import Conductor
 from .dielectrics import Dielectric, Spread
 from .earth import Earth
 from .errors import MaterialError
+from .ground import Ground
 from .sheet_conductors import SheetConductor
 from .wood import Wood
 
@@ -16,6 +17,7 @@ __all__ = [
     "Conductor",
     "Dielectric",
     "Earth",
+    "Ground",
     "MaterialError",
     "SheetConductor",
     "Spread",

@@ -1,10 +1,11 @@
-"""The earth below the antenna: constants, named grounds that vary with frequency, perfect."""
+"""The earth below the antenna: constants, named grounds that vary with frequency, layers."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import overload
+from typing import NamedTuple, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,14 +15,22 @@ from .catalogue_reader import Entry, find_entry, read_catalogue
 from .checks import require_frequencies, require_number
 from .errors import MaterialError
 from .frequency_curves import require_in_range
+from .ground import Ground
 from .ground_models import GroundCurve, WaterModel
 
 _KEYS = frozenset({"relative_permittivity", "conductivity", "points"})
 
 
+class Layer(NamedTuple):
+    """One layer of a layered earth."""
+
+    thickness: float  #: infinite for the half-space below all others [m]
+    earth: Earth  #: what it is made of
+
+
 @dataclass(frozen=True, repr=False)
 class Earth:
-    """The ground, a half-space below z = 0, with permeability of free space.
+    """The ground below z = 0, with permeability of free space: a half-space, or layers.
 
     Parameters
     ----------
@@ -34,6 +43,10 @@ class Earth:
     variation : GroundCurve or WaterModel, optional
         How the two vary with frequency; they are then the values at the low end of its range.
         None: the same at every frequency.
+    layers : tuple of Layer
+        Empty for a half-space. Else all layers from the top down, the last one of infinite
+        thickness; the values above are then those of the material at the surface. Made by
+        `Earth.layered`.
 
     Raises
     ------
@@ -54,6 +67,7 @@ class Earth:
     name: str = field(default="", kw_only=True)
     source: str = field(default="", kw_only=True)
     variation: GroundCurve | WaterModel | None = field(default=None, kw_only=True)
+    layers: tuple[Layer, ...] = field(default=(), kw_only=True)
 
     def __post_init__(self) -> None:
         where = f"of earth {self.name!r}" if self.name else "of the earth"
@@ -92,6 +106,7 @@ class Earth:
                 )
         object.__setattr__(self, "relative_permittivity", permittivity)
         object.__setattr__(self, "conductivity", conductivity)
+        object.__setattr__(self, "layers", _checked_layers(self, where))
 
     @classmethod
     def perfect(cls) -> Earth:
@@ -105,6 +120,50 @@ class Earth:
         """Return a ground that varies with frequency as the curve or model says."""
         er, sigma = variation.evaluate(np.array(variation.frequency_range[0]))
         return cls(float(er), float(sigma), name=name, source=source, variation=variation)
+
+    @classmethod
+    def layered(
+        cls,
+        layers: Sequence[tuple[float, Earth]],
+        *,
+        below: Earth,
+        name: str = "",
+        source: str = "",
+    ) -> Earth:
+        """Return an earth of horizontal layers.
+
+        Parameters
+        ----------
+        layers : sequence of (float, Earth)
+            Thickness [m] and material of every layer, the uppermost first; any number of them.
+        below : Earth
+            The half-space below them; it may be perfect, and a layered one goes on with its
+            layers.
+        name, source : str
+            Name of the whole, made from the layers if empty, and where the values come from.
+
+        Raises
+        ------
+        MaterialError
+            If there is no layer, a thickness is not positive and finite, or a layer (other than
+            what is below all) is perfect, layered, or no Earth.
+
+        Examples
+        --------
+        >>> snow, clay = Earth(1.5, 1e-5, name="snow"), Earth(25, 0.02, name="clay")
+        >>> Earth.layered([(0.3, snow)], below=clay).name
+        '0.3 m of snow over clay'
+        """
+        given = _read_layers(layers, below)
+        top = given[0].earth
+        return cls(
+            top.relative_permittivity,
+            top.conductivity,
+            name=name or _layers_in_words(given),
+            source=source or "; ".join(_sources(given)),
+            variation=top.variation,
+            layers=given,
+        )
 
     @classmethod
     def water(cls, *, temperature_c: float = 20.0, salinity_g_per_kg: float = 35.0) -> Earth:
@@ -152,8 +211,40 @@ class Earth:
 
     @property
     def is_perfect(self) -> bool:
-        """Whether it conducts perfectly."""
+        """Whether it conducts perfectly from the surface down."""
         return math.isinf(self.conductivity)
+
+    @property
+    def is_layered(self) -> bool:
+        """Whether it is made of layers."""
+        return bool(self.layers)
+
+    def at(self, frequency: float) -> Ground:
+        """Permittivities and thicknesses of all layers at one frequency.
+
+        Parameters
+        ----------
+        frequency : float
+            Frequency, > 0. [Hz]
+
+        Returns
+        -------
+        Ground
+            One permittivity and no thickness for a half-space; infinite where it is perfect.
+
+        Raises
+        ------
+        MaterialError
+            If the frequency is out of range, or outside the range of a ground's curve.
+        """
+        materials = [layer.earth for layer in self.layers] or [self]
+        return Ground(
+            tuple(
+                complex(math.inf) if one.is_perfect else complex(one.complex_permittivity(frequency))
+                for one in materials
+            ),
+            tuple(layer.thickness for layer in self.layers[:-1]),
+        )
 
     @overload
     def complex_permittivity(self, frequency: float) -> complex: ...
@@ -162,7 +253,7 @@ class Earth:
     def complex_permittivity(
         self, frequency: float | NDArray[np.float64]
     ) -> complex | NDArray[np.complex128]:
-        """Relative complex permittivity er - j sigma/(w eps0).
+        """Relative complex permittivity er - j sigma/(w eps0), of layers the uppermost's.
 
         Parameters
         ----------
@@ -197,7 +288,7 @@ class Earth:
     def penetration_depth(
         self, frequency: float | NDArray[np.float64]
     ) -> float | NDArray[np.float64]:
-        """Depth at which a plane wave has fallen by 1/e, 1/Re(gamma).
+        """Depth at which a plane wave has fallen by 1/e, 1/Re(gamma), in the uppermost layer.
 
         Parameters
         ----------
@@ -237,6 +328,12 @@ class Earth:
     def describe(self, frequency: float | None = None) -> str:
         """Return the values and their source in words, at a frequency [Hz] if one is given."""
         called = self.name or "earth"
+        if self.is_layered:
+            parts = [
+                f"{_depth_in_words(layer)}{layer.earth.describe(frequency)}"
+                for layer in self.layers
+            ]
+            return f"{called}: {' '.join(parts)}"
         if self.is_perfect:
             return f"{called}: perfectly conducting. Source: {self.source or 'not stated'}."
         text = f"{called}: {self._make()}"
@@ -252,6 +349,8 @@ class Earth:
     def __repr__(self) -> str:
         if self.is_perfect:
             return "<Earth: perfect ground>"
+        if self.is_layered:
+            return f"<Earth: {self.name}>"
         called = f" {self.name!r}" if self.name else ""
         return f"<Earth{called}: {self._make()}>"
 
@@ -290,3 +389,95 @@ class Earth:
 
 def _entries() -> tuple[Entry, ...]:
     return read_catalogue("grounds.toml", table="ground", allowed=_KEYS, required=frozenset())
+
+
+def _read_layers(layers: Sequence[tuple[float, Earth]], below: Earth) -> tuple[Layer, ...]:
+    """Layers from the top down, the last without an end; what they are is checked later."""
+    if not isinstance(below, Earth):
+        raise MaterialError(
+            f"below={below!r} is no earth. Give an Earth, for example Earth.named('wet ground') "
+            "or Earth.perfect()."
+        )
+    found = []
+    for number, given in enumerate(layers, 1):
+        if not (isinstance(given, (tuple, list)) and len(given) == 2):
+            raise MaterialError(
+                f"layer {number} is {given!r}; it must be a pair of its thickness in metres and "
+                "an Earth."
+            )
+        found.append(Layer(given[0], given[1]))
+    if not found:
+        raise MaterialError(
+            "a layered earth has no layers. Give at least one pair of thickness and Earth; for a "
+            "half-space take the Earth itself."
+        )
+    return (*found, *(below.layers or (Layer(math.inf, below),)))
+
+
+def _checked_layers(whole: Earth, where: str) -> tuple[Layer, ...]:
+    found = []
+    last = len(whole.layers) - 1
+    for number, (thickness, earth) in enumerate(whole.layers):
+        called = f"layer {number + 1} {where}"
+        if not isinstance(earth, Earth):
+            raise MaterialError(f"{called} is made of {earth!r}; give an Earth.")
+        if earth.layers:
+            raise MaterialError(
+                f"{called} has layers itself; list them one by one. Only what is below all may "
+                "be layered."
+            )
+        if number == last:
+            if thickness != math.inf:
+                raise MaterialError(
+                    f"{called} is the last and ends after {thickness!r} m; what is below all has "
+                    "no end. Use Earth.layered(..., below=...)."
+                )
+            found.append(Layer(math.inf, earth))
+            continue
+        if earth.is_perfect:
+            raise MaterialError(
+                f"{called} is a perfect conductor, which hides all below it; only the lowest may "
+                "be one. Give it as below=Earth.perfect() and leave out the rest."
+            )
+        metres = require_number(
+            thickness,
+            what=f"thickness of {called}",
+            unit="m",
+            above=0.0,
+            cure="Give metres; leave out a layer that is not there.",
+        )
+        found.append(Layer(metres, earth))
+    if found:
+        top = found[0].earth
+        mine = (whole.relative_permittivity, whole.conductivity, whole.variation)
+        if mine != (top.relative_permittivity, top.conductivity, top.variation) or last < 1:
+            raise MaterialError(
+                f"the values {where} are not those of the uppermost of its layers, or there is "
+                "one layer only. Use Earth.layered(...), which takes them from there."
+            )
+    return tuple(found)
+
+
+def _depth_in_words(layer: Layer) -> str:
+    thickness = layer.thickness
+    if thickness == math.inf:
+        return "below "
+    # what is no number is complained about later
+    return f"{thickness:g} m of " if isinstance(thickness, (int, float)) else f"{thickness} of "
+
+
+def _layers_in_words(layers: Sequence[Layer]) -> str:
+    """As "0.3 m of snow over clay"."""
+    parts = []
+    for layer in layers:
+        earth = layer.earth
+        words = earth.name or f"eps_r {earth.relative_permittivity:g}, {earth.conductivity:g} S/m"
+        parts.append(
+            words if layer.thickness == math.inf else f"{_depth_in_words(layer)}{words}"
+        )
+    return " over ".join(parts)
+
+
+def _sources(layers: Sequence[Layer]) -> tuple[str, ...]:
+    """Sources of the materials, each once."""
+    return tuple(dict.fromkeys(one.earth.source for one in layers if one.earth.source))

@@ -14,8 +14,9 @@ grain, and how they rise per kelvin. From it
 
 Both rules keep the loss on the lossy side and tend to air as the wood gets light. Along the grain
 permittivity comes out above that across everywhere, and so does loss, but for dry wood above 600
-kg/m^3, where it is up to 6 % below. A grain at an angle a to the field has ec cos^2 a + ec' sin^2 a (a tensor; found to hold below 15 %
-moisture by Lin, Wood and Fiber Science, abstract).
+kg/m^3, where it is up to 6 % below. A grain at an angle a to the field has ec_along cos^2 a +
+ec_across sin^2 a (a tensor; found to hold below 15 % moisture by Lin, Wood and Fiber Science,
+abstract).
 
 Above fibre saturation water lies free in the cells and conduction of its salts takes over; nothing
 is given there.

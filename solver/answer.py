@@ -25,7 +25,6 @@ from .answer_records import (
     PointAnswer,
     WireCurrent,
     WirePath,
-    ground_permittivity,
     swr_of,
 )
 from .band_sweep import (
@@ -299,6 +298,7 @@ def _answer_band(
     frequencies = curve.frequencies
     swr = swr_of(curve.impedance, reference)
 
+    earth = sweep.system.scene.earth
     centre = sweep.solution(band.centre)
     budget, far = centre.budget, centre.far_field()
     efficiencies = {band.centre: float(budget.efficiency)}
@@ -358,7 +358,7 @@ def _answer_band(
         node_currents=_node_currents(centre, power, feed_voltage),
         wire_currents=_wire_currents(centre, power),
         currents=centre.currents(),
-        ground=ground_permittivity(sweep.system.scene.earth, band.centre),
+        ground=None if earth is None else earth.at(band.centre),
         ridge_bearing=float(ridge_bearing),
     )
 

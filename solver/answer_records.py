@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..geometry.attic import Attic
 from ..geometry.plan import Assumption
+from ..materials import Ground
 from .bands import Band
 from .errors import BandError, SolverError
 from .fields.budget import Budget
@@ -198,17 +199,6 @@ class WireCurrent(Record):
     current: ComplexArray
 
 
-@dataclass(frozen=True)
-class _Ground:
-    """Earth at one frequency, from its complex permittivity."""
-
-    permittivity: complex
-    is_perfect: bool
-
-    def complex_permittivity(self, frequency: float) -> complex:
-        return self.permittivity
-
-
 @dataclass(frozen=True, eq=False, repr=False)
 class BandAnswer(Record):
     """One band: its curve, and in its centre the watts, the angles and the currents.
@@ -252,8 +242,8 @@ class BandAnswer(Record):
     wire_currents : tuple of WireCurrent
     currents : ElementCurrents
         Along all elements at 1 W of input. [A]
-    ground : complex
-        Permittivity of the ground at the centre; NaN in free space, infinite for perfect ground.
+    ground : Ground or None
+        Permittivities and thicknesses of the earth at the centre; None in free space.
     ridge_bearing : float
         To turn azimuths into bearings; NaN where there is no house.
     """
@@ -287,7 +277,7 @@ class BandAnswer(Record):
     node_currents: tuple[NodeCurrent, ...]
     wire_currents: tuple[WireCurrent, ...]
     currents: ElementCurrents
-    ground: complex
+    ground: Ground | None
     ridge_bearing: float
 
     @property
@@ -356,10 +346,7 @@ class BandAnswer(Record):
         """Far field at the centre."""
         from .fields.far import FarField
 
-        earth: Any = None
-        if self.ground == self.ground:
-            earth = _Ground(self.ground, np.isinf(self.ground.real))
-        return FarField(self.currents, self.band.centre, earth, 1.0)
+        return FarField(self.currents, self.band.centre, self.ground, 1.0)
 
     def gain_at(self, elevation_deg: Any, direction_deg: Any) -> NDArray[np.float64]:
         """Gain at elevations and bearings (azimuths without a house), broadcast. [dBi]"""
@@ -512,13 +499,6 @@ def swr_of(impedance: Any, reference: float) -> Any:
     gamma = np.abs((np.asarray(impedance) - reference) / (np.asarray(impedance) + reference))
     with np.errstate(divide="ignore"):
         return (1.0 + gamma) / (1.0 - gamma)
-
-
-def ground_permittivity(earth: Any, frequency: float) -> complex:
-    """What `BandAnswer.ground` holds for an earth."""
-    if earth is None:
-        return complex(np.nan)
-    return complex(np.inf) if earth.is_perfect else complex(earth.complex_permittivity(frequency))
 
 
 def data_frame(columns: dict[str, Any]) -> Any:

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from ..geometry.plan import Assumption
+from ..materials import Ground
 from .answer_records import (
     Answer,
     BandAnswer,
@@ -32,14 +33,15 @@ from .errors import StoreError
 from .fields.budget import Budget
 from .moments.basis import ElementCurrents
 
-SCHEMA = 1
+SCHEMA = 2
+"""2: the earth of a band may have layers; 1: one permittivity, NaN in free space."""
 FORMAT = "ridgepole answer"
 
 _KINDS: dict[str, Any] = {
     kind.__name__: kind
     for kind in (
         Answer, BandAnswer, PointAnswer, NodeCurrent, WireCurrent, WirePath, FeedPlace, House,
-        Assumption, Band, Budget, ElementCurrents,
+        Assumption, Band, Budget, ElementCurrents, Ground,
     )
 }  # fmt: skip
 
@@ -50,7 +52,7 @@ UNITS = {
     "current": "A", "vertices": "m", "radius": "m", "corners": "m", "floor": "m", "eaves": "m",
     "ridge": "m", "start": "m", "end": "m", "distances": "m", "ridge_bearing": "degree",
     "elevation_deg": "degree", "azimuth_deg": "degree", "low_angle_deg": "degree",
-    "gain_dbi": "dBi", "angle_limits": "degree", "lobe": "dBi, degree", "null": "dBi, degree",
+    "thicknesses": "m", "gain_dbi": "dBi", "angle_limits": "degree", "lobe": "dBi, degree", "null": "dBi, degree",
 }  # fmt: skip
 
 
@@ -233,7 +235,11 @@ def _read(item: Any) -> Any:
     kind = item.attrs.get("kind")
     if kind in _KINDS:
         made = _KINDS[kind]
-        return made(**{key: _read(item[key]) for key in _field_names(made)})
+        values = {key: _read(item[key]) for key in _field_names(made)}
+        if made is BandAnswer and isinstance(values["ground"], complex):  # schema 1
+            one = values["ground"]
+            values["ground"] = None if np.isnan(one) else Ground((one,))
+        return made(**values)
     if kind == "table":
         return _read_table(item)
     if kind == "tuple":

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from ..geometry.mesh import Mesh
     from .fields.budget import Budget
     from .fields.far import FarField
+    from .surround.volume import SolidState
 
 RESOLUTION = 1e-11
 """Least ratio of watts to volt-amperes: below it rounding in the matrix is as large."""
@@ -343,26 +344,60 @@ class Solution:
             return each[0]
         return Budget.stacked(each)
 
+    @cached_property
+    def _solid_states(self) -> dict[int, SolidState]:
+        return {}
+
+    def _solids(self, index: int) -> SolidState | None:
+        """What the solids take at one of the frequencies, for 1 W; None without solids."""
+        system, states = self.system, self._solid_states
+        if system.volume is None:
+            return None
+        index = index % len(self)
+        if index not in states:
+            frequency = float(self.frequencies[index])
+            unknowns = self.port_currents[index] @ self._gap_voltages[index]
+            scale = np.sqrt(1.0 / self._input_power[index])
+            currents = system.prepared.basis.combination @ (unknowns * scale)
+            states[index] = system.volume.state(system.solid_fields(frequency), currents, frequency)
+        return states[index]
+
+    @property
+    def solid_losses(self) -> dict[str, float | FloatArray]:
+        """Watts per watt of input turned to heat in each group of timbers and sheets, (F,)."""
+        volume = self.system.volume
+        if volume is None:
+            return {}
+        states = [self._solids(i) for i in range(len(self))]
+        return {
+            group: self._shaped(np.array([0.0 if s is None else s.losses[group] for s in states]))
+            for group in volume.groups
+        }
+
     def _budget_at(self, index: int) -> Budget:
         from .earth.flux import earth_flux
         from .fields.budget import conductor_loss, jacket_loss, make_budget
 
         frequency, earth = float(self.frequencies[index]), self.scene.earth
-        currents = self.currents(index)
+        currents, solids = self.currents(index), self._solids(index)
         surface = self.system.surface_impedance(frequency)
         jackets = self.system.slope_impedance(frequency)
         absorbed = 0.0
         if earth is not None and not earth.is_perfect:
             absorbed = earth_flux(
-                currents, frequency, complex(earth.complex_permittivity(frequency))
+                currents,
+                frequency,
+                earth.at(frequency),
+                polarisation=None if solids is None else solids.polarisation,
             )
         closed = [p for p in range(len(self.feeds)) if p not in self._driven]
         each = -self._gap_voltages[index] * self._gap_currents[index].conj()
         return make_budget(
             1.0,
-            radiated=self[index].far_field().radiated,
+            radiated=self._far_field_at(index).radiated,
             earth=absorbed,
             conductors=0.0 if surface is None else float(conductor_loss(currents, surface).sum()),
+            timbers=0.0 if solids is None else sum(solids.losses.values()),
             jackets=0.0 if jackets is None else float(jacket_loss(currents, jackets).sum()),
             loads=float(each[closed].real.sum() / self._input_power[index]),
         )
@@ -383,20 +418,32 @@ class Solution:
 
     def far_field(self) -> FarField:
         """Gain, directivity and shares of power over angles, for a single frequency."""
+        self._only("The far field")
+        return self._far_field_at(0)
+
+    def _far_field_at(self, index: int) -> FarField:
         from .fields.far import FarField
 
-        self._only("The far field")
-        return FarField(self.currents(), float(self.frequencies[0]), self.scene.earth, 1.0)
+        solids = self._solids(index)
+        return FarField(
+            self.currents(index),
+            float(self.frequencies[index]),
+            self.scene.earth,
+            1.0,
+            None if solids is None else solids.polarisation,
+        )
 
     def _fields(self, points: ArrayLike, power: float) -> tuple[ComplexArray, ComplexArray]:
         from .fields.near import fields
 
         self._only("The near field")
+        solids = self._solids(0)
         return fields(
             self.currents(),
             float(self.frequencies[0]),
             points,
             earth=self.scene.earth,
+            polarisation=None if solids is None else solids.polarisation,
             power=_positive(power, "power", "W"),
             element_names=[self.scene.wires[int(w)].name for w in self.mesh.wire],
         )

@@ -14,7 +14,7 @@ from scipy.constants import epsilon_0
 from threadpoolctl import ThreadpoolController
 
 from ..geometry.mesh import SHORTEST_PART, Mesh
-from .earth.kernels import add_reflected_moments
+from .earth.kernels import add_reflected_functions, add_reflected_moments
 from .earth.tables import build_earth_table
 from .errors import SolverError
 from .moments.assembly import (
@@ -27,6 +27,8 @@ from .moments.assembly import (
 )
 from .moments.basis import ComplexArray, FloatArray, IntArray, connect
 from .moments.quadrature import node_tables
+from .surround.cells import CellRule
+from .surround.volume import FunctionFields, Volume, prepare_volume
 
 if TYPE_CHECKING:
     from ..geometry import Jacket, Scene, Wire
@@ -91,22 +93,41 @@ class System:
     ----------
     ports : (N, P) float
         Gap weights of each feed.
+    volume : Volume, optional
+        Timbers and sheets; None without any.
     """
 
     scene: Scene
     mesh: Mesh
     prepared: Prepared
     ports: FloatArray
+    volume: Volume | None = None
 
     @classmethod
-    def from_scene(cls, scene: Scene, mesh: Mesh) -> System:
-        """Prepare a scene on a given mesh."""
+    def from_scene(
+        cls, scene: Scene, mesh: Mesh, *, with_solids: bool = True, rule: CellRule | None = None
+    ) -> System:
+        """Prepare a scene on a given mesh.
+
+        Parameters
+        ----------
+        scene, mesh
+            The mesh must be the scene's own.
+        with_solids : bool
+            False leaves timbers and sheets out.
+        rule : CellRule, optional
+            How finely solids are cut.
+        """
         elements = make_elements(mesh.start, mesh.end, mesh.radius, mesh.degree)
         basis = connect(mesh.element_nodes, mesh.degree, mesh.node_on_ground)
         earth = scene.earth
         ground = "none" if earth is None else "perfect" if earth.is_perfect else "real"
         ports = np.stack([basis.port_vector(f.node, f.group_a) for f in mesh.feeds], axis=1)
-        return cls(scene, mesh, prepare(elements, basis, ground=ground), ports)
+        volume = None
+        if with_solids and scene.solids:
+            has_images = ground == "perfect"
+            volume = prepare_volume(scene.solids, elements, basis, has_images=has_images, rule=rule)
+        return cls(scene, mesh, prepare(elements, basis, ground=ground), ports, volume)
 
     @classmethod
     def adapted(
@@ -117,8 +138,9 @@ class System:
         Elements with a good part of the estimate get one degree more; at a free end they are cut
         in two instead, since the current there is like a square root of the distance.  Where the
         tolerance is not reached in a few rounds, the last mesh is used and its estimate says so.
+        Timbers and sheets, which hardly change where current bends, come in with the last mesh.
         """
-        system = cls.from_scene(scene, mesh)
+        system = cls.from_scene(scene, mesh, with_solids=False)
         for _ in range(ADAPTION_ROUNDS):
             solutions = [(f, system.solve(f, with_estimate=True)) for f in frequencies]
             missed = [(f, s) for f, s in solutions if s.estimate.max() > tolerance]
@@ -133,8 +155,8 @@ class System:
             longest = 2.0 * system.prepared.elements.length.max()
             at_end &= 2.0 * system.prepared.elements.length > SHORTEST_PART * longest
             mesh = mesh.refined(marked & ~at_end, marked & at_end)
-            system = cls.from_scene(scene, mesh)
-        return system
+            system = cls.from_scene(scene, mesh, with_solids=False)
+        return cls.from_scene(scene, mesh) if scene.solids else system
 
     @property
     def n_unknowns(self) -> int:
@@ -185,10 +207,10 @@ class System:
         earth, pairs = self.scene.earth, self.prepared.reflected
         if earth is None or pairs is None:
             return None
-        permittivity = complex(earth.complex_permittivity(frequency))
+        ground = earth.at(frequency)
         across, lowest, highest = self.prepared.extent
         table = build_earth_table(
-            frequency, permittivity, rho_max=across, zeta_min=lowest, zeta_max=highest
+            frequency, ground, rho_max=across, zeta_min=lowest, zeta_max=highest
         )
         elements = self.prepared.elements
         top = int(elements.degree.max())
@@ -205,7 +227,7 @@ class System:
 
     def fill(self, frequency: float, *, with_next: bool = False) -> Filled:
         """Impedance matrix at one frequency. [Hz]"""
-        return fill(
+        filled = fill(
             self.prepared,
             frequency,
             surface_impedance=self.surface_impedance(frequency),
@@ -213,6 +235,49 @@ class System:
             add_reflected=self._reflected(frequency),
             with_next=with_next,
         )
+        if self.volume is not None:
+            fields = self.solid_fields(frequency, with_next=with_next)
+            self.volume.add_to(filled, fields, frequency)
+        return filled
+
+    def solid_fields(self, frequency: float, *, with_next: bool = False) -> FunctionFields:
+        """Mean fields of all functions over the cells of the solids.
+
+        Raises
+        ------
+        SolverError
+            If there are no solids.
+        """
+        volume, earth = self.volume, self.scene.earth
+        if volume is None:
+            raise SolverError("There are no timbers or sheets in this scene.")
+        add_reflected = None
+        if earth is not None and not earth.is_perfect:
+            elements, cells = self.prepared.elements, volume.cells
+            points = np.concatenate(
+                [elements.center - elements.half, elements.center + elements.half]
+            )
+            low, high = points.min(axis=0), points.max(axis=0)
+            near, far = cells.center.min(axis=0), cells.center.max(axis=0)
+            across = np.maximum(high[:2], far[:2]) - np.minimum(low[:2], near[:2])
+            table = build_earth_table(
+                frequency,
+                earth.at(frequency),
+                rho_max=float(np.hypot(*across)),
+                zeta_min=float(low[2] + near[2]),
+                zeta_max=float(high[2] + far[2]),
+                with_fields=True,
+            )
+
+            def add(local: ComplexArray, following: ComplexArray, extra: int) -> None:
+                add_reflected_functions(
+                    cells.center, cells.frame, elements.center, elements.half, elements.length,
+                    elements.degree, extra, volume.basis.offset, *volume.node_tables,
+                    *table.field_arguments(), local, following,
+                )  # fmt: skip
+
+            add_reflected = add
+        return volume.fields(frequency, add_reflected=add_reflected, extra=int(with_next))
 
     def solve(self, frequency: float, *, with_estimate: bool = False) -> PortSolution:
         """Solve for unit voltage at every port in turn.

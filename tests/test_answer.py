@@ -26,6 +26,7 @@ from ridgepole.solver import (
     solve,
 )
 from ridgepole.solver.answer_records import swr_of
+from ridgepole.solver.answer_store import SCHEMA
 from ridgepole.solver.band_sweep import (
     CHECK_LIMIT,
     chebyshev_nodes,
@@ -593,7 +594,7 @@ def test_a_scene_without_earth_is_kept_too(tmp_path: Path):
 
 def test_units_and_schema_stand_in_the_file(found: Answer, tmp_path: Path):
     with h5py.File(found.save(tmp_path / "kept.h5")) as file:
-        assert file.attrs["schema"] == 1
+        assert file.attrs["schema"] == SCHEMA
         units = {}
         file.visititems(lambda name, item: units.update({name: item.attrs.get("unit")}))
     assert units["answer/bands/0/impedances"] == "ohm"
@@ -659,8 +660,8 @@ def test_every_lost_mark_or_member_is_told_as_damage(found: Answer, tmp_path: Pa
 def test_a_newer_schema_is_refused_with_the_cure(found: Answer, tmp_path: Path):
     path = found.save(tmp_path / "newer.h5")
     with h5py.File(path, "r+") as file:
-        file.attrs["schema"] = 2
-    with pytest.raises(StoreError, match=r"schema 2 .* reads up to schema 1"):
+        file.attrs["schema"] = SCHEMA + 1
+    with pytest.raises(StoreError, match=rf"schema {SCHEMA + 1} .* reads up to schema {SCHEMA}"):
         open_answer(path)
 
 

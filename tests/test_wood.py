@@ -121,7 +121,8 @@ def test_loss_and_dispersion_of_the_table_belong_together():
 def test_dry_wood_against_the_wood_of_itu():
     # Recommendation ITU-R P.2040-2, table 3, wood, 1 MHz to 100 GHz, read in a copy of the table:
     # eps_r 1.99, sigma 0.0047 (f/GHz)^1.0718 S/m; neither moisture nor density nor grain is told.
-    # Class: memory. Seen at 6 %, 20 C, across: eps_r - 1 is 7 to 16 % above, loss 2 to 21 % above; the table's own spread is 1.4 and 2.
+    # Class: memory. Seen at 6 %, 20 C, across: eps_r - 1 is 7 to 16 % above, loss 2 to 21 % above;
+    # the table's own spread is 1.4 and 2.
     wood = of_table(0.06)
     f = np.array([3.6, 7.1, 14.1, 28.5]) * MHZ
     tan_itu = 0.0047 * (f / 1e9) ** 1.0718 / (2 * np.pi * f * epsilon_0 * 1.99)

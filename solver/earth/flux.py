@@ -13,10 +13,24 @@ exp(-alpha (z + z')) and need ever more directions as wires come down; there the
 phi is done by hand, which leaves four real kernels of (rho, z + z'), tabulated like the
 reflected Green's functions and summed over pairs of source points.
 Nothing here uses the mixed potentials, so the balance of powers checks them.
+
+Layers take the place of kz1 and ec/kz1 by their input admittances y_h and y_e,
+
+    e = Re(y_e)/(w eps0 |1 + kz y_e|^2),   h = w mu0 Re(y_h)/|kz + y_h|^2,
+
+and guide waves, which make the evanescent part a row of spikes on the real axis. With alpha =
+j kz it is there the imaginary part of functions that are analytic above the axis,
+
+    e = Im[(1 - kz y_e)/(1 + kz y_e)]/(2 w eps0 alpha),
+    h = -w mu0 Im[(kz - y_h)/(kz + y_h)]/(2 alpha),
+
+so over layers the path leaves the axis at k and passes above their poles; the imaginary part is
+taken of the integral. The power of guided waves is part of the earth's, lossless layers or not.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,11 +38,23 @@ from numpy.typing import NDArray
 from scipy import constants
 from scipy.special import erfc, gammaln
 
+from ...materials.ground import Ground
 from ..errors import SolverError
 from .bessel import bessel_matrices, taylor_coefficients
 from .flux_kernels import pair_power
-from .reflection import free_space_wavenumber, vertical_wavenumber
-from .tables import blas_threads, check_medium, invert_map
+from .paths import (
+    MOST_AT_ONCE,
+    finer_stretch,
+    gauss_panels,
+    guided_limit,
+    interpolation_excess,
+    invert_map,
+    lowest_wavenumber,
+    resolution,
+    resolved_edges,
+)
+from .reflection import free_space_wavenumber, input_admittances, vertical_wavenumber
+from .tables import blas_threads, check_medium
 
 if TYPE_CHECKING:
     from ..moments.basis import ElementCurrents, PointMoments
@@ -39,16 +65,19 @@ _ORDER = 12
 _STEP = 0.12
 _WINDOW = 9.2
 _GHOSTS = 2
+#: over layers, of the interpolation of the evanescent kernels, and how often it is made finer
+_TABLE_ERROR = 1e-6
+_ATTEMPTS = 5
 
 
 def earth_flux(
     currents: ElementCurrents,
     frequency: float,
-    complex_permittivity: complex,
+    ground: complex | Ground,
     *,
     polarisation: PointMoments | None = None,
 ) -> float:
-    """Power absorbed by a homogeneous earth.
+    """Power that goes into the earth: absorbed, or led away by its layers.
 
     Parameters
     ----------
@@ -56,8 +85,9 @@ def earth_flux(
         Straight elements with Legendre currents (RMS), all above the ground.
     frequency : float
         Frequency. [Hz]
-    complex_permittivity : complex
-        Relative complex permittivity of the earth, er - j sigma/(w eps0), Im <= 0.
+    ground : complex or Ground
+        Relative complex permittivities of the earth, er - j sigma/(w eps0), Im <= 0; a number
+        for a homogeneous one.
     polarisation : PointMoments, optional
         What the currents induce in solids nearby. [A m]
 
@@ -72,7 +102,7 @@ def earth_flux(
     SolverError
         If an element touches or passes the ground, or for a medium out of range.
     """
-    ec = check_medium(frequency, complex_permittivity)
+    ground = check_medium(frequency, ground)
     start, end = np.asarray(currents.start, float), np.asarray(currents.end, float)
     lowest = min(start[:, 2].min(), end[:, 2].min())
     if not lowest > 0.0:
@@ -94,24 +124,24 @@ def earth_flux(
             more, with_moments = _moments_above(polarisation)
             positions = np.concatenate([positions, more])
             moments = np.concatenate([moments, with_moments])
-        total += part(positions, moments, k, ec, n_own=n_own)
+        total += part(positions, moments, k, ground, n_own=n_own)
     return total
 
 
 def polarisation_flux(
-    polarisation: PointMoments, frequency: float, complex_permittivity: complex
+    polarisation: PointMoments, frequency: float, ground: complex | Ground
 ) -> float:
-    """Power that point moments alone would send into a homogeneous earth. [W]
+    """Power that point moments alone would send into the earth. [W]
 
     Parameters as for `earth_flux`.
     """
-    ec = check_medium(frequency, complex_permittivity)
+    ground = check_medium(frequency, ground)
     k = free_space_wavenumber(frequency)
     positions, moments = _moments_above(polarisation)
     if not len(positions):
         return 0.0
     return sum(
-        part(positions, moments, k, ec, n_own=len(positions))
+        part(positions, moments, k, ground, n_own=len(positions))
         for part in (_propagating_power, _evanescent_power)
     )
 
@@ -171,22 +201,46 @@ def _sources(
 
 
 def _densities(
-    kr: NDArray[np.float64], k: float, ec: complex
+    kr: NDArray[np.float64], k: float, ground: Ground
 ) -> tuple[NDArray[np.complex128], NDArray[np.float64], NDArray[np.float64]]:
     """kz and the weights e and h of |kz J_u + kr J_z|^2 and |J_v|^2. [rad/m, -, -]"""
     kz = vertical_wavenumber(kr, k)
-    kz1 = vertical_wavenumber(kr, k * np.sqrt(ec))
     omega = k * constants.c
+    if ground.is_layered:
+        te, tm = input_admittances(kr, k, ground)
+        electric = tm.real / (omega * constants.epsilon_0 * np.abs(1.0 + kz * tm) ** 2)
+        return kz, electric, omega * constants.mu_0 * te.real / np.abs(kz + te) ** 2
+    ec = complex(ground.bottom)
+    kz1 = vertical_wavenumber(kr, k * np.sqrt(ec))
     electric = (ec * kz1.conj()).real / (omega * constants.epsilon_0 * np.abs(kz1 + ec * kz) ** 2)
     magnetic = omega * constants.mu_0 * kz1.real / np.abs(kz + kz1) ** 2
     return kz, electric, magnetic
+
+
+def _line_reflections(
+    kr: NDArray[np.complex128], k: float, ground: Ground
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
+    """kz and the reflections (1 - kz y_e)/(1 + kz y_e) and (kz - y_h)/(kz + y_h)."""
+    kz = vertical_wavenumber(kr, k)
+    te, tm = input_admittances(kr, k, ground)
+    return kz, (1.0 - kz * tm) / (1.0 + kz * tm), (kz - te) / (kz + te)
+
+
+def _analytic_densities(
+    kr: NDArray[np.complex128], k: float, ground: Ground
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
+    """kz and the functions whose imaginary parts e and h are on the real axis beyond k."""
+    kz, electric, magnetic = _line_reflections(kr, k, ground)
+    twice, omega = 2j * kz, k * constants.c
+    electric = electric / (omega * constants.epsilon_0 * twice)
+    return kz, electric, -omega * constants.mu_0 * magnetic / twice
 
 
 def _propagating_power(
     positions: NDArray[np.float64],
     moments: NDArray[np.complex128],
     k: float,
-    ec: complex,
+    ground: Ground,
     *,
     n_own: int,
 ) -> float:
@@ -201,17 +255,24 @@ def _propagating_power(
     reach = 2.0 * float(np.hypot(positions[:, 0], positions[:, 1]).max())
     span = float(np.hypot(reach, np.ptp(positions[:, 2])))
     # kz = k cos t; the pole of a good conductor lies at |kz| = k/|sqrt(ec)|
-    finest = min(0.5, 1.0 / np.sqrt(abs(ec)))
+    finest = 0.5 if ground.is_layered else min(0.5, 1.0 / np.sqrt(abs(ground.bottom)))
     # twelve nodes take sixteen radians of |J|^2, and a pole as far off as half the panel
     longest = 0.5 * np.pi / np.ceil(0.5 + k * span / 16.0)
     edges = [0.0]
     while edges[-1] < 0.5 * np.pi - 1e-12:
         left = 0.5 * np.pi - edges[-1]
         edges.append(edges[-1] + min(longest, left, max(0.7 * left, 2.0 * finest)))
-    t, weights = _gauss_panels(np.array(edges))
+    edges = np.array(edges)
+    if ground.is_layered:
+
+        def smooth(t: NDArray[np.float64]) -> NDArray[np.complex128]:
+            return np.stack(_line_reflections(k * np.sin(t) + 0j, k, ground)[1:])
+
+        edges = resolved_edges(edges, smooth, order=_ORDER, tolerance=resolution(_ORDER))
+    t, weights = gauss_panels(edges, _ORDER)
     kr = k * np.sin(t)
     weights = weights * k * np.cos(t) * kr / (4.0 * np.pi**2)
-    kz, electric, magnetic = _densities(kr, k, ec)
+    kz, electric, magnetic = _densities(kr, k, ground)
     total = 0.0
     real = np.concatenate([moments.real, moments.imag], axis=1)
     for q in range(kr.size):
@@ -243,20 +304,11 @@ def _propagating_power(
 # --- evanescent part -----------------------------------------------------------------------
 
 
-def _gauss_panels(
-    edges: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    x, w = np.polynomial.legendre.leggauss(_ORDER)
-    half = 0.5 * np.diff(edges)[:, None]
-    middle = 0.5 * (edges[:-1] + edges[1:])[:, None]
-    return (middle + half * x).ravel(), (half * w).ravel()
-
-
 def _evanescent_path(
-    k: float, ec: complex, *, rho_min: float, rho_max: float, zeta_min: float, zeta_max: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Nodes and weights on the real axis from k up, square roots at k and Re k1 removed."""
-    k1 = complex(k * np.sqrt(ec))
+    k: float, ground: Ground, *, rho_min: float, rho_max: float, zeta_min: float, zeta_max: float
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """Nodes and weights from k up: on the real axis, over layers above it."""
+    k1, guided = lowest_wavenumber(ground, k), guided_limit(ground, k)
     end = 2.0 * k + 30.0 / zeta_min
     centre, width = np.inf, 1.0
     if rho_min > 0.0:
@@ -265,8 +317,9 @@ def _evanescent_path(
         centre = k + clear
         if abs(k1.imag) < clear:
             centre = max(centre, k1.real + np.sqrt(clear**2 - k1.imag**2))
+        if guided:
+            centre = max(centre, guided + clear)
         end = min(end, centre + 0.5 * _WINDOW * width)
-    pole = 0.5 * k / abs(ec)  # of |kz| = k/|sqrt(ec)|, as a distance from k
     longest = 9.0 / max(rho_max, 1e-9 / k)
 
     def allowed(kr: float) -> float:
@@ -275,6 +328,50 @@ def _evanescent_path(
             return longest
         return min(longest, max(8.0 * alpha / (kr * zeta_max), 32.0 / (k * zeta_max**2)))
 
+    if guided:
+        t, kr, weights = _path_above_poles(k, ground, end, min(0.4 * k, 0.8 / rho_max), allowed)
+    else:
+        kr, weights = _real_path(k, complex(ground.bottom), end, allowed)
+        t = kr
+    if np.isfinite(centre):
+        weights = weights * (0.5 * erfc((t - centre) / width))
+    return kr + 0j, weights + 0j
+
+
+def _path_above_poles(
+    k: float, ground: Ground, end: float, h: float, allowed: Callable[[float], float]
+) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.complex128]]:
+    """t, kr = t + j h tanh((t - k)/h) and weights; t = k + s^2 takes the square root at k away."""
+    k1, guided = lowest_wavenumber(ground, k), guided_limit(ground, k)
+
+    def place(s: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return k + s**2 + 1j * h * np.tanh(s**2 / h)
+
+    def smooth(s: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return np.stack(_line_reflections(place(s), k, ground)[1:])
+
+    stop = np.sqrt(end - k)
+    edges = [0.0]
+    while edges[-1] < stop:
+        s = edges[-1]
+        t = k + s * s
+        room = min(allowed(t), max(0.8 * abs(t + 1j * h - k1), 0.3 * h))
+        if t < guided:
+            room = min(room, 2.0 * h)
+        step = min(np.sqrt(s * s + room) - s, max(0.5 * s, 0.3 * np.sqrt(k)))
+        edges.append(min(stop, s + step))
+    edges = resolved_edges(np.array(edges), smooth, order=_ORDER, tolerance=resolution(_ORDER))
+    s, w = gauss_panels(edges, _ORDER)
+    turn = 1.0 + 1j * (1.0 - np.tanh(s**2 / h) ** 2)
+    return k + s**2, place(s), 2.0 * w * s * turn
+
+
+def _real_path(
+    k: float, ec: complex, end: float, allowed: Callable[[float], float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Nodes and weights on the real axis, square roots at k and Re k1 removed."""
+    k1 = complex(k * np.sqrt(ec))
+    pole = 0.5 * k / abs(ec)  # of |kz| = k/|sqrt(ec)|, as a distance from k
     kr_parts, weight_parts = [], []
     last = k
     if k * (1.0 + 1e-9) < k1.real < end:
@@ -289,7 +386,7 @@ def _evanescent_path(
             step = min(max(0.5 * p, left, 1e-5), max(0.5 * rest, right, 1e-5), rest)
             step = min(step, max(allowed(kr) / length, 1e-6))
             edges.append(p + step)
-        p, w = _gauss_panels(np.array(edges))
+        p, w = gauss_panels(np.array(edges), _ORDER)
         kr_parts.append(k + length * np.sin(p) ** 2)
         weight_parts.append(w * length * np.sin(2.0 * p))
         last = k1.real
@@ -303,17 +400,14 @@ def _evanescent_path(
         s = edges[-1]
         room = np.sqrt(s * s + allowed(last + s * s)) - s
         edges.append(min(stop, s + min(max(0.5 * s, finest), room)))
-    s, w = _gauss_panels(np.array(edges))
+    s, w = gauss_panels(np.array(edges), _ORDER)
     kr_parts.append(last + s * s)
     weight_parts.append(2.0 * w * s)
-    kr, weights = np.concatenate(kr_parts), np.concatenate(weight_parts)
-    if np.isfinite(centre):
-        weights = weights * (0.5 * erfc((kr - centre) / width))
-    return kr, weights
+    return np.concatenate(kr_parts), np.concatenate(weight_parts)
 
 
 def _evanescent_band(
-    rho: NDArray[np.float64], zeta: NDArray[np.float64], k: float, ec: complex
+    rho: NDArray[np.float64], zeta: NDArray[np.float64], k: float, ground: Ground
 ) -> NDArray[np.float64]:
     """The four kernels on the grid rho x zeta, shape (4, R, Z).
 
@@ -322,24 +416,30 @@ def _evanescent_band(
     """
     kr, weights = _evanescent_path(
         k,
-        ec,
+        ground,
         rho_min=float(rho[0]),
         rho_max=float(rho[-1]),
         zeta_min=float(zeta[0]),
         zeta_max=float(zeta[-1]),
     )
-    kz, electric, magnetic = _densities(kr, k, ec)
-    alpha = -kz.imag
     shape = (rho.size, kr.size)
     bessel = [np.empty(shape, np.complex128) for _ in range(3)]
-    bessel_matrices(rho, kr.astype(np.complex128), taylor_coefficients(), *bessel)
-    j0, j1, j2 = (np.ascontiguousarray(matrix.real) for matrix in bessel)
+    bessel_matrices(rho, kr, taylor_coefficients(), *bessel)
+    if ground.is_layered:
+        kz, electric, magnetic = _analytic_densities(kr, k, ground)
+        alpha = 1j * kz
+    else:
+        kr, weights = kr.real, weights.real
+        kz, electric, magnetic = _densities(kr, k, ground)
+        alpha = -kz.imag
+        bessel = [np.ascontiguousarray(matrix.real) for matrix in bessel]
+    j0, j1, j2 = bessel
     decay = np.exp(-alpha[:, None] * zeta)
     plain = weights * kr / (2.0 * np.pi)
     electric, magnetic = plain * electric, plain * magnetic
     upright = electric * alpha**2
     with blas_threads(4 * j0.size * zeta.size):
-        return np.array(
+        found = np.array(
             [
                 (j0 * (electric * kr**2)) @ decay,
                 (j1 * (upright - magnetic) + j0 * magnetic) @ decay,
@@ -347,13 +447,32 @@ def _evanescent_band(
                 (j1 * (electric * alpha * kr**2)) @ decay,
             ]
         )
+    return found.imag if ground.is_layered else found
+
+
+def _evanescent_grid(
+    rho: NDArray[np.float64], zeta: NDArray[np.float64], k: float, ground: Ground
+) -> NDArray[np.float64]:
+    """The four kernels times powers of the distance, shape (ghosts + rho, zeta, 4)."""
+    grid = np.empty((rho.size + _GHOSTS, zeta.size, 4))
+    begin = 0
+    while begin < rho.size:
+        limit = 5.0 * (rho[begin] if begin else zeta[_GHOSTS])
+        stop = max(begin + 1, int(np.searchsorted(rho, limit, side="right")))
+        band = _evanescent_band(rho[begin:stop], zeta, k, ground)
+        distance = np.hypot(rho[begin:stop, None], zeta)
+        for column, power in enumerate((3, 3, 5, 4)):
+            grid[begin + _GHOSTS : stop + _GHOSTS, :, column] = band[column] * distance**power
+        begin = stop
+    grid[:_GHOSTS] = grid[2 * _GHOSTS : _GHOSTS : -1]
+    return grid
 
 
 def _evanescent_power(
     positions: NDArray[np.float64],
     moments: NDArray[np.complex128],
     k: float,
-    ec: complex,
+    ground: Ground,
     *,
     n_own: int,
 ) -> float:
@@ -362,26 +481,26 @@ def _evanescent_power(
     zeta_min, zeta_max = 2.0 * float(z.min()), 2.0 * float(z.max())
     flat = positions[:, :2]
     rho_max = max(float(np.hypot(*np.ptp(flat, axis=0))), 0.1 * zeta_min)
-    k1 = complex(k * np.sqrt(ec))
+    k1 = lowest_wavenumber(ground, k)
     # the kernels beat with k, and with k1 where the lateral wave lives that far
     beat = k1.real if abs(k1.imag) * rho_max < 12.0 else k
     stretch = _STEP * max(k, beat) / 0.7
-    last = np.arcsinh(rho_max / zeta_min) + stretch * rho_max
-    u = _STEP * np.arange(int(last / _STEP) + 4)
-    rho = invert_map(u, zeta_min, stretch)
-    n_v = int(np.log(zeta_max / zeta_min) / _STEP) + 4 + _GHOSTS
-    zeta = zeta_min * np.exp(_STEP * (np.arange(n_v) - _GHOSTS))
-    grid = np.empty((rho.size + _GHOSTS, n_v, 4))
-    begin = 0
-    while begin < rho.size:
-        limit = 5.0 * (rho[begin] if begin else zeta_min)
-        stop = max(begin + 1, int(np.searchsorted(rho, limit, side="right")))
-        band = _evanescent_band(rho[begin:stop], zeta, k, ec)
-        distance = np.hypot(rho[begin:stop, None], zeta)
-        for column, power in enumerate((3, 3, 5, 4)):
-            grid[begin + _GHOSTS : stop + _GHOSTS, :, column] = band[column] * distance**power
-        begin = stop
-    grid[:_GHOSTS] = grid[2 * _GHOSTS : _GHOSTS : -1]
+    dv = _STEP
+    for attempt in range(_ATTEMPTS):
+        last = np.arcsinh(rho_max / zeta_min) + stretch * rho_max
+        u = _STEP * np.arange(int(last / _STEP) + 4)
+        rho = invert_map(u, zeta_min, stretch)
+        n_v = int(np.log(zeta_max / zeta_min) / dv) + 4 + _GHOSTS
+        zeta = zeta_min * np.exp(dv * (np.arange(n_v) - _GHOSTS))
+        grid = _evanescent_grid(rho, zeta, k, ground)
+        if not ground.is_layered or attempt == _ATTEMPTS - 1:
+            break
+        size = np.maximum(np.abs(grid).max(axis=(1, 2), keepdims=True), 1e-300)
+        too_coarse, too_high = interpolation_excess(grid, size, target=_TABLE_ERROR)
+        if max(too_coarse.max(), too_high) <= 1.0:
+            break
+        stretch = finer_stretch(rho, too_coarse, rho_scale=zeta_min, rho_stretch=stretch)
+        dv /= max(1.0, min(1.1 * too_high, MOST_AT_ONCE))
     rows = np.empty(n_own)
     pair_power(
         np.ascontiguousarray(positions),
@@ -391,7 +510,7 @@ def _evanescent_power(
         stretch,
         zeta_min,
         _STEP,
-        _STEP,
+        dv,
         rows,
     )
     return float(rows.sum())

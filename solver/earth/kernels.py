@@ -537,7 +537,7 @@ def add_reflected_functions(
     """
     width = legendre.shape[1]
     vector_factor = complex(0.0, -k * _ETA)
-    charge_factor = 1.0 / complex(0.0, k * constants.c * constants.epsilon_0)
+    charge_factor = complex(0.0, -_ETA / k)  # 1/(jw eps0)
     for unsigned in prange(points.shape[0]):
         c = np.int64(unsigned)
         vector = np.empty((width, 3), dtype=np.complex128)

@@ -19,7 +19,6 @@ integrand is smooth and J0 oscillates, so that a window of a few dozen oscillati
 
 from __future__ import annotations
 
-import cmath
 import contextlib
 import functools
 import math
@@ -28,11 +27,18 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import erfc
 from threadpoolctl import ThreadpoolController
 
+from ...materials.ground import Ground
 from ..errors import SolverError
 from .bessel import bessel_matrices, taylor_coefficients
+from .paths import (
+    MOST_AT_ONCE,
+    finer_stretch,
+    integration_path,
+    interpolation_excess,
+    invert_map,
+)
 from .reflection import Reflection, free_space_wavenumber, reflect
 
 __all__ = [
@@ -42,13 +48,13 @@ __all__ = [
     "build_earth_table",
     "evaluate_field_columns",
     "evaluate_kernels",
-    "integration_path",
 ]
 
-#: decay of exp(-kr zeta) at which the path may end: exp(-34) = 2e-15
-_DECAY = 34.0
 _GHOSTS = 2
 _BAND = 5.0
+#: interpolation error of a table over layers, of |g(R')|, and how often it is made finer for it
+_TABLE_ERROR = 1e-6
+_ATTEMPTS = 5
 
 
 class Kernels(NamedTuple):
@@ -79,88 +85,6 @@ class _Spectrum(NamedTuple):
     zero: list[NDArray[np.complex128]]
     one: list[NDArray[np.complex128]]
     two: list[NDArray[np.complex128]]
-
-
-def integration_path(
-    wavenumber: complex,
-    earth_wavenumber: complex,
-    *,
-    rho_min: float,
-    rho_max: float,
-    zeta_min: float,
-    zeta_max: float,
-    order: int = 12,
-    window: float = 9.2,
-) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    r"""Nodes and weights in the complex kr plane for all distances of one band.
-
-    Parameters
-    ----------
-    wavenumber : complex
-        Wavenumber of air, k, Im <= 0. [rad/m]
-    earth_wavenumber : complex
-        Wavenumber of the earth, k1, Im <= 0. [rad/m]
-    rho_min, rho_max : float
-        Least and greatest horizontal distance the path serves, 0 <= rho_min <= rho_max. [m]
-    zeta_min, zeta_max : float
-        Least and greatest sum of heights, 0 < zeta_min <= zeta_max. [m]
-    order : int, optional
-        Gauss-Legendre nodes per panel: 8 leaves about 1e-7, 12 about 1e-11.
-    window : float, optional
-        The window that ends the path for large rho leaves exp(-window^2/4): 9.2 gives
-        6e-10, 11.5 gives 4e-15.
-
-    Returns
-    -------
-    kr, weights : ndarray of complex128, shape (Q,)
-        Int f(kr) dkr = sum weights f(kr) for integrands with a Bessel function of kr rho.
-
-    Notes
-    -----
-    kr(t) = t + j h tanh(t/0.35k), h = min(0.4k, 0.8/rho_max): above every branch point and
-    pole. Panels are no longer than min(0.8 d or 0.3 h, 9/rho_max, t or 0.35 k), d the
-    distance to the nearer of k and k1, and kz zeta_max changes by no more than 6 on one
-    while exp(-j kz zeta_max) counts. Two things can end the path: exp(-kr zeta), or a
-    window erfc((t - c)/s)/2 with s = window/rho_min. On moving the contour of the remainder
-    by j s^2 rho/2 its part exp(+-j kr rho) shrinks to exp(-window^2/4), as long as no branch
-    point lies within that distance of [c, inf); c is chosen so.
-    """
-    branch = complex(wavenumber)
-    k = branch.real
-    h = min(0.4 * k, 0.8 / rho_max) if rho_max > 0.0 else 0.4 * k
-    end = 2.0 * k + _DECAY / zeta_min
-    centre, width = np.inf, 1.0
-    if rho_min > 0.0:
-        width = window / rho_min
-        clear = 0.5 * window**2 / rho_min
-        centre = k + clear
-        depth = abs(earth_wavenumber.imag)
-        if depth < clear:
-            centre = max(centre, earth_wavenumber.real + np.sqrt(clear**2 - depth**2))
-        end = min(end, centre + 0.5 * window * width)
-    edges = [0.0]
-    t = 0.0
-    longest = 9.0 / rho_max if rho_max > 0.0 else np.inf
-    while t < end:
-        kr = t + 1j * h * math.tanh(t / (0.35 * k))
-        near = min(abs(kr - branch), abs(kr - earth_wavenumber))
-        step = min(max(0.8 * near, 0.3 * h), longest, max(t, 0.35 * k))
-        kz = abs(cmath.sqrt(kr * kr - k * k))
-        if t < k or kz * zeta_max < _DECAY:
-            step = min(step, 6.0 * kz / (abs(kr) * zeta_max + 1e-300))
-        t += step
-        edges.append(t)
-    edges = np.array(edges)
-    x, w = np.polynomial.legendre.leggauss(order)
-    half = 0.5 * np.diff(edges)[:, None]
-    t = (0.5 * (edges[:-1] + edges[1:])[:, None] + half * x).ravel()
-    weights = (half * w).ravel()
-    bend = np.tanh(t / (0.35 * k))
-    kr = t + 1j * h * bend
-    weights = weights * (1.0 + 1j * (h / (0.35 * k)) * (1.0 - bend**2))
-    if np.isfinite(centre):
-        weights = weights * (0.5 * erfc((t - centre) / width))
-    return kr, weights
 
 
 def _spectrum(
@@ -215,23 +139,35 @@ def _sort_columns(
     return kernels, fields
 
 
-def check_medium(frequency: float, complex_permittivity: complex) -> complex:
-    ec = complex(complex_permittivity)
+def check_medium(frequency: float, ground: complex | Ground) -> Ground:
+    """The ground as an object, or SolverError if it or the frequency [Hz] is out of range."""
+    ground = Ground.of(ground)
     if not (np.isfinite(frequency) and frequency > 0.0):
         raise SolverError(f"earth: frequency {frequency!r} Hz must be a finite positive number")
-    if not (np.isfinite(ec) and ec.real >= 1.0 and ec.imag <= 0.0):
+    for number, ec in enumerate(ground.permittivities):
+        if number and number == len(ground.thicknesses) and np.isinf(ec):
+            continue  # a perfect conductor below layers
+        if not (np.isfinite(ec) and ec.real >= 1.0 and ec.imag <= 0.0):
+            raise SolverError(
+                f"earth: complex relative permittivity {ec!r} must have a real part of at least 1 "
+                "and an imaginary part <= 0 (er - j sigma/(w eps0), time factor exp(+jwt))"
+            )
+    if len(ground.thicknesses) != len(ground.permittivities) - 1:
         raise SolverError(
-            f"earth: complex relative permittivity {ec!r} must have a real part of at least 1 "
-            "and an imaginary part <= 0 (er - j sigma/(w eps0), time factor exp(+jwt))"
+            f"earth: {len(ground.permittivities)} permittivities and {len(ground.thicknesses)} "
+            "thicknesses; every layer needs one, and the half-space below them has none"
         )
-    return ec
+    for thickness in ground.thicknesses:
+        if not (np.isfinite(thickness) and thickness > 0.0):
+            raise SolverError(f"earth: a layer {thickness!r} m thick; it must be above 0, finite")
+    return ground
 
 
 def _evaluate(
     rho: ArrayLike,
     zeta: ArrayLike,
     frequency: float,
-    complex_permittivity: complex,
+    ground: complex | Ground,
     *,
     with_fields: bool,
     order: int,
@@ -239,7 +175,7 @@ def _evaluate(
     air_permittivity: complex,
 ) -> NDArray[np.complex128]:
     """All columns (4 or 8) at pairs of points, shape (columns, ...)."""
-    ec = check_medium(frequency, complex_permittivity)
+    ground = check_medium(frequency, ground)
     rho, zeta = np.broadcast_arrays(np.asarray(rho, float), np.asarray(zeta, float))
     shape = rho.shape
     rho, zeta = rho.ravel(), zeta.ravel()
@@ -250,8 +186,7 @@ def _evaluate(
     k = free_space_wavenumber(frequency)
     if air_permittivity != 1.0:
         k = k * np.sqrt(complex(air_permittivity))
-        ec = ec / complex(air_permittivity)
-    k1 = k * np.sqrt(ec)
+        ground = ground.relative_to(complex(air_permittivity))
     columns = 8 if with_fields else 4
     result = np.empty((columns, rho.size), dtype=np.complex128)
     # points of like size share a path
@@ -264,7 +199,7 @@ def _evaluate(
         r, z = np.ascontiguousarray(rho[members]), zeta[members]
         kr, weights = integration_path(
             k,
-            k1,
+            ground,
             rho_min=r.min(),
             rho_max=r.max(),
             zeta_min=z.min(),
@@ -272,7 +207,7 @@ def _evaluate(
             order=order,
             window=window,
         )
-        reflection = reflect(kr, k, ec)
+        reflection = reflect(kr, k, ground)
         spectrum = _spectrum(
             kr, weights, k, reflection, with_kernels=not with_fields, with_fields=with_fields
         )
@@ -302,7 +237,7 @@ def evaluate_kernels(
     rho: ArrayLike,
     zeta: ArrayLike,
     frequency: float,
-    complex_permittivity: complex,
+    ground: complex | Ground,
     *,
     order: int = 14,
     window: float = 12.0,
@@ -318,8 +253,8 @@ def evaluate_kernels(
         Sum of the heights of source and observer, > 0. [m]
     frequency : float
         Frequency. [Hz]
-    complex_permittivity : complex
-        Relative complex permittivity of the earth, Im <= 0.
+    ground : complex or Ground
+        Relative complex permittivities of the earth, Im <= 0; a number for a homogeneous one.
     order, window : int, float, optional
         See :func:`integration_path`; the defaults leave about 1e-12.
     air_permittivity : complex, optional
@@ -340,7 +275,7 @@ def evaluate_kernels(
         rho,
         zeta,
         frequency,
-        complex_permittivity,
+        ground,
         with_fields=False,
         order=order,
         window=window,
@@ -353,7 +288,7 @@ def evaluate_field_columns(
     rho: ArrayLike,
     zeta: ArrayLike,
     frequency: float,
-    complex_permittivity: complex,
+    ground: complex | Ground,
     *,
     order: int = 14,
     window: float = 12.0,
@@ -372,7 +307,7 @@ def evaluate_field_columns(
         rho,
         zeta,
         frequency,
-        complex_permittivity,
+        ground,
         with_fields=True,
         order=order,
         window=window,
@@ -410,7 +345,7 @@ def _fill_band(
     rho: NDArray[np.float64],
     zeta: NDArray[np.float64],
     k: float,
-    ec: complex,
+    ground: Ground,
     *,
     with_kernels: bool,
     with_fields: bool,
@@ -420,7 +355,7 @@ def _fill_band(
     """Columns on the grid rho x zeta as matrix products J . diag(w f) . exp(-j kz zeta)."""
     kr, weights = integration_path(
         k,
-        k * np.sqrt(ec),
+        ground,
         rho_min=float(rho[0]),
         rho_max=float(rho[-1]),
         zeta_min=float(zeta[0]),
@@ -428,7 +363,7 @@ def _fill_band(
         order=order,
         window=window,
     )
-    reflection = reflect(kr, k, ec)
+    reflection = reflect(kr, k, ground)
     spectrum = _spectrum(
         kr, weights, k, reflection, with_kernels=with_kernels, with_fields=with_fields
     )
@@ -448,37 +383,25 @@ def _fill_band(
 
 
 def _lateral_stretch(
-    k: float, ec: complex, *, rho_scale: float, rho_max: float, zeta_min: float, step: float
+    k: float, ground: Ground, *, rho_scale: float, rho_max: float, zeta_min: float, step: float
 ) -> float:
     """Linear part q of the map u(rho), from the phase of the lateral wave. [1/m]
 
     Over weakly absorbing ground a wave runs along the surface with wavenumber k1 and beats
     with the rest at k1 - k: a period that a logarithmic grid would step over. Its size is
     modelled as (10/|ec|) exp(-|Im kz(k1)| zeta_min - |Im k1| rho)/(1 + k rho); the midpoint
-    error of six-point interpolation is 0.0049 (phase per step)^6 of it.
+    error of six-point interpolation is 0.0049 (phase per step)^6 of it. Below layers it is only
+    where :func:`.paths.finer_stretch` starts from.
     """
+    if ground.has_perfect_bottom:
+        return 0.0
+    ec = complex(ground.bottom)
     k1 = k * np.sqrt(ec)
     evanescence = abs((k * np.sqrt(1.0 - ec + 0j)).imag)
     rho = np.geomspace(min(rho_scale, rho_max), rho_max, 60)
     size = 10.0 / abs(ec) * np.exp(-evanescence * zeta_min - abs(k1.imag) * rho) / (1.0 + k * rho)
     needed = abs(k1 - k) * (size * 0.0049 / 1e-6) ** (1.0 / 6.0)
     return max(0.0, float(np.max(step * needed - 1.0 / np.hypot(rho, rho_scale))))
-
-
-def invert_map(
-    u: NDArray[np.floating], rho_scale: float, rho_stretch: float
-) -> NDArray[np.float64]:
-    """rho with asinh(rho/s) + q rho = u, by Newton's method from above (it is convex)."""
-    if rho_stretch == 0.0:
-        return rho_scale * np.sinh(u)
-    slope = rho_stretch * rho_scale
-    y = np.minimum(u, np.arcsinh(u / slope))
-    for _ in range(60):
-        change = (y + slope * np.sinh(y) - u) / (1.0 + slope * np.cosh(y))
-        y = y - change
-        if np.max(np.abs(change)) < 1e-14 * (1.0 + u[-1]):
-            break
-    return rho_scale * np.sinh(y)
 
 
 @dataclass(frozen=True)
@@ -489,7 +412,7 @@ class EarthTable:
     """
 
     frequency: float  #: [Hz]
-    complex_permittivity: complex  #: relative, Im <= 0
+    ground: Ground  #: relative permittivities, Im <= 0, and thicknesses
     wavenumber: float  #: of air [rad/m]
     rho_max: float  #: [m]
     zeta_min: float  #: [m]
@@ -604,7 +527,7 @@ class EarthTable:
             np.sort(rng.uniform(0.0, last, n_points)), self.rho_scale, self.rho_stretch
         )
         zeta = self.zeta_min * (self.zeta_max / self.zeta_min) ** rng.uniform(size=n_points)
-        exact = evaluate_kernels(rho, zeta, self.frequency, self.complex_permittivity)
+        exact = evaluate_kernels(rho, zeta, self.frequency, self.ground)
         scales = _scales(rho, zeta, self.wavenumber, with_fields=False)
         found = self.kernels(np.minimum(rho, self.rho_max), zeta)
         return max(
@@ -612,79 +535,26 @@ class EarthTable:
         )
 
 
-def build_earth_table(
-    frequency: float,
-    complex_permittivity: complex,
+def _fill_grid(
+    rho: NDArray[np.float64],
+    zeta: NDArray[np.float64],
+    k: float,
+    ground: Ground,
     *,
-    rho_max: float,
-    zeta_min: float,
-    zeta_max: float,
-    with_fields: bool = False,
-    step: float = 0.1,
-    order: int = 10,
-) -> EarthTable:
-    """Table of the reflected kernels of a homogeneous earth.
-
-    Parameters
-    ----------
-    frequency : float
-        Frequency. [Hz]
-    complex_permittivity : complex
-        Relative complex permittivity of the earth, er - j sigma/(w eps0), Im <= 0.
-    rho_max : float
-        Greatest horizontal distance between any source and observer, >= 0. [m]
-    zeta_min, zeta_max : float
-        Least and greatest sum of heights of source and observer, 0 < zeta_min <= zeta_max.
-        [m]
-    with_fields : bool, optional
-        Also tabulate the eight columns that the near field needs.
-    step : float, optional
-        Step of the grid in u and v. The error goes with its sixth power; 0.1 keeps it at
-        1e-6 of |g(R')| or below.
-    order : int, optional
-        Gauss nodes per panel of the integration path.
-
-    Returns
-    -------
-    EarthTable
-
-    Raises
-    ------
-    SolverError
-        For an argument out of range.
-    """
-    ec = check_medium(frequency, complex_permittivity)
-    if not (np.isfinite(rho_max) and rho_max >= 0.0):
-        raise SolverError(f"earth table: rho_max {rho_max!r} m must be finite and >= 0")
-    if not (np.isfinite(zeta_max) and 0.0 < zeta_min <= zeta_max):
-        raise SolverError(
-            f"earth table: sums of heights from {zeta_min!r} to {zeta_max!r} m must be "
-            "positive and in rising order; wires must lie above the ground"
-        )
-    k = free_space_wavenumber(frequency)
-    rho_scale = float(zeta_min)
-    # a single point still needs a grid to interpolate on
-    reach = max(float(rho_max), 0.1 * rho_scale)
-    stretch = _lateral_stretch(
-        k, ec, rho_scale=rho_scale, rho_max=reach, zeta_min=zeta_min, step=step
-    )
-    last = np.arcsinh(reach / rho_scale) + stretch * reach
-    u = step * np.arange(int(last / step) + 4)
-    rho = invert_map(u, rho_scale, stretch)
-    n_v = int(np.log(zeta_max / zeta_min) / step) + 4 + _GHOSTS
-    zeta = zeta_min * np.exp(step * (np.arange(n_v) - _GHOSTS))
-
-    columns = 8 + 16 * with_fields
-    grid = np.empty((rho.size + _GHOSTS, n_v, columns))
+    with_fields: bool,
+    order: int,
+) -> NDArray[np.float64]:
+    """All ratios on the grid, shape (ghosts + rho, zeta, 8 or 24), real and imaginary in turn."""
+    grid = np.empty((rho.size + _GHOSTS, zeta.size, 8 + 16 * with_fields))
     start = 0
     while start < rho.size:
-        limit = _BAND * (rho[start] if start else zeta_min)
+        limit = _BAND * (rho[start] if start else zeta[_GHOSTS])
         stop = max(start + 1, int(np.searchsorted(rho, limit, side="right")))
         kernels, fields = _fill_band(
             rho[start:stop],
             zeta,
             k,
-            ec,
+            ground,
             with_kernels=True,
             with_fields=with_fields,
             order=order,
@@ -702,13 +572,90 @@ def build_earth_table(
         start = stop
     # every ratio is even in u
     grid[:_GHOSTS] = grid[2 * _GHOSTS : _GHOSTS : -1]
+    return grid
+
+
+def build_earth_table(
+    frequency: float,
+    ground: complex | Ground,
+    *,
+    rho_max: float,
+    zeta_min: float,
+    zeta_max: float,
+    with_fields: bool = False,
+    step: float = 0.1,
+    order: int = 10,
+) -> EarthTable:
+    """Table of the reflected kernels of the earth.
+
+    Parameters
+    ----------
+    frequency : float
+        Frequency. [Hz]
+    ground : complex or Ground
+        Relative complex permittivities of the earth, er - j sigma/(w eps0), Im <= 0; a number
+        for a homogeneous one.
+    rho_max : float
+        Greatest horizontal distance between any source and observer, >= 0. [m]
+    zeta_min, zeta_max : float
+        Least and greatest sum of heights of source and observer, 0 < zeta_min <= zeta_max.
+        [m]
+    with_fields : bool, optional
+        Also tabulate the eight columns that the near field needs.
+    step : float, optional
+        Step of the grid in u and v. The error goes with its sixth power; 0.1 keeps it at
+        1e-6 of |g(R')| or below. Over layers, whose guided waves beat with the rest, the grid is
+        made finer until its own sixth differences say so.
+    order : int, optional
+        Gauss nodes per panel of the integration path.
+
+    Returns
+    -------
+    EarthTable
+
+    Raises
+    ------
+    SolverError
+        For an argument out of range.
+    """
+    ground = check_medium(frequency, ground)
+    if not (np.isfinite(rho_max) and rho_max >= 0.0):
+        raise SolverError(f"earth table: rho_max {rho_max!r} m must be finite and >= 0")
+    if not (np.isfinite(zeta_max) and 0.0 < zeta_min <= zeta_max):
+        raise SolverError(
+            f"earth table: sums of heights from {zeta_min!r} to {zeta_max!r} m must be "
+            "positive and in rising order; wires must lie above the ground"
+        )
+    k = free_space_wavenumber(frequency)
+    rho_scale = float(zeta_min)
+    # a single point still needs a grid to interpolate on
+    reach = max(float(rho_max), 0.1 * rho_scale)
+    stretch = _lateral_stretch(
+        k, ground, rho_scale=rho_scale, rho_max=reach, zeta_min=zeta_min, step=step
+    )
+    dv = step
+    for attempt in range(_ATTEMPTS):
+        last = np.arcsinh(reach / rho_scale) + stretch * reach
+        u = step * np.arange(int(last / step) + 4)
+        rho = invert_map(u, rho_scale, stretch)
+        n_v = int(np.log(zeta_max / zeta_min) / dv) + 4 + _GHOSTS
+        zeta = zeta_min * np.exp(dv * (np.arange(n_v) - _GHOSTS))
+        grid = _fill_grid(rho, zeta, k, ground, with_fields=with_fields, order=order)
+        if not ground.is_layered or attempt == _ATTEMPTS - 1:
+            break
+        size = np.maximum(np.abs(grid).max(axis=1, keepdims=True), 1.0)
+        too_coarse, too_high = interpolation_excess(grid, size, target=_TABLE_ERROR)
+        if max(too_coarse.max(), too_high) <= 1.0:
+            break
+        stretch = finer_stretch(rho, too_coarse, rho_scale=rho_scale, rho_stretch=stretch)
+        dv /= max(1.0, min(1.1 * too_high, MOST_AT_ONCE))
     values = np.ascontiguousarray(grid[..., :8])
     field_values = np.ascontiguousarray(grid[..., 8:]) if with_fields else np.empty((0, 0, 16))
     values.setflags(write=False)
     field_values.setflags(write=False)
     return EarthTable(
         frequency=float(frequency),
-        complex_permittivity=ec,
+        ground=ground,
         wavenumber=k,
         rho_max=float(rho_max),
         zeta_min=float(zeta_min),
@@ -716,7 +663,7 @@ def build_earth_table(
         rho_scale=rho_scale,
         rho_stretch=stretch,
         du=step,
-        dv=step,
+        dv=dv,
         values=values,
         field_values=field_values,
     )

@@ -5,6 +5,9 @@ intensity is
 
     U = eta0 k^2/(16 pi^2) (|N_theta|^2 + |N_phi|^2)   [W/sr]
 
+A thick conductor of radius a carries its current all around: each element's part has the factor
+J0(ka sin psi), psi the angle between the element and the direction.
+
 Over a ground at z = 0 the image adds to N: R_v (-t_h . theta_h + t_z theta_z) exp(jk r.r'_image)
 to N_theta and R_h t . phi exp(jk r.r'_image) to N_phi, R_v = -G_TM and R_h = G_TE the plane-wave
 reflection coefficients at kr = k cos(elevation); R_v = 1 and R_h = -1 on a perfect ground.
@@ -34,19 +37,23 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
 
+from ..earth.paths import resolution, resolved_edges
 from ..earth.reflection import fresnel_coefficients
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMoments
+from ..moments.kernels import ring_square
 from ..moments.quadrature import gauss
 from .kernels import point_vectors, radiation_vectors
 from .polarisation import check_moments, plain_moments
 
 if TYPE_CHECKING:
-    from ...materials import Earth
+    from ...materials import Earth, Ground
 
 ETA_0 = float(np.sqrt(mu_0 / epsilon_0))
 LONGEST_PIECE = 1.0
 SERIES_ERROR = 1e-14
+LAYER_NODES = 12
+"""That many on a panel take what layers reflect; more are added for the antenna's size."""
 MAXIMUM_STARTS = 6
 
 
@@ -58,12 +65,15 @@ class Pieces:
     ----------
     centers, halves : (P, 3) float
         Middle of each piece, and the vector from there to its end. [m]
+    rings : (P, 2) float
+        Square of the conductor's radius, and of radius over half length. [m^2, 1]
     series : (P, M) complex
         j^m/m! Int I(xi) xi^m dxi. [A]
     """
 
     centers: FloatArray
     halves: FloatArray
+    rings: FloatArray
     series: ComplexArray
 
 
@@ -90,7 +100,9 @@ def cut_pieces(currents: ElementCurrents, wavenumber: float) -> Pieces:
     on_nodes = np.einsum("pqi,pi->pq", local, currents.current[owner])
     factor = np.cumprod(np.concatenate([[1.0], 1j / np.arange(1, n_terms)]))
     moments = (xi[:, None] ** np.arange(n_terms)) * weight[:, None] * factor
-    return Pieces(centers, halves, np.ascontiguousarray(on_nodes @ moments))
+    ring = np.array([ring_square(wavenumber, radius) for radius in currents.radius])[owner]
+    rings = np.stack([ring, ring / (scale * length[owner]) ** 2], axis=1)
+    return Pieces(centers, halves, rings, np.ascontiguousarray(on_nodes @ moments))
 
 
 def _polynomial_degree(electrical_size: float) -> float:
@@ -112,7 +124,7 @@ class FarField:
         RMS currents. [A]
     frequency : float
         [Hz]
-    earth : Earth, optional
+    earth : Earth or Ground, optional
         None is free space.
     input_power : float
         Watts put into the feeds for these currents. [W]
@@ -122,7 +134,7 @@ class FarField:
 
     currents: ElementCurrents
     frequency: float
-    earth: Earth | None = None
+    earth: Earth | Ground | None = None
     input_power: float = 1.0
     polarisation: PointMoments | None = None
 
@@ -150,22 +162,22 @@ class FarField:
         return cut_pieces(self.currents, self.wavenumber)
 
     @cached_property
-    def _permittivity(self) -> complex | None:
-        """Complex relative permittivity of a real ground, else None."""
+    def _ground(self) -> Ground | None:
+        """A real ground at this frequency, else None."""
         if self.earth is None or self.earth.is_perfect:
             return None
-        return complex(self.earth.complex_permittivity(self.frequency))
+        return self.earth.at(self.frequency)
 
     def _reflection(self, sine: FloatArray) -> tuple[ComplexArray | float, ComplexArray | float]:
         """R_v = -G_TM and R_h = G_TE for waves leaving at this sine of the elevation."""
-        if self._permittivity is None:
+        if self._ground is None:
             return 1.0, -1.0
-        return fresnel_coefficients(np.arcsin(sine), self._permittivity)
+        return fresnel_coefficients(np.arcsin(sine), self._ground, wavenumber=self.wavenumber)
 
     def _of_wires(self, ways: FloatArray) -> ComplexArray:
         pieces = self._pieces
         return radiation_vectors(
-            ways, self.wavenumber, pieces.centers, pieces.halves, pieces.series
+            ways, self.wavenumber, pieces.centers, pieces.halves, pieces.rings, pieces.series
         )
 
     def _of_solids(self, ways: FloatArray) -> ComplexArray:
@@ -306,13 +318,22 @@ class FarField:
 
         The integral over azimuth is a polynomial in the sine, of a degree set by the extent; over
         real earth R_v has a pole near the horizon at sin = -1/sqrt(ec + 1), so panels there grow
-        with the distance from it.
+        with the distance from it; over layers they are halved until R_v and R_h are smooth on each.
         """
         radius, height = self._extent
         degree = _polynomial_degree(self.wavenumber * float(np.hypot(2.0 * radius, height)))
         edges = [low, high]
-        if self._permittivity is not None:
-            edge = 4.0 / abs(np.sqrt(self._permittivity + 1.0))
+        ground = self._ground
+        if ground is not None and ground.is_layered:
+
+            def smooth(sine: FloatArray) -> ComplexArray:
+                return np.stack(self._reflection(sine))
+
+            edges = resolved_edges(
+                np.array(edges), smooth, order=LAYER_NODES, tolerance=resolution(LAYER_NODES)
+            ).tolist()
+        elif ground is not None:
+            edge = 4.0 / abs(np.sqrt(ground.bottom + 1.0))
             while edge < high:
                 if edge > low:
                     edges.insert(-1, edge)

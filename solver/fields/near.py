@@ -25,7 +25,7 @@ from .kernels import add_direct_fields, add_point_fields, least_distances, neare
 from .polarisation import check_clear, check_moments, dipole_sources, plain_moments
 
 if TYPE_CHECKING:
-    from ...materials import Earth
+    from ...materials import Earth, Ground
 
 ETA_0 = float(np.sqrt(mu_0 / epsilon_0))
 NEAREST_IN_RADII = 2.0
@@ -158,7 +158,7 @@ def _add_earth(
     currents: ElementCurrents,
     slopes: ComplexArray,
     frequency: float,
-    permittivity: complex,
+    ground: Ground,
     polarisation: PointMoments | None,
     e_field: ComplexArray,
     h_field: ComplexArray,
@@ -183,7 +183,7 @@ def _add_earth(
         reach = max(reach, float(np.hypot(*(points[:, :2] - end[:2]).T).max()))
     table = build_earth_table(
         frequency,
-        permittivity,
+        ground,
         rho_max=reach,
         zeta_min=float(points[:, 2].min() + sources.positions[:, 2].min()),
         zeta_max=float(points[:, 2].max() + sources.positions[:, 2].max()),
@@ -260,7 +260,7 @@ def fields(
     if earth is not None and earth.is_perfect:
         add(mirrored=True)
     elif earth is not None:
-        permittivity = complex(earth.complex_permittivity(frequency))
-        _add_earth(flat, currents, slopes, frequency, permittivity, polarisation, e_field, h_field)
+        ground = earth.at(frequency)
+        _add_earth(flat, currents, slopes, frequency, ground, polarisation, e_field, h_field)
     scale = np.sqrt(power / input_power)
     return scale * e_field.reshape(places.shape), scale * h_field.reshape(places.shape)

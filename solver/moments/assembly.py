@@ -18,6 +18,7 @@ from .basis import (
     ComplexArray,
     FloatArray,
     IntArray,
+    legendre_of_slopes,
     overlap_of_functions,
     overlap_of_slopes,
 )
@@ -124,6 +125,52 @@ def find_reflected_pairs(elements: Elements) -> ReflectedPairs:
     return ReflectedPairs(near_index, first, leaves)
 
 
+class Corners(NamedTuple):
+    """Ends of elements at nodes where the rings that meet are not one and the same.
+
+    Attributes
+    ----------
+    element, side : (M,) int
+        Side 0 is the start.
+    thickest : (M,) float
+        Greatest radius at the node. [m]
+    """
+
+    element: IntArray
+    side: IntArray
+    thickest: FloatArray
+
+
+def find_corners(elements: Elements, basis: Basis) -> Corners:
+    """Ends at bends, junctions, steps of radius and on the ground."""
+    ends: dict[int, dict[tuple[int, int], None]] = {}
+    grounded = set()
+    for node, from_end, to_end, _ in basis.node_functions:
+        meeting = ends.setdefault(node, {})
+        meeting[from_end] = None
+        if to_end is None:
+            grounded.add(node)
+        else:
+            meeting[to_end] = None
+    found: list[tuple[int, int, float]] = []
+    unit = elements.half / elements.length[:, None]
+    for node, meeting in ends.items():
+        members = np.array([e for e, _ in meeting])
+        radius = elements.radius[members]
+        straight = (
+            members.size == 2
+            and radius[0] == radius[1]
+            and abs(unit[members[0]] @ unit[members[1]]) > 1.0 - 1e-14
+        )
+        if node in grounded or not straight:
+            found += [(e, side, float(radius.max())) for e, side in meeting]
+    return Corners(
+        np.array([e for e, _, _ in found], dtype=np.int64),
+        np.array([side for _, side, _ in found], dtype=np.int64),
+        np.array([radius for _, _, radius in found]),
+    )
+
+
 @dataclass(frozen=True)
 class Prepared:
     """Everything about a mesh that does not depend on frequency."""
@@ -134,6 +181,7 @@ class Prepared:
     direct: NearPairs
     image: NearPairs | None
     reflected: ReflectedPairs | None
+    corners: Corners
 
     @property
     def extent(self) -> tuple[float, float, float]:
@@ -163,6 +211,7 @@ def prepare(elements: Elements, basis: Basis, *, ground: str) -> Prepared:
         find_near_pairs(elements, elements),
         find_near_pairs(elements, elements.mirrored) if ground == "perfect" else None,
         find_reflected_pairs(elements) if ground == "real" else None,
+        find_corners(elements, basis),
     )
 
 
@@ -232,6 +281,7 @@ def fill(
             1j * omega * mu_0, 1.0 / (1j * omega * epsilon_0),
             elements.length, elements.degree, basis.offset,
         )  # fmt: skip
+    _add_ring_ends(local, next_rows, prepared, wavenumber, 1.0 / (1j * omega * epsilon_0))
     n_functions = int(elements.degree.max()) + 2
     if surface_impedance is not None:
         weight = surface_impedance * elements.length
@@ -245,6 +295,79 @@ def fill(
     matrix = np.empty((basis.n_unknowns, basis.n_unknowns), dtype=np.complex128)
     kernels.combine_functions(local, columns.indptr, columns.indices, columns.data, matrix)
     return Filled(matrix, next_rows, next_diagonal)
+
+
+def _add_ring_ends(
+    local: ComplexArray,
+    next_rows: ComplexArray,
+    prepared: Prepared,
+    wavenumber: float,
+    scalar_factor: complex,
+) -> None:
+    """What thick conductors add at their corners, so that the matrix radiates what N radiates.
+
+    Current that leaves one ring for another leaves ring charges behind, I/(jw) at the one end and
+    -I/(jw) at the other.  For wires both are points and cancel.  Of thick conductors their
+    radiation is kept (the smooth part sin(kR)/R of the kernel); their near field belongs to
+    currents within the corner that nobody knows, and is left out.
+    """
+    elements, corners = prepared.elements, prepared.corners
+    thick = np.flatnonzero((wavenumber * corners.thickest) ** 2 > kernels.THIN)
+    if not thick.size:
+        return
+    element, side = corners.element[thick], corners.side[thick]
+    unit = elements.half[element] / elements.length[element, None]
+    places = elements.center[element] + (2.0 * side - 1.0)[:, None] * elements.half[element]
+    radius = elements.radius[element]
+    tables, orders = prepared.tables, int(elements.degree.max()) + 1
+    potentials = np.zeros((thick.size, elements.length.size, orders))
+    pairs = np.zeros((thick.size, thick.size))
+    flip = np.array([1.0, 1.0, -1.0])
+    sources = [(1.0, elements, places, unit)]
+    if prepared.image is not None:
+        sources.append((-1.0, elements.mirrored, places * flip, unit * flip))
+    for factor, other, other_places, other_unit in sources:
+        kernels.add_end_potentials(
+            potentials, wavenumber, factor, places, unit, radius,
+            other.center, other.half, *elements[2:],
+            tables.n_nodes, tables.xi, tables.legendre,
+        )  # fmt: skip
+        kernels.add_end_pairs(
+            pairs, wavenumber, factor, places, unit, radius, other_places, other_unit
+        )
+    _place_ring_ends(
+        local, next_rows, prepared, thick,
+        -1j / kernels.FOUR_PI * scalar_factor * potentials,
+        -1j / kernels.FOUR_PI * scalar_factor * pairs,
+    )  # fmt: skip
+
+
+def _place_ring_ends(
+    local: ComplexArray,
+    next_rows: ComplexArray,
+    prepared: Prepared,
+    chosen: NDArray[np.intp],
+    potentials: ComplexArray,
+    pairs: ComplexArray,
+) -> None:
+    """Put potentials of elements' charges at ends, (M, E, orders), and of ends, (M, M), in place.
+
+    A current f leaves the charge f' along the element, f at its start and -f at its end.
+    """
+    degree, offset = prepared.elements.degree, prepared.basis.offset
+    element, side = prepared.corners.element[chosen], prepared.corners.side[chosen]
+    sign = 1.0 - 2.0 * side
+    row = offset[element] + side
+    width = potentials.shape[2] + 1
+    slopes = potentials @ legendre_of_slopes(width)[:, :-1].T
+    own = np.arange(width)[None, :] <= degree[:, None]
+    columns = sign[:, None] * slopes[:, own]
+    np.add.at(local, row, columns)
+    np.add.at(local.T, row, columns)
+    np.add.at(local, (row[:, None], row[None, :]), sign[:, None] * sign * pairs)
+    if next_rows.size:
+        following = slopes[:, np.arange(degree.size), degree + 1]
+        np.add.at(next_rows.T, row, sign[:, None] * following)
 
 
 def _add_own(

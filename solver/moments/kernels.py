@@ -24,6 +24,8 @@ from numba import njit, prange
 
 FAST = {"contract", "reassoc", "arcp", "nsz"}
 FOUR_PI = 4.0 * math.pi
+THIN = 1e-6
+"""Conductors with (ka)^2 below this radiate like their axes; others like their surface."""
 MOST_PANELS = 512
 """Panels double in size from half a radius on: 512 would span more than doubles can."""
 
@@ -231,6 +233,70 @@ def leaf_moments(
             )  # fmt: skip
 
 
+@njit(cache=True, error_model="numpy")
+def ring_square(k, radius):
+    """Square of the radius of the ring that radiates, 0 where the axis does. [m^2]"""
+    return radius * radius if (k * radius) ** 2 > THIN else 0.0
+
+
+@njit(cache=True, error_model="numpy")
+def bessel_quotients(square):
+    """j_n(x)/x^n, n = 0 .. 4, of x^2, j_n the spherical Bessel functions."""
+    if square < 4.0:
+        v = 0.5 * square
+        e4 = (1.0 - v / 11.0 * (1.0 - v / 26.0 * (1.0 - v / 45.0 * (1.0 - v / 68.0 * (
+            1.0 - v / 95.0 * (1.0 - v / 126.0 * (1.0 - v / 161.0))))))) / 945.0  # fmt: skip
+        e3 = (1.0 - v / 9.0 * (1.0 - v / 22.0 * (1.0 - v / 39.0 * (1.0 - v / 60.0 * (
+            1.0 - v / 85.0 * (1.0 - v / 114.0 * (1.0 - v / 147.0))))))) / 105.0  # fmt: skip
+        e2 = 7.0 * e3 - square * e4
+        e1 = 5.0 * e2 - square * e3
+        return 3.0 * e1 - square * e2, e1, e2, e3, e4
+    x = math.sqrt(square)
+    over = 1.0 / square
+    e0 = math.sin(x) / x
+    e1 = (e0 - math.cos(x)) * over
+    e2 = (3.0 * e1 - e0) * over
+    e3 = (5.0 * e2 - e1) * over
+    return e0, e1, e2, e3, (7.0 * e3 - e2) * over
+
+
+@njit(cache=True, error_model="numpy")
+def ring_sine(k, square, along, other_along, cosine, a2, b2):
+    """Mean of sin(kR)/R over two rings of radii a and b, across the currents they belong to.
+
+    Parameters
+    ----------
+    square, along, other_along : float
+        D^2 of the vector D between the middles, and D.t and D.t' along the two currents. [m^2, m]
+    cosine : float
+        t.t'
+    a2, b2 : float
+        Squares of the radii. [m^2]
+
+    Notes
+    -----
+    R^2 = q + X with q = D^2 + a^2 + b^2, X = 2a D.e - 2b D.e' - 2ab e.e' for unit vectors e, e' to
+    the rings.  Taylor's series about q, F_n the n-th derivative of sin(kR)/R by R^2, and the means
+    of X^n over both angles leave, with U = D^2 - (D.t)^2, V = D^2 - (D.t')^2,
+
+        F + F_2 [a^2 U + b^2 V + a^2 b^2 (1 + (t.t')^2)/2] + 2 a^2 b^2 F_3 W
+          + F_4 [a^4 U^2/4 + a^2 b^2 U V + b^4 V^2/4],
+        W = D^2 - (D.t)^2 - (D.t')^2 + (D.t)(D.t')(t.t')
+
+    and (ka)^6.  It is the series of J0(a sqrt(k^2 + d^2/ds^2)) for each current, whose far field
+    has the factors J0(ka sin psi): the matrix and the far field agree about the power.
+    """
+    u = square - along * along
+    v = square - other_along * other_along
+    w = u - other_along * other_along + along * other_along * cosine
+    e0, _, e2, e3, e4 = bessel_quotients(k * k * (square + a2 + b2))
+    half = 0.5 * k * k
+    second = a2 * u + b2 * v + 0.5 * a2 * b2 * (1.0 + cosine * cosine)
+    fourth = 0.25 * (a2 * a2 * u * u + b2 * b2 * v * v) + a2 * b2 * u * v
+    return k * (e0 + half * half * (e2 * second + half * (half * e4 * fourth
+                                                          - 2.0 * e3 * a2 * b2 * w)))  # fmt: skip
+
+
 @njit(cache=True, fastmath=FAST, error_model="numpy")
 def _free_space_pair(
     i, j, k, factor, extra, center, half, length, radius, degree, other_center, other_half,
@@ -245,6 +311,8 @@ def _free_space_pair(
         + half[i, 2] * other_half[j, 2]
     ) / (length[i] * length[j])
     offset = radius[i] ** 2 + radius[j] ** 2 if line else 0.0
+    a2, b2 = ring_square(k, radius[i]), ring_square(k, radius[j])
+    thick = a2 + b2 > 0.0
     scale = length[i] * length[j] / FOUR_PI
     for a in range(ni):
         for b in range(nj):
@@ -272,12 +340,23 @@ def _free_space_pair(
                 v = u * u
                 g_real = 1.0 / 720 - v * (1.0 / 40320 - v / 3628800)
                 g_real = scale * k * u * v * (1.0 / 24 - v * g_real)
+                v -= k * k * offset
                 g_imag = 1.0 / 120 - v * (1.0 / 5040 - v / 362880)
                 g_imag = -scale * k * (1.0 - v * (1.0 / 6 - v * g_imag))
             else:
                 value = scale / distance
                 g_real = value * (math.cos(u) - 1.0 + 0.5 * u * u)
                 g_imag = -value * math.sin(u)
+            if thick:
+                along = (dx * half[i, 0] + dy * half[i, 1] + dz * half[i, 2]) / length[i]
+                beside = dx * other_half[j, 0] + dy * other_half[j, 1] + dz * other_half[j, 2]
+                g_imag = -scale * ring_sine(
+                    k, dx * dx + dy * dy + dz * dz, along, beside / length[j], cosine, a2, b2
+                )
+            elif line and (near < 0 or u >= 0.3):
+                # The first term of Taylor's series brings sin(kR)/R from the rings to the axes.
+                slope = 0.5 * value * (k * math.cos(u) - math.sin(u) / distance) / distance
+                g_imag += offset * slope
             for b in range(nj):
                 row_real[b] += g_real * legendre[dj, b, g]
                 row_imag[b] += g_imag * legendre[dj, b, g]
@@ -333,6 +412,56 @@ def add_free_space_moments(
                     other_center, other_half, kind[i, j] >= 2, near_index[i, j], statics,
                     count, xi, legendre, scratch[0], scratch[1], row[0], row[1], buffer[r, j],
                 )  # fmt: skip
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def add_end_potentials(
+    potentials, k, factor, ends, directions, radii,
+    other_center, other_half, length, radius, degree, count, xi, legendre,
+):  # fmt: skip
+    """Add factor * Int P_b mean of sin(kR)/R dxi of every element to potentials[ends, E, orders].
+
+    Means over the rings of the ends (positions `ends`, unit currents `directions`, `radii`) and of
+    the elements.
+    """
+    for p in prange(ends.shape[0]):
+        for j in range(other_center.shape[0]):
+            dj = degree[j]
+            cosine = (
+                directions[p, 0] * other_half[j, 0]
+                + directions[p, 1] * other_half[j, 1]
+                + directions[p, 2] * other_half[j, 2]
+            ) / length[j]
+            for g in range(count[dj]):
+                dx = ends[p, 0] - other_center[j, 0] - xi[dj, g] * other_half[j, 0]
+                dy = ends[p, 1] - other_center[j, 1] - xi[dj, g] * other_half[j, 1]
+                dz = ends[p, 2] - other_center[j, 2] - xi[dj, g] * other_half[j, 2]
+                along = dx * directions[p, 0] + dy * directions[p, 1] + dz * directions[p, 2]
+                beside = dx * other_half[j, 0] + dy * other_half[j, 1] + dz * other_half[j, 2]
+                value = factor * ring_sine(
+                    k, dx * dx + dy * dy + dz * dz, along, beside / length[j], cosine,
+                    ring_square(k, radii[p]), ring_square(k, radius[j]),
+                )  # fmt: skip
+                for b in range(dj + 1):
+                    potentials[p, j, b] += value * legendre[dj, b, g]
+
+
+@njit(cache=True, error_model="numpy")
+def add_end_pairs(potentials, k, factor, ends, directions, radii, other_ends, other_directions):
+    """Add factor * mean of sin(kR)/R between the rings of ends, (ends, ends)."""
+    for p in range(ends.shape[0]):
+        for q in range(ends.shape[0]):
+            square, along, beside, cosine = 0.0, 0.0, 0.0, 0.0
+            for c in range(3):
+                d = ends[p, c] - other_ends[q, c]
+                square += d * d
+                along += d * directions[p, c]
+                beside += d * other_directions[q, c]
+                cosine += directions[p, c] * other_directions[q, c]
+            potentials[p, q] += factor * ring_sine(
+                k, square, along, beside, cosine,
+                ring_square(k, radii[p]), ring_square(k, radii[q]),
+            )  # fmt: skip
 
 
 @njit(cache=True, error_model="numpy")

@@ -202,7 +202,9 @@ def cut_solids(
                 np.full(n, bodies[stuff], dtype=np.int64),
             )
         )
-    center, half, frame, volume, body = (
-        np.ascontiguousarray(np.concatenate([part[i] for part in parts])) for i in range(5)
+    center, half, frame, volume = (
+        np.ascontiguousarray(np.concatenate([part[i] for part in parts]), dtype=np.float64)
+        for i in range(4)
     )
+    body = np.concatenate([part[4] for part in parts]).astype(np.int64)
     return Cells(center, half, frame, volume, body, tuple(kept))

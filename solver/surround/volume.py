@@ -110,6 +110,21 @@ class FunctionFields(NamedTuple):
     following: ComplexArray
 
 
+class SolidState(NamedTuple):
+    """What the solids take for given currents.
+
+    Attributes
+    ----------
+    losses : dict of str to float
+        By group. [W]
+    polarisation : PointMoments
+        Currents in the solids. [A m]
+    """
+
+    losses: dict[str, float]
+    polarisation: PointMoments
+
+
 AddReflectedFunctions = Callable[[ComplexArray, ComplexArray, int], None]
 """add(local, following, extra): adds what a real earth reflects to the fields at the cells."""
 
@@ -218,6 +233,14 @@ class Volume:
             total = total + across.at(omega) * (1j * omega * two)
         return total
 
+    def state(self, fields: FunctionFields, currents: ComplexArray, frequency: float) -> SolidState:
+        """Losses by group, and polarisation, for currents of the local functions (M,). [A]"""
+        watts = dict.fromkeys(self.groups, 0.0)
+        losses = self.losses(fields, currents, frequency)
+        for body, loss in zip(self.cells.bodies, losses, strict=True):
+            watts[body.group] += float(loss)
+        return SolidState(watts, self.polarisation(fields, currents, frequency))
+
     def losses(
         self, fields: FunctionFields, currents: ComplexArray, frequency: float
     ) -> FloatArray:
@@ -232,7 +255,8 @@ class Volume:
         loss = -omega * self.alpha(frequency).imag
         square = np.abs(currents @ fields.local).reshape(-1, 3) ** 2
         each = self.cells.volume * (square * loss[self.cells.body]).sum(axis=1)
-        watts = np.bincount(self.cells.body, weights=each, minlength=len(self.cells.bodies))
+        n_bodies = len(self.cells.bodies)
+        watts = np.bincount(self.cells.body, weights=each, minlength=n_bodies).astype(float)
         n_local = self.basis.n_local
         for b, (along, across) in enumerate(self.covariance):
             for part, covariance in ((loss[b, 0], along), (loss[b, 2], across)):

@@ -206,7 +206,7 @@ def angle_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
 
 def is_free(band: BandAnswer) -> bool:
     """Whether there is nothing below: no ground, no horizon."""
-    return band.ground != band.ground
+    return band.ground is None
 
 
 def _whole_sphere(bands: Sequence[BandAnswer]) -> str:
