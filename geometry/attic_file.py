@@ -47,7 +47,7 @@ from .errors import AtticFileError, FeedError, GeometryError
 from .file_tables import SINGLES, AtticFile, FileTable
 from .house_file import read_house
 from .jackets import Jacket
-from .lengths import Length
+from .lengths import Length, metres
 from .plan import Assumption, AtticPlan
 from .positions import TomlPath
 from .wire_kinds import WireKind

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -253,7 +253,7 @@ class AtticPlan:
         return plan
 
     def without(self, *names: str) -> AtticPlan:
-        """Without the pieces of the house, or groups of them, of these names.
+        """Without the pieces of the house, or groups of them, of these names, nor bonds to them.
 
         Raises
         ------
@@ -273,8 +273,11 @@ class AtticPlan:
         return plan
 
     def _without(self, name: str, gone: list[Any]) -> AtticPlan:
+        from .house import without_bonds_to
+
+        names = [piece.name for piece in gone]
         kept = tuple(p for p in self.house if not any(p is one for one in gone))
-        plan = replace(self, house=kept)
+        plan = replace(self, house=tuple(without_bonds_to(p, names) for p in kept))
         path = self.origins.get(name)
         if path is None or any(self.origins.get(p.name) == path for p in kept):
             return replace(
@@ -283,6 +286,8 @@ class AtticPlan:
                 "pieces too.",
             )
         plan = plan._edited(lambda file: without_table(file, path))
+        for at, left in _bonds_left(plan.file, names):
+            plan = plan._edited(lambda file, p=at, v=left: with_value(file, p, v))
         return replace(plan, origins=_renumbered(self.origins, path))
 
     def with_moisture(self, moisture: float) -> AtticPlan:
@@ -302,16 +307,11 @@ class AtticPlan:
             house=house,
             assumptions=tuple(a for a in self.assumptions if not a.what.startswith("moisture")),
         )
-        paths: list[TomlPath] = []
-        for name in (*HOUSE_TABLES,):
-            told = self.file.document.get(name, [])
-            many = [told] if isinstance(told, dict) else told
-            where = [(name,)] if isinstance(told, dict) else [(name, n) for n in range(len(told))]
-            paths += [
-                (*path, "moisture")
-                for path, values in zip(where, many, strict=True)
-                if "moisture" in values
-            ]
+        paths: list[TomlPath] = [
+            (*path, "moisture")
+            for path, values in _tables(self.file, HOUSE_TABLES)
+            if "moisture" in values
+        ]
         if self.file.has("house") and ("house", "moisture") not in paths:
             paths.append(("house", "moisture"))
         for path in paths:
@@ -379,6 +379,34 @@ class AtticPlan:
             f"<img alt='plan, section and view of the attic' src='data:image/png;base64,{image}'>"
             + (f"<table><caption>Assumed, the worst first</caption>{rows}</table>" if rows else "")
         )
+
+
+def _tables(file: AtticFile, names: Sequence[str]) -> list[tuple[TomlPath, dict[str, Any]]]:
+    """All tables of these names, single ones and those of lists, with their paths."""
+    found: list[tuple[TomlPath, dict[str, Any]]] = []
+    for name in names:
+        told = file.document.get(name, [])
+        if isinstance(told, dict):
+            found.append(((name,), told))
+        else:
+            found += [((name, n), values) for n, values in enumerate(told)]
+    return found
+
+
+def _bonds_left(file: AtticFile, gone: Sequence[str]) -> list[tuple[TomlPath, list[Any]]]:
+    """Lists of bonds that name what is gone, by path, and what stays of them."""
+    found: list[tuple[TomlPath, list[Any]]] = []
+    for path, values in _tables(file, ("counterpoise", *HOUSE_TABLES)):
+        told = values.get("bonded", [])
+        told = told if isinstance(told, list) else [told]
+        left = [
+            bond
+            for bond in told
+            if (bond if isinstance(bond, str) else bond.get("to", bond.get("wire"))) not in gone
+        ]
+        if len(left) < len(told):
+            found.append(((*path, "bonded"), left))
+    return found
 
 
 def _renumbered(origins: Mapping[str, TomlPath], gone: TomlPath) -> dict[str, TomlPath]:
