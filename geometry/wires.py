@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .errors import FeedError, GeometryError
 from .lengths import LengthLike, gauge_radius, metres
+from .moves import mirror_signs, read_factor, read_vector, rotation
 
 if TYPE_CHECKING:
     from ..materials import Conductor
@@ -55,6 +56,11 @@ class Wire:
         Whether it may lie outside the attic (downpipe, coax, garden wire).
     jacket : Jacket or str, optional
         Insulation, or its text, "PVC 0.8 mm"; None: bare.
+    piece : str
+        The piece of the house it belongs to; "" for antenna and radials.
+    named_points : mapping or sequence of (name, place)
+        Points whose current is worth knowing ("breaker"), and where: a distance along the wire,
+        "start", "middle" or "end". Stored as (name, metres). [m]
 
     Attributes
     ----------
@@ -82,6 +88,8 @@ class Wire:
     marks: tuple[float, ...]
     outside: bool
     jacket: Jacket | None
+    piece: str
+    named_points: tuple[tuple[str, float], ...]
 
     def __init__(
         self,
@@ -94,13 +102,15 @@ class Wire:
         marks: Sequence[LengthLike] | LengthLike = (),
         outside: bool = False,
         jacket: Jacket | str | None = None,
+        piece: str = "",
+        named_points: Mapping[str, LengthLike] | Sequence[tuple[str, LengthLike]] = (),
     ) -> None:
         if not isinstance(name, str) or not name.strip():
             raise GeometryError(
                 f"A wire has the name {name!r}; feeds and messages need one. "
                 "Give name='...' with at least one letter."
             )
-        vertices = _read_points(points, name)
+        vertices = read_points(points, name)
         if isinstance(conductor, str):
             from ..materials import Conductor as Known
 
@@ -118,21 +128,23 @@ class Wire:
         put(self, "conductor", conductor)
         put(self, "outside", bool(outside))
         put(self, "jacket", _read_jacket(jacket, self.radius, name))
+        put(self, "piece", piece)
         self._check_points()
         put(self, "marks", self._read_marks(marks))
+        put(self, "named_points", self._read_named_points(named_points))
 
     # ---- what it is ----------------------------------------------------------------------
 
     @cached_property
     def vertices(self) -> NDArray[np.float64]:
         """Corners, shape (N, 3), read-only. [m]"""
-        return _locked(np.array(self.points))
+        return locked(np.array(self.points))
 
     @cached_property
     def vertex_distances(self) -> NDArray[np.float64]:
         """Distance of each corner along the wire, shape (N,), read-only; the first is 0. [m]"""
         steps = np.sqrt((np.diff(self.vertices, axis=0) ** 2).sum(axis=1))
-        return _locked(np.concatenate([[0.0], np.cumsum(steps)]))
+        return locked(np.concatenate([[0.0], np.cumsum(steps)]))
 
     @property
     def length(self) -> float:
@@ -181,25 +193,26 @@ class Wire:
 
     def translated(self, by: Sequence[float]) -> Wire:
         """Moved by (dx, dy, dz). [m]"""
-        return self._changed(points=self.vertices + _read_vector(by))
+        return self._changed(points=self.vertices + read_vector(by))
 
     def rotated(self, degrees: float) -> Wire:
         """Turned about the z axis, counter-clockwise seen from above. [degree]"""
-        return self._changed(points=self.vertices @ _rotation(degrees).T)
+        return self._changed(points=self.vertices @ rotation(degrees).T)
 
     def mirrored(self, axis: Literal["x", "y"]) -> Wire:
         """With the sign of x or of y changed."""
-        return self._changed(points=self.vertices * _mirror(axis))
+        return self._changed(points=self.vertices * mirror_signs(axis))
 
     def scaled(self, factor: float) -> Wire:
         """All lengths times `factor` > 0, about the origin: points, marks and radius."""
-        factor = _read_factor(factor)
+        factor = read_factor(factor)
         return self._changed(
             points=self.vertices * factor,
             radius=self.radius * factor,
             gauge=None,
             marks=tuple(mark * factor for mark in self.marks),
             jacket=None if self.jacket is None else self.jacket.scaled(factor),
+            named_points=[(point, at * factor) for point, at in self.named_points],
         )
 
     def reversed(self) -> Wire:
@@ -207,6 +220,7 @@ class Wire:
         return self._changed(
             points=self.vertices[::-1],
             marks=tuple(sorted(self.length - mark for mark in self.marks)),
+            named_points=[(point, self.length - at) for point, at in self.named_points],
         )
 
     def renamed(self, name: str) -> Wire:
@@ -216,6 +230,31 @@ class Wire:
     def with_marks(self, *marks: LengthLike) -> Wire:
         """With further points where others may join. [m]"""
         return self._changed(marks=(*self.marks, *marks))
+
+    def place(self, at: LengthLike) -> float:
+        """Distance along the wire of a place on it.
+
+        Parameters
+        ----------
+        at : float, length or str
+            Metres along it, "start", "middle", "end", or one of its named points. [m]
+
+        Raises
+        ------
+        GeometryError
+            If it is off the wire, or no point has that name.
+        """
+        known = {"start": 0.0, "middle": 0.5 * self.length, "end": self.length}
+        named = {**known, **dict(getattr(self, "named_points", ()))}
+        if isinstance(at, str):
+            if at in named:
+                return named[at]
+            if not any(letter.isdigit() for letter in at):
+                raise GeometryError(
+                    f"Wire {self.name!r} has no point {at!r}; it has {', '.join(named)}, or give "
+                    "a distance along it."
+                )
+        return self._along(at, "place")
 
     def split(self, at: LengthLike) -> tuple[Wire, Wire]:
         """Cut in two at a distance along the wire; the parts are called "name 1" and "name 2".
@@ -248,11 +287,13 @@ class Wire:
                 points=np.vstack([before, cut]),
                 name=f"{self.name} 1",
                 marks=tuple(m for m in self.marks if m < along - JOINING_DISTANCE),
+                named_points=[(p, at) for p, at in self.named_points if at <= along],
             ),
             self._changed(
                 points=np.vstack([cut, after]),
                 name=f"{self.name} 2",
                 marks=tuple(m - along for m in self.marks if m > along + JOINING_DISTANCE),
+                named_points=[(p, at - along) for p, at in self.named_points if at > along],
             ),
         )
 
@@ -283,6 +324,12 @@ class Wire:
             )
         if wanted >= self.length:
             return self
+        gone = [point for point, at in self.named_points if at > wanted]
+        if gone:
+            raise GeometryError(
+                f"Wire {self.name!r}: pruning to {wanted:g} m takes away the point {gone[0]!r}. "
+                "Drop that point, or prune less."
+            )
         kept = self.vertices[self.vertex_distances < wanted - JOINING_DISTANCE]
         return self._changed(points=np.vstack([kept, self.position(wanted)]))
 
@@ -322,7 +369,7 @@ class Wire:
         ``Feed("loop", at=3.0, name="switch", termination="open")`` for off, ``termination=0``
         for on; the wire stays the same.
         """
-        vertices = _read_points(points, name)
+        vertices = read_points(points, name)
         if np.linalg.norm(vertices[-1] - vertices[0]) > JOINING_DISTANCE:
             vertices = np.vstack([vertices, vertices[:1]])
         else:
@@ -397,6 +444,20 @@ class Wire:
                 )
             found.append(min(max(along, 0.0), self.length))
         return tuple(sorted(found))
+
+    def _read_named_points(
+        self, points: Mapping[str, LengthLike] | Sequence[tuple[str, LengthLike]]
+    ) -> tuple[tuple[str, float], ...]:
+        pairs = list(points.items()) if isinstance(points, Mapping) else list(points)
+        found: dict[str, float] = {}
+        for point, at in pairs:
+            if not isinstance(point, str) or not point.strip() or point in found:
+                raise GeometryError(
+                    f"Wire {self.name!r}: a point is called {point!r}; each named point needs a "
+                    "name of its own, with at least one letter."
+                )
+            found[point] = self.place(at)
+        return tuple(found.items())
 
     def __getstate__(self) -> dict[str, Any]:
         return {f.name: self.__dict__[f.name] for f in fields(self)}  # arrays are made again
@@ -527,7 +588,7 @@ class Feed:
         """With its distance along the wire times `factor` > 0."""
         if isinstance(self.at, str):
             return self
-        return replace(self, at=self.at * _read_factor(factor))
+        return replace(self, at=self.at * read_factor(factor))
 
     def renamed(self, name: str) -> Feed:
         """With another name."""
@@ -545,7 +606,8 @@ class Feed:
         return f"Feed({text})"
 
 
-def _locked(array: NDArray[np.float64]) -> NDArray[np.float64]:
+def locked(array: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same array, read-only."""
     array.flags.writeable = False
     return array
 
@@ -556,7 +618,8 @@ def show_point(point: ArrayLike) -> str:
     return f"({x:.4g}, {y:.4g}, {z:.4g}) m"
 
 
-def _read_points(points: ArrayLike, name: str) -> NDArray[np.float64]:
+def read_points(points: ArrayLike, name: str, *, kind: str = "Wire") -> NDArray[np.float64]:
+    """Corners (N, 3), N >= 2, from whatever a person gave; `name` is for messages. [m]"""
     try:
         array = np.array(points)
         if array.dtype.kind not in "fiu":  # text with units, or no numbers at all
@@ -566,18 +629,18 @@ def _read_points(points: ArrayLike, name: str) -> NDArray[np.float64]:
     except (TypeError, ValueError) as error:
         cause = error if isinstance(error, GeometryError) else "They are not all of one shape."
         raise GeometryError(
-            f"Wire {name!r}: points must be a list of (x, y, z), in metres. {cause}"
+            f"{kind} {name!r}: points must be a list of (x, y, z), in metres. {cause}"
         ) from None
     if array.ndim != 2 or array.shape[1:] != (3,) or array.shape[0] < 2:
         raise GeometryError(
-            f"Wire {name!r}: points have shape {array.shape}; two or more points of three "
+            f"{kind} {name!r}: points have shape {array.shape}; two or more points of three "
             "coordinates are needed, shape (N, 3)."
         )
     bad = np.argwhere(~np.isfinite(array))
     if bad.size:
         row, column = (int(i) for i in bad[0])
         raise GeometryError(
-            f"Wire {name!r}: {'xyz'[column]} of point {row + 1} is {array[row, column]}; "
+            f"{kind} {name!r}: {'xyz'[column]} of point {row + 1} is {array[row, column]}; "
             "coordinates must be finite."
         )
     return array
@@ -635,32 +698,3 @@ def _read_complex(value: Any, what: str, unit: str) -> complex:
     if isinstance(value, str | bool) or not cmath.isfinite(number):
         raise FeedError(f"{what} is {value!r}; give a finite number. [{unit}]")
     return number
-
-
-def _read_vector(by: Sequence[float]) -> NDArray[np.float64]:
-    vector = np.array([metres(c) for c in by])
-    if vector.shape != (3,):
-        raise GeometryError(f"A move needs (dx, dy, dz), got {by!r}.")
-    return vector
-
-
-def _read_factor(factor: float) -> float:
-    if not (math.isfinite(factor) and factor > 0.0):
-        raise GeometryError(
-            f"A scale of {factor!r} is out of range; it must be above 0 and finite."
-        )
-    return float(factor)
-
-
-def _rotation(degrees: float) -> NDArray[np.float64]:
-    if not math.isfinite(degrees):
-        raise GeometryError(f"A rotation by {degrees!r} degrees is not finite.")
-    turn = math.radians(degrees)
-    c, s = math.cos(turn), math.sin(turn)
-    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
-
-
-def _mirror(axis: str) -> NDArray[np.float64]:
-    if axis not in ("x", "y"):
-        raise GeometryError(f"Cannot mirror along {axis!r}; 'x' or 'y' is possible.")
-    return np.array([-1.0, 1.0, 1.0]) if axis == "x" else np.array([1.0, -1.0, 1.0])
