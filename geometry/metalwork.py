@@ -42,7 +42,7 @@ _CAGE_WIRES = 6
 _STOUT = 0.09
 """Radius in lengths above which a tank is a cage; wires must stay below a tenth."""
 
-_LEAD_RADIUS = 1.38e-3  # 6 mm2, the usual bonding conductor (common practice) [m]
+LEAD_RADIUS = 1.38e-3  # 6 mm2, the usual bonding conductor (common practice) [m]
 
 
 def rectangle_radius(width: float, height: float) -> float:
@@ -109,7 +109,7 @@ class BondTo:
     at: LengthLike | None = None
     own: LengthLike | None = None
     _: KW_ONLY
-    radius: LengthLike = _LEAD_RADIUS
+    radius: LengthLike = LEAD_RADIUS
 
 
 BondLike = BondTo | str | tuple[str, LengthLike]
@@ -169,8 +169,9 @@ class MetalRun:
         None: no loss.
     name : str
         Unique among the wires and pieces of a scene.
-    bonded : BondTo, str, (str, place), or a sequence of them
-        What it is joined to; nothing: it floats, unless its points meet others within 1 mm.
+    bonded : BondTo, str, or a sequence of BondTo, str and (str, place)
+        What it is joined to, ["cable 1", ("cable 2", "breaker")]; nothing: it floats, unless its
+        points meet others within 1 mm.
     earthed : Electrode, optional
         Led to earth by this electrode: its lowest end, straight down where it does not reach
         z = 0 itself.
@@ -411,7 +412,7 @@ class Gutter(MetalRun):
 
     @property
     def radius(self) -> float:
-        """R sin(45 deg), the capacity of half a tube of radius R (arc of angle t: R sin t/4). [m]"""
+        """Half a tube of radius R has the capacity of R sin(45 deg) (an arc t: R sin t/4). [m]"""
         return 0.5 * metres(self.width) * math.sin(0.25 * math.pi)
 
 

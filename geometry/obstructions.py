@@ -44,7 +44,9 @@ def read_thickness(value: LengthLike, what: str) -> float:
 
 def _read_name(name: str, what: str) -> str:
     if not isinstance(name, str) or not name.strip():
-        raise GeometryError(f"A {what} has the name {name!r}; give name='...', as messages need it.")
+        raise GeometryError(
+            f"A {what} has the name {name!r}; give name='...', as messages need it."
+        )
     return name
 
 
@@ -259,7 +261,7 @@ class Sheet:
     >>> from ridgepole.materials import Dielectric
     >>> board = Sheet([(0, 0, 2.3), (9, 0, 2.3), (9, 7, 2.3)], thickness="12.5 mm",
     ...               material=Dielectric.constant(2.8, 0.02, name="board"), name="ceiling")
-    >>> board.area
+    >>> round(board.area, 9)
     31.5
     """
 

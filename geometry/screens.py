@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
@@ -229,7 +230,7 @@ class Screen:
             if found.n_pieces <= self.most_pieces:
                 return found
             longest = max(np.diff(u).max(), np.diff(v).max())
-            if self.pitch is not None or longest > 0.9 * widest and factor > 1e3:
+            if self.pitch is not None or (longest > 0.9 * widest and factor > 1e3):
                 raise GeometryError(
                     f"Screen {self.name!r}: its grid has {found.n_pieces} pieces, more than "
                     f"most_pieces={self.most_pieces}. Give a wider pitch, a lower top frequency, "
@@ -272,9 +273,11 @@ class Screen:
             if not inside_gap and min(abs(t - s) for s in stops) > 0.5 * local_pitch(t):
                 stops.append(t)
         stops = sorted(stops)
-        density = np.concatenate([[0.0], np.cumsum(np.diff(fine) * 0.5 * (1 / pitch[1:] + 1 / pitch[:-1]))])
+        density = np.concatenate(
+            [[0.0], np.cumsum(np.diff(fine) * 0.5 * (1 / pitch[1:] + 1 / pitch[:-1]))]
+        )
         lines = [np.array([low])]
-        for a, b in zip(stops[:-1], stops[1:], strict=True):
+        for a, b in pairwise(stops):
             n_a, n_b = np.interp([a, b], fine, density)
             count = 1 if (a, b) in gaps else max(1, int(np.ceil(n_b - n_a - 1e-6)))
             steps = np.interp(np.linspace(n_a, n_b, count + 1)[1:], density, fine)
