@@ -11,8 +11,11 @@ from .jackets import Jacket
 from .joints import FeedNode, Skeleton, trace_joints
 from .lengths import Length, gauge_radius, metres
 from .mesh import Mesh, build_mesh
+from .metalwork import BondTo, Cable, Downpipe, Duct, Gutter, Pipe, Tank
+from .obstructions import Sheet, Timber
 from .plan import Assumption, AtticPlan
 from .scene import Scene
+from .screens import Screen
 from .wire_kinds import WireKind
 from .wires import Feed, Wire
 
@@ -24,21 +27,31 @@ __all__ = [
     "AtticPlan",
     "BentL",
     "Bond",
+    "BondTo",
+    "Cable",
     "Counterpoise",
+    "Downpipe",
+    "Duct",
     "Element",
     "Feed",
     "FeedError",
     "FeedNode",
     "FileTable",
     "GeometryError",
+    "Gutter",
     "Jacket",
     "Length",
     "Loop",
     "Mesh",
+    "Pipe",
     "Radial",
     "Route",
     "Scene",
+    "Screen",
+    "Sheet",
     "Skeleton",
+    "Tank",
+    "Timber",
     "Wire",
     "WireKind",
     "build_mesh",

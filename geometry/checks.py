@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import speed_of_light
 
 from .errors import FeedError, GeometryError
+from .house import metal_doubts
 from .joints import Skeleton, merge_labels
 from .nearness import REACH, Contact, NearPairs, find_near_pairs
 from .wires import JOINING_DISTANCE, Wire, show_point
@@ -183,6 +184,7 @@ def find_doubts(scene: Scene) -> tuple[str, ...]:
                     f"than 2.5 radii ({NEAR_GROUND * wire.radius:.4g} m); the uneven current "
                     "around the wire (proximity effect) is left out."
                 )
+    found += metal_doubts(scene.house, scene.wires)
     return tuple(found)
 
 

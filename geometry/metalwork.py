@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import GeometryError
+from .jackets import Jacket
 from .lengths import LengthLike, gauge_radius, metres
 from .moves import mirror_signs, read_factor, read_vector, rotation
 from .wires import JOINING_DISTANCE, Wire, read_points
 
 if TYPE_CHECKING:
-    from ..materials import Conductor, Dielectric
+    from ..materials import Conductor
     from .electrodes import Electrode
 
 __all__ = [
@@ -41,7 +42,7 @@ _CAGE_WIRES = 6
 _STOUT = 0.09
 """Radius in lengths above which a tank is a cage; wires must stay below a tenth."""
 
-_LEAD_RADIUS = 1.38e-3  # 6 mm2, the usual bonding conductor (common practice) [m]
+LEAD_RADIUS = 1.38e-3  # 6 mm2, the usual bonding conductor (common practice) [m]
 
 
 def rectangle_radius(width: float, height: float) -> float:
@@ -108,7 +109,7 @@ class BondTo:
     at: LengthLike | None = None
     own: LengthLike | None = None
     _: KW_ONLY
-    radius: LengthLike = _LEAD_RADIUS
+    radius: LengthLike = LEAD_RADIUS
 
 
 BondLike = BondTo | str | tuple[str, LengthLike]
@@ -168,8 +169,9 @@ class MetalRun:
         None: no loss.
     name : str
         Unique among the wires and pieces of a scene.
-    bonded : BondTo, str, (str, place), or a sequence of them
-        What it is joined to; nothing: it floats, unless its points meet others within 1 mm.
+    bonded : BondTo, str, or a sequence of BondTo, str and (str, place)
+        What it is joined to, ["cable 1", ("cable 2", "breaker")]; nothing: it floats, unless its
+        points meet others within 1 mm.
     earthed : Electrode, optional
         Led to earth by this electrode: its lowest end, straight down where it does not reach
         z = 0 itself.
@@ -258,12 +260,13 @@ class MetalRun:
     def _scaled_sizes(self, by: float) -> dict[str, Any]:
         sizes = {
             key: metres(getattr(self, key)) * by
-            for key in ("width", "height", "diameter", "spacing", "jacket_thickness")
+            for key in ("width", "height", "diameter", "spacing")
             if getattr(self, key, None) is not None
         }
         return {
             **sizes,
             "bonded": [scaled_bond(bond, by) for bond in self.bonded],
+            "earthed": None if self.earthed is None else self.earthed.scaled(by),
             "points_of_interest": [(k, scaled_place(v, by)) for k, v in self.points_of_interest],
         }
 
@@ -409,7 +412,7 @@ class Gutter(MetalRun):
 
     @property
     def radius(self) -> float:
-        """R sin(45 deg), the capacity of half a tube of radius R (arc of angle t: R sin t/4). [m]"""
+        """Half a tube of radius R has the capacity of R sin(45 deg) (an arc t: R sin t/4). [m]"""
         return 0.5 * metres(self.width) * math.sin(0.25 * math.pi)
 
 
@@ -434,9 +437,8 @@ class Cable(MetalRun):
         Cores in a row; otherwise on a circle.
     closed : bool
         Back to its first point: a ring circuit.
-    jacket : Dielectric or str, optional
-    jacket_thickness : length, optional
-        Round the one conductor that stands for all. [m]
+    jacket : Jacket or str, optional
+        Round the one conductor that stands for all, "PVC 0.8 mm"; None: bare.
     conductor, name, bonded, earthed, points_of_interest, outside
         As for `MetalRun`.
     """
@@ -447,8 +449,7 @@ class Cable(MetalRun):
     spacing: LengthLike | None = None
     flat: bool = False
     closed: bool = False
-    jacket: Dielectric | str | None = None
-    jacket_thickness: LengthLike | None = None
+    jacket: Jacket | str | None = None
     conductor: Conductor | str | None = "annealed copper"
     name: str = "cable"
     kind: ClassVar[str] = "cable"
@@ -495,10 +496,7 @@ class Cable(MetalRun):
         points = self.vertices
         if self.closed and np.linalg.norm(points[-1] - points[0]) > JOINING_DISTANCE:
             points = np.vstack([points, points[:1]])
-        more: dict[str, Any] = {}
-        if self.jacket is not None:
-            more = {"jacket": self.jacket, "jacket_thickness": self.jacket_thickness}
-        return (self._wire(points, **more),)
+        return (self._wire(points, jacket=self.jacket),)
 
     def doubts(self) -> tuple[str, ...]:
         """That a pair of cores counts as one."""
@@ -512,6 +510,9 @@ class Cable(MetalRun):
 
     def _scaled_sizes(self, by: float) -> dict[str, Any]:
         sizes = super()._scaled_sizes(by)
+        if self.jacket is not None:
+            jacket = Jacket.from_text(self.jacket) if isinstance(self.jacket, str) else self.jacket
+            sizes["jacket"] = jacket.scaled(by)
         return {**sizes, "gauge": None, "diameter": 2.0 * self.core_radius * by}
 
 

@@ -19,7 +19,7 @@ from .wires import locked, read_points, show_point
 if TYPE_CHECKING:
     from ..materials import Dielectric, Wood
 
-__all__ = ["Sheet", "Timber", "read_thickness"]
+__all__ = ["Sheet", "Timber", "as_points", "covered_area", "plane_frame", "read_outline"]
 
 Array = NDArray[np.float64]
 Point = tuple[float, float, float]
@@ -50,7 +50,8 @@ def _read_name(name: str, what: str) -> str:
     return name
 
 
-def _as_points(array: Array) -> tuple[Point, ...]:
+def as_points(array: Array) -> tuple[Point, ...]:
+    """An array (N, 3) as plain tuples."""
     return tuple((float(x), float(y), float(z)) for x, y, z in array.tolist())
 
 
@@ -105,8 +106,8 @@ class Timber:
                 "its axis."
             )
         put = object.__setattr__
-        put(self, "start", _as_points(axis)[0])
-        put(self, "end", _as_points(axis)[1])
+        put(self, "start", as_points(axis)[0])
+        put(self, "end", as_points(axis)[1])
         put(self, "width", read_thickness(self.width, f"The width of timber {name!r}"))
         put(self, "depth", read_thickness(self.depth, f"The depth of timber {name!r}"))
         put(self, "group", self.group or name)
@@ -128,7 +129,7 @@ class Timber:
                     f"Timber {name!r}: up={tuple(up.tolist())} is along its axis; give a direction "
                     "across it, or leave it out."
                 )
-            put(self, "up", _as_points(up[None])[0])
+            put(self, "up", as_points(up[None])[0])
 
     @property
     def kind(self) -> Literal["timber"]:
@@ -260,7 +261,7 @@ class Sheet:
     >>> from ridgepole.materials import Dielectric
     >>> board = Sheet([(0, 0, 2.3), (9, 0, 2.3), (9, 7, 2.3)], thickness="12.5 mm",
     ...               material=Dielectric.constant(2.8, 0.02, name="board"), name="ceiling")
-    >>> board.area
+    >>> round(board.area, 9)
     31.5
     """
 
@@ -428,7 +429,7 @@ def read_outline(corners: Any, name: str, *, kind: str) -> tuple[Point, ...]:
             f"{kind} {name!r}: its outline crosses or touches itself; list the corners in order "
             "round it, without repeating one."
         )
-    return _as_points(array - off[:, None] * frame[2])
+    return as_points(array - off[:, None] * frame[2])
 
 
 def plane_frame(corners: Array) -> Array:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 from .checks import check_names, check_scene, find_doubts, suggest_names
 from .errors import FeedError, GeometryError
+from .house import HousePiece, MetalPiece, Solid, join_metal, read_house, without_bonds_to
+from .house_checks import check_house
 from .joints import Skeleton, trace_joints
 from .wires import Feed, Wire
 
@@ -33,10 +35,17 @@ class Scene:
         several. Feeds that keep the name "feed" are numbered. At least one must be driven.
     earth : Earth, optional
         What lies below z = 0; None: free space.
+    house : sequence of Timber, Sheet, Duct, Pipe, Gutter, Downpipe, Cable, Tank, Screen
+        What surrounds the wires; tuples from builders may stand among them. Metal becomes wires
+        with `piece` set, joined as its `bonded` and `earthed` say.
 
     Attributes
     ----------
     wires : tuple of Wire
+        The given ones, marked where house metal is bonded to them, then the metal's.
+    own_wires : tuple of Wire
+        As given.
+    house : tuple
     feeds : tuple of Feed
     feed : Feed
         The first feed.
@@ -60,6 +69,8 @@ class Scene:
     feed: Feed
     feeds: tuple[Feed, ...]
     earth: Earth | None
+    own_wires: tuple[Wire, ...]
+    house: tuple[HousePiece, ...]
 
     def __init__(
         self,
@@ -68,9 +79,10 @@ class Scene:
         feed: Feed | None = None,
         feeds: Sequence[Feed] = (),
         earth: Earth | None = None,
+        house: Sequence[HousePiece | Sequence[HousePiece]] | HousePiece = (),
     ) -> None:
         put = object.__setattr__
-        put(self, "wires", _read_wires(wires))
+        put(self, "own_wires", _read_wires(wires))
         put(self, "feeds", _read_feeds(feed, feeds))
         put(self, "feed", self.feeds[0])
         if earth is not None and not hasattr(earth, "is_perfect"):
@@ -79,7 +91,10 @@ class Scene:
                 "free space."
             )
         put(self, "earth", earth)
+        put(self, "house", read_house(house))
+        put(self, "wires", join_metal(self.own_wires, self.feeds, self.house))
         check_names(self)
+        check_house(self)
         check_scene(self)
 
     @property
@@ -99,41 +114,92 @@ class Scene:
                 return wire
         raise GeometryError(f"No wire is called {name!r}. {suggest_names(name, self.wires)}")
 
+    @cached_property
+    def solids(self) -> tuple[Solid, ...]:
+        """Timbers and sheets of the house, in order."""
+        return tuple(piece for piece in self.house if isinstance(piece, Solid))
+
+    @cached_property
+    def groups(self) -> tuple[str, ...]:
+        """Names of the groups of solids, in order of first appearance."""
+        return tuple(dict.fromkeys(solid.group for solid in self.solids))
+
+    @cached_property
+    def pieces(self) -> tuple[str, ...]:
+        """Names of the pieces of metal, in order; wires that name a piece of their own follow."""
+        metal = [piece.name for piece in self.house if isinstance(piece, MetalPiece)]
+        return tuple(dict.fromkeys([*metal, *(wire.piece for wire in self.wires if wire.piece)]))
+
     def doubts(self) -> tuple[str, ...]:
         """What is allowed but worth a second look, a sentence each."""
         return find_doubts(self)
 
     def translated(self, by: Sequence[float]) -> Scene:
         """Moved by (dx, dy, dz). [m]"""
-        return self.with_wires([wire.translated(by) for wire in self.wires])
+        return self._moved(lambda body: body.translated(by))
 
     def rotated(self, degrees: float) -> Scene:
         """Turned about the z axis, counter-clockwise seen from above. [degree]"""
-        return self.with_wires([wire.rotated(degrees) for wire in self.wires])
+        return self._moved(lambda body: body.rotated(degrees))
 
     def mirrored(self, axis: Literal["x", "y"]) -> Scene:
         """With the sign of x or of y changed."""
-        return self.with_wires([wire.mirrored(axis) for wire in self.wires])
+        return self._moved(lambda body: body.mirrored(axis))
 
     def scaled(self, factor: float) -> Scene:
         """All lengths times `factor` > 0, about the origin, radii and feed distances too."""
-        return Scene(
-            [wire.scaled(factor) for wire in self.wires],
-            feeds=[feed.scaled(factor) for feed in self.feeds],
-            earth=self.earth,
+        return self._moved(
+            lambda body: body.scaled(factor), feeds=[feed.scaled(factor) for feed in self.feeds]
         )
 
     def with_wires(self, wires: Wire | Sequence[Wire]) -> Scene:
-        """With other wires, the same feeds and earth."""
-        return replace(self, wires=wires)
+        """With other wires of its own, the same feeds, earth and house."""
+        return self._changed(wires=wires)
 
     def with_feeds(self, *feeds: Feed) -> Scene:
         """With other feeds."""
-        return Scene(self.wires, feeds=feeds, earth=self.earth)
+        return self._changed(feeds=feeds)
 
     def with_earth(self, earth: Earth | None) -> Scene:
         """Over other earth; None: free space."""
-        return replace(self, earth=earth)
+        return self._changed(earth=earth)
+
+    def with_house(self, *house: HousePiece | Sequence[HousePiece]) -> Scene:
+        """In another house; none: without one."""
+        return self._changed(house=house)
+
+    def without(self, *names: str) -> Scene:
+        """Without the pieces of the house of these names or groups; bonds to them go too.
+
+        Raises
+        ------
+        GeometryError
+            If no piece or group has one of the names.
+        """
+        for name in names:
+            if not any(name in (piece.name, getattr(piece, "group", "")) for piece in self.house):
+                known = ", ".join(map(repr, (*self.groups, *self.pieces)[:12]))
+                raise GeometryError(f"No piece of the house is called {name!r}; it has {known}.")
+        left = [
+            without_bonds_to(piece, names)
+            for piece in self.house
+            if piece.name not in names and getattr(piece, "group", None) not in names
+        ]
+        return self._changed(house=left)
+
+    def _moved(self, move: Callable[[Any], Any], **changes: Any) -> Scene:
+        return self._changed(
+            wires=[move(wire) for wire in self.own_wires],
+            house=[move(piece) for piece in self.house],
+            **changes,
+        )
+
+    def _changed(self, **changes: Any) -> Scene:
+        kept = {
+            "wires": self.own_wires, "feeds": self.feeds, "earth": self.earth,
+            "house": self.house,
+        }  # fmt: skip
+        return Scene(**{**kept, **changes})
 
     def __getstate__(self) -> dict[str, Any]:
         return {f.name: self.__dict__[f.name] for f in fields(self)}  # arrays are made again
@@ -151,7 +217,10 @@ class Scene:
             earth = "perfect ground"
         else:
             earth = repr(self.earth)
-        return f"Scene({n} wire{'s' * (n > 1)}, {length:.4g} m; {feeds}; {earth})"
+        house = ""
+        if self.house:
+            house = f"; house of {len(self.solids)} solids, {len(self.pieces)} pieces of metal"
+        return f"Scene({n} wire{'s' * (n > 1)}, {length:.4g} m; {feeds}; {earth}{house})"
 
 
 def _read_wires(wires: Wire | Sequence[Wire]) -> tuple[Wire, ...]:
