@@ -261,7 +261,14 @@ class FileTable:
             raise self.error(key or self._named_in(str(error)), str(error)) from error
 
     def _named_in(self, message: str) -> str | None:
-        """The key of this table that a message names first, None if it names none."""
+        """The key of this table whose text, or else whose name, a message quotes first, or None."""
+        quoted = [
+            (message.index(repr(value)), key)
+            for key, value in self.values.items()
+            if isinstance(value, str) and key != "name" and repr(value) in message
+        ]
+        if quoted:
+            return min(quoted)[1]
         found: list[tuple[int, str]] = []
         for key in self.values:
             match = re.search(rf"\b{re.escape(key)}\b", message)

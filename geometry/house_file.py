@@ -10,9 +10,9 @@ Schema. Builders fill the attic by rule; single pieces are told point by point.
     spacing = "600 mm", "16 in"; section = "45 x 195 mm" or "2x8"; direction = "across" or "along"
     the ridge; wood, moisture
 ``[rafters]``
-    spacing; section; wood, moisture
+    spacing; section; position = "above" the attic's roof or "below"; wood, moisture
 ``[ridge_board]``
-    section; wood, moisture
+    section; position; wood, moisture
 ``[trusses]``
     spacing; section; wood, moisture; instead of joists and rafters
 ``[studs]``
@@ -22,9 +22,9 @@ Schema. Builders fill the attic by rule; single pieces are told point by point.
 ``[floor]``
     material; thickness
 ``[roof]``
-    covering = "clay tile", "slate", "steel roofing", ...; thickness; wet = true
+    covering = "clay tile", "slate", "steel roofing", ...; thickness; wet = true, with water on it
 ``[walls]``
-    material; thickness; both gables
+    material; thickness; base = where they begin above ground; the gables, from the attic floor up
 ``[[timber]]``
     name; points = [start, end]; section; heights_from; wood, moisture
 ``[[sheet]]``
@@ -156,6 +156,7 @@ class _HouseReader:
         self.file = reader.file
         self.attic = reader.attic
         self.guesses = _Guesses()
+        self.made: dict[str, list[Any]] = {name: [] for name in BUILDERS}
 
     def read(self) -> tuple[Any, ...]:
         self.read_defaults()
@@ -237,22 +238,44 @@ class _HouseReader:
             options["wood"] = self.wood(table, name)
         if name == "joists":
             options["direction"] = table.choice("direction", ("across", "along"), "across")
+        if name in ("rafters", "ridge_board"):
+            options["position"] = table.choice("position", ("above", "below"), "above")
         if name in SHEETS:
             material, thickness = SHEETS[name]
             options["material"] = self.guessed(table, "material", material, name, 0.2)
             options["thickness"] = self.thickness(table, thickness, name)
+        if name == "ceiling":
+            options["under"] = self.made["joists"] or self.made["trusses"] or None
+        if name == "walls":
+            options["base"] = table.length("base", None, least=0.0, most=100.0)
         if name == "roof":
-            options["covering"] = self.guessed(table, "covering", "clay tile", name, 0.3)
-            options["thickness"] = table.length("thickness", None, least=1e-5, most=1.0)
-            options["wet"] = table.flag("wet", False)
+            options |= self.covering(table)
         table.finish()
         self.reader.origins.setdefault(name, table.path)
         build = getattr(framing, name)
         with table.blamed():
             pieces = list(build(self.attic, **options))
+        self.made[name] = pieces
         for piece in pieces:
             self.reader.origins.setdefault(piece.name, table.path)
         return pieces
+
+    def covering(self, table: FileTable) -> dict[str, Any]:
+        """What lies on the rafters."""
+        from .framing import COVERINGS
+
+        covering = self.guessed(table, "covering", "clay tile", "roof", 0.3)
+        thickness = table.length("thickness", None, least=1e-5, most=1.0)
+        usual = COVERINGS.get(covering)
+        if thickness is None and usual:
+            self.guesses.note("thickness", f"{1e3 * usual:g} mm", "not told", 0.15, "roof")
+        rafters = [*self.made["rafters"], *self.made["ridge_board"], *self.made["trusses"]]
+        return {
+            "covering": covering,
+            "thickness": thickness,
+            "wet": table.flag("wet", False),
+            "on": rafters or None,
+        }
 
     def spacing(self, table: FileTable, user: str) -> Length:
         told = table.length("spacing", None, least=0.05, most=10.0)
@@ -298,7 +321,7 @@ class _HouseReader:
         )
 
     def wood(self, table: FileTable, user: str) -> Wood:
-        from ..materials import Wood
+        from ..materials import MaterialError, Wood
 
         species = table.string("wood", None) or self.species
         moisture = self.read_moisture(table)
@@ -318,13 +341,13 @@ class _HouseReader:
             self.guesses.note(
                 "temperature", f"{temperature:g} deg C", "not told", 0.05, "the timber"
             )
-        key = next((k for k in ("moisture", "wood") if k in table.values), None)
-        blamed = table
-        if key is None and self.file.has("house"):
-            blamed = self.file.table("house")
-            key = next((k for k in ("moisture", "wood", "temperature") if k in blamed.values), None)
-        with blamed.blamed(key):
+        try:
             return Wood(species, moisture=moisture, temperature_c=temperature)
+        except MaterialError as error:
+            text = str(error)
+            shared = self.file.table("house")
+            key = next((k for k in ("moisture", "temperature") if k in text), "wood")
+            raise (table if key in table.values else shared).error(key, text) from error
 
     # ---- piece by piece ------------------------------------------------------------------
 
@@ -367,14 +390,13 @@ class _HouseReader:
             material = self.guessed(table, "material", SHEETS["sheet"][0], name, 0.2)
             thickness = self.thickness(table, SHEETS["sheet"][1], name)
             table.finish()
-            key = "material" if "material" in table.values else "corners"
-            with table.blamed(key):
+            with self.blamed(table, corners="corner|outline|plane"):
                 return Sheet(corners, thickness=thickness, material=material, name=name)
         material = self.guessed(table, "material", "aluminium foil", name, 0.2)
         seams = [self.world(table, seam) for seam in table.stretches("seams", [])]
         fixed = self.fixings(table, name)
         table.finish()
-        with table.blamed():
+        with self.blamed(table, seams="seam", corners="corner|outline|plane"):
             return Screen(corners, conductor=material, seams=seams, name=name, **fixed)
 
     def metal(self, kind: str, table: FileTable, name: str) -> Any:
@@ -387,21 +409,24 @@ class _HouseReader:
         options["points_of_interest"] = self.named_points(table)
         table.finish()
         make = getattr(metalwork, kind.capitalize())
-        with table.blamed("size" if "size" in table.values else None), self.placed(table):
+        with self.blamed(
+            table, named="place|named", cores="cores|apart", size="width|height|diameter|radius",
+            points="point|corner|bend|turn",
+        ):  # fmt: skip
             return make(points, name=name, **options)
 
     @contextmanager
-    def placed(self, table: FileTable) -> Iterator[None]:
-        """Blame complaints about points on the points."""
+    def blamed(self, table: FileTable, **words: str) -> Iterator[None]:
+        """Blame a complaint on the first key of the table that has a word of its in the text."""
         try:
             yield
         except GeometryError as error:
             text = str(error)
-            for key in ("named", "points", "bonded", "cores"):
-                words = {"named": "named point", "points": "point"}.get(key, key)
-                if words in text and key in table.values:
+            for key, marks in words.items():
+                if key in table.values and re.search(rf"\b({marks})", text):
                     raise table.error(key, text) from error
-            raise
+            with table.blamed():
+                raise
 
     def metal_run(self, kind: str, table: FileTable, name: str) -> dict[str, Any]:
         from ..materials import Conductor

@@ -97,11 +97,6 @@ class Scene:
         check_house(self)
         check_scene(self)
 
-    @property
-    def solids(self) -> tuple[Any, ...]:
-        """Timbers and sheets."""
-        return ()
-
     @cached_property
     def skeleton(self) -> Skeleton:
         """Nodes and straight pieces, see `trace_joints`."""

@@ -82,7 +82,7 @@ def test_smallest_file_has_at_most_twenty_lines_and_every_default_is_said():
     assert said[0] == "earth"
     assert set(said) == {
         "earth", "ridge_bearing", "wire of the antenna", "eaves_height", "height of the radials",
-        "height of the feed point", "margin", "spacing", "start_bearing",
+        "height of the feed point", "margin", "spacing", "start_bearing", "house",
     }  # fmt: skip
     weights = [a.weight for a in plan.assumptions]
     assert weights == sorted(weights, reverse=True)
@@ -94,6 +94,7 @@ def test_what_is_told_is_not_assumed():
         "[antenna]", 'eaves_height = "5.2 m"\nridge_bearing = 12\n[antenna]\nwire = "14 AWG copper"'
     ).replace('"2.7 m"]', '"2.7 m", "0 m"]') + (
         'height = "0 m"\nstart_bearing = 3\nmargin = 0.1\nspacing = 0.06\n[earth]\nperfect = true\n'
+        '[house]\nwithout = "everything"\n'
     )
     plan = read(told)
     assert plan.assumptions == ()
