@@ -13,9 +13,9 @@ Schema. Lengths are numbers in metres or text with a unit ("12 ft 6 in"). Points
 ``[counterpoise]``
     radials = number, with length and start_bearing; or a list of {bearing, length} or
     {points, length}, with name, outside; height, fit, margin, spacing; wire; outside;
-    bonded = ["wire name", {wire = "wire name", at = "2 m"}]
+    bonded = ["name of a wire or of metal of the house", {wire = "name", at = "2 m"}]
 ``[[wire]]``
-    name; points; heights_from = "attic floor" or "ground"; marks; wire; outside
+    name; points; heights_from = "attic floor" or "ground"; marks; named; wire; outside
 ``[[dipole]]``
     name; centre; length; bearing; fed; wire; outside
 ``[[loop]]``

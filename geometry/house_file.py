@@ -62,7 +62,7 @@ from .file_tables import BUILDERS, SINGLES, FileTable
 from .lengths import Length, metres
 from .metalwork import BondTo, Cable
 from .wire_kinds import WireKind
-from .wire_tables import HEIGHTS_FROM
+from .wire_tables import HEIGHTS_FROM, read_named_points, read_place
 
 if TYPE_CHECKING:
     from ..materials import Wood
@@ -406,7 +406,7 @@ class _HouseReader:
         read = self.cable if kind == "cable" else self.metal_run
         options = read(kind, table, name)
         options |= self.fixings(table, name)
-        options["points_of_interest"] = self.named_points(table)
+        options["points_of_interest"] = read_named_points(table)
         table.finish()
         make = getattr(metalwork, kind.capitalize())
         with self.blamed(
@@ -502,7 +502,7 @@ class _HouseReader:
             elif isinstance(one, dict):
                 inner = FileTable(self.file, (*table.path, "bonded", n), one)
                 to = inner.string("to")
-                bond = BondTo(to, self.place(inner, "at"), self.place(inner, "own"))
+                bond = BondTo(to, read_place(inner, "at"), read_place(inner, "own"))
                 inner.finish()
                 found.append(bond)
             else:
@@ -510,22 +510,6 @@ class _HouseReader:
         if name in self.reader.house_bonds:  # told under [counterpoise]
             found.append(BondTo("counterpoise", own=self.reader.house_bonds[name]))
         return found
-
-    def place(self, table: FileTable, key: str, default: Any = None) -> Any:
-        """A place along a conductor: a length, or a word."""
-        told = table.take(key, default)
-        if isinstance(told, str) and not re.search(r"\d", told):
-            return told
-        return table.length(key, default, least=0.0, most=1000.0)
-
-    def named_points(self, table: FileTable) -> dict[str, Any]:
-        told = table.take("named", {})
-        if not isinstance(told, dict):
-            raise table.error(
-                "named", 'must be {name = place}, as {breaker = "start", alarm = "4.2 m"}.'
-            )
-        inner = FileTable(self.file, (*table.path, "named"), told)
-        return {key: self.place(inner, key) for key in told}
 
     def electrode(self, table: FileTable, name: str) -> Any:
         told = table.take("earthed", False)

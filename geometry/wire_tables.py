@@ -3,18 +3,47 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+import re
+from typing import TYPE_CHECKING, Any
 
 from .antenna import Loop, check_inside
+from .file_tables import FileTable
 from .lengths import metres
 from .wires import Feed, Wire
 
 if TYPE_CHECKING:
     from .attic_file import AtticReader
 
-__all__ = ["HEIGHTS_FROM", "read_dipoles", "read_feeds", "read_loops", "read_wires"]
+__all__ = [
+    "HEIGHTS_FROM",
+    "read_dipoles",
+    "read_feeds",
+    "read_loops",
+    "read_named_points",
+    "read_place",
+    "read_wires",
+]
 
 HEIGHTS_FROM = ("attic floor", "ground")
+
+
+def read_place(table: FileTable, key: str) -> Any:
+    """A place along a conductor: a length, or a word such as "end"; None where not told."""
+    told = table.take(key, None)
+    if isinstance(told, str) and not re.search(r"\d", told):
+        return told
+    return table.length(key, None, least=0.0, most=1000.0)
+
+
+def read_named_points(table: FileTable) -> dict[str, Any]:
+    """Places on a conductor to report on, by their names."""
+    told = table.take("named", {})
+    if not isinstance(told, dict):
+        raise table.error(
+            "named", 'must be {name = place}, as {breaker = "start", alarm = "4.2 m"}.'
+        )
+    inner = FileTable(table.file, (*table.path, "named"), told)
+    return {key: read_place(inner, key) for key in told}
 
 
 def read_wires(reader: AtticReader) -> list[Wire]:
@@ -24,16 +53,18 @@ def read_wires(reader: AtticReader) -> list[Wire]:
         points = table.points("points", least=2)
         ground = table.choice("heights_from", HEIGHTS_FROM, "attic floor") == "ground"
         marks = table.take("marks", [])
+        named = read_named_points(table)
         kind = reader.plain_kind(table, repr(name))
         outside = table.flag("outside", False)
         table.finish()
-        with table.blamed("points"):
+        with table.blamed("named" if named else "points"):
             wire = Wire(
                 points
                 if ground
                 else reader.attic.to_world([[float(v) for v in p] for p in points]),
                 name=name,
                 marks=marks,
+                named_points=named,
                 outside=outside,
                 **kind.options,
             )
