@@ -19,7 +19,15 @@ from .wires import locked, read_points, show_point
 if TYPE_CHECKING:
     from ..materials import Dielectric, Wood
 
-__all__ = ["Sheet", "Timber", "as_points", "covered_area", "plane_frame", "read_outline"]
+__all__ = [
+    "Sheet",
+    "Timber",
+    "as_points",
+    "covered_area",
+    "plane_frame",
+    "read_outline",
+    "read_wood",
+]
 
 Array = NDArray[np.float64]
 Point = tuple[float, float, float]
@@ -40,6 +48,15 @@ def read_thickness(value: LengthLike, what: str) -> float:
             "there, leave it out."
         )
     return found
+
+
+def read_wood(wood: Wood | str | None) -> Wood:
+    """The wood of a name; None: `Wood()`."""
+    if wood is None or isinstance(wood, str):
+        from ..materials import Wood as Known
+
+        return Known() if wood is None else Known(wood)
+    return wood
 
 
 def _read_name(name: str, what: str) -> str:
@@ -111,11 +128,7 @@ class Timber:
         put(self, "width", read_thickness(self.width, f"The width of timber {name!r}"))
         put(self, "depth", read_thickness(self.depth, f"The depth of timber {name!r}"))
         put(self, "group", self.group or name)
-        wood = self.wood
-        if wood is None or isinstance(wood, str):
-            from ..materials import Wood
-
-            wood = Wood() if wood is None else Wood(wood)
+        wood = read_wood(self.wood)
         if not hasattr(wood, "permittivity_across"):
             raise GeometryError(
                 f"Timber {name!r}: wood={wood!r} is none; give ridgepole.materials.Wood, a kind it "
