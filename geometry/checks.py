@@ -326,9 +326,9 @@ def _tell_error(scene: Scene, near: NearPairs, contact: Contact) -> str:
         )
         piece, to = (pieces[0], pieces[1] or two) if pieces[0] else (pieces[1], one)
         return (
-            f"{mine[0].upper() + mine[1:]} and {its} touch near {place}, {gap} between the axes, no "
-            "more than the sum of their radii or 1 mm, and are not joined. If they are joined, give "
-            f"{piece!r} bonded={to!r}; if not, move one away.{more}"
+            f"{mine[0].upper() + mine[1:]} and {its} touch near {place}, {gap} between the axes, "
+            "no more than the sum of their radii or 1 mm, and are not joined. If they are joined, "
+            f"give {piece!r} bonded={to!r}; if not, move one away.{more}"
         )
     if contact.kind == "overlap":
         radii = sorted(near.stretches.radius[[contact.first, contact.second]].tolist())

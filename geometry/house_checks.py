@@ -89,7 +89,7 @@ def _check_above_ground(boxes: _Boxes) -> None:
         solid = boxes.solids[int(k)]
         if isinstance(solid, Sheet):
             normal, half = solid.frame[2], 0.5 * metres(solid.thickness)
-            lowest = min(z for _, _, z in solid.corners) - half * abs(float(normal[2]))
+            lowest = float(np.array(solid.corners)[:, 2].min()) - half * abs(float(normal[2]))
         else:
             lowest = float(boxes.low[k, 2])
         if lowest < -FLAT:
@@ -156,7 +156,7 @@ def _truly_overlap(one: Solid, two: Solid) -> bool:
         return _sheets_overlap(one, two)
     if isinstance(one, Sheet) and isinstance(two, Timber):
         one, two = two, one
-    if isinstance(one, Timber) and isinstance(two, Sheet) and len(two.corners) > 3:
+    if isinstance(one, Timber) and isinstance(two, Sheet):
         return _timber_in_sheet(one, two)
     return True
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import GeometryError
-from .lengths import LengthLike, metres
+from .lengths import LengthLike, PointLike, PointsLike, metres
 from .moves import mirror_signs, read_factor, read_vector, rotation
 from .outlines import inside, is_simple
 from .wires import locked, read_points, show_point
@@ -104,13 +104,13 @@ class Timber:
     array([4.    , 0.0225, 0.0975])
     """
 
-    start: Point
-    end: Point
+    start: PointLike
+    end: PointLike
     _: KW_ONLY
     width: LengthLike
     depth: LengthLike
     wood: Wood | str | None = None
-    up: Point | None = None
+    up: PointLike | None = None
     name: str = "timber"
     group: str = ""
 
@@ -197,14 +197,15 @@ class Timber:
         frequency : array_like, shape (...)
             [Hz]
         """
-        along = np.asarray(self.material.permittivity_along(frequency), dtype=complex)
-        across = np.asarray(self.material.permittivity_across(frequency), dtype=complex)
+        at = np.asarray(frequency, dtype=float)
+        along = np.asarray(self.material.permittivity_along(at), dtype=complex)
+        across = np.asarray(self.material.permittivity_across(at), dtype=complex)
         return np.stack([along, across, across], axis=-1)
 
     def contains(self, points: ArrayLike, margin: float = 0.0) -> NDArray[np.bool_]:
         """Which points (M, 3) lie inside, or outside by at most `margin` (< 0: so deep). [m]"""
         local = (np.atleast_2d(np.asarray(points, dtype=float)) - self.center) @ self.frame.T
-        return (np.abs(local) <= self.half + margin).all(axis=1)
+        return np.asarray((np.abs(local) <= self.half + margin).all(axis=1))
 
     def corners(self) -> Array:
         """The eight corners, shape (8, 3). [m]"""
@@ -278,7 +279,7 @@ class Sheet:
     31.5
     """
 
-    corners: tuple[Point, ...]
+    corners: PointsLike
     _: KW_ONLY
     thickness: LengthLike
     material: Dielectric | str
