@@ -13,6 +13,7 @@ from scipy.constants import speed_of_light
 
 from .errors import FeedError, GeometryError
 from .house import metal_doubts
+from .house_checks import house_doubts
 from .joints import Skeleton, merge_labels
 from .nearness import REACH, Contact, NearPairs, find_near_pairs
 from .wires import JOINING_DISTANCE, Wire, show_point
@@ -184,7 +185,7 @@ def find_doubts(scene: Scene) -> tuple[str, ...]:
                     f"than 2.5 radii ({NEAR_GROUND * wire.radius:.4g} m); the uneven current "
                     "around the wire (proximity effect) is left out."
                 )
-    found += metal_doubts(scene.house, scene.wires)
+    found += metal_doubts(scene.house, scene.wires) + house_doubts(scene)
     return tuple(found)
 
 
@@ -306,6 +307,10 @@ def _names(scene: Scene, near: NearPairs, contact: Contact) -> tuple[str, str, b
     return one, two, one == two
 
 
+def _piece(scene: Scene, near: NearPairs, stretch: int) -> str:
+    return scene.wires[int(near.stretches.wire[stretch])].piece
+
+
 def _tell_error(scene: Scene, near: NearPairs, contact: Contact) -> str:
     one, two, itself = _names(scene, near, contact)
     place = show_point(contact.place)
@@ -314,7 +319,27 @@ def _tell_error(scene: Scene, near: NearPairs, contact: Contact) -> str:
     count = len(near.errors) - 1
     more = f" There {'is 1 more place' if count == 1 else f'are {count} more places'} like it."
     more = more if count else ""
+    pieces = [_piece(scene, near, k) for k in (contact.first, contact.second)]
+    if any(pieces) and pieces[0] != pieces[1] and contact.kind != "overlap":
+        mine, its = (
+            f"{p!r}" if p else f"wire {n!r}" for p, n in zip(pieces, (one, two), strict=True)
+        )
+        piece, to = (pieces[0], pieces[1] or two) if pieces[0] else (pieces[1], one)
+        return (
+            f"{mine[0].upper() + mine[1:]} and {its} touch near {place}, {gap} between the axes, "
+            "no more than the sum of their radii or 1 mm, and are not joined. If they are joined, "
+            f"give {piece!r} bonded={to!r}; if not, move one away.{more}"
+        )
     if contact.kind == "overlap":
+        radii = sorted(near.stretches.radius[[contact.first, contact.second]].tolist())
+        thick = one if near.stretches.radius[contact.first] == radii[1] else two
+        if not itself and contact.distance + radii[0] < radii[1]:
+            thin = two if thick == one else one
+            return (
+                f"Wire {thin!r} runs inside the metal of {thick!r} near {place}, {gap} off its "
+                f"axis; its radius counts as {radii[1]:.4g} m. Nothing gets into metal: move "
+                f"{thin!r} outside, or leave that part out.{more}"
+            )
         return (
             f"Wire {one!r} lies on top of {other} near {place}, {gap} between the axes. Two wires "
             "side by side must be farther apart than the sum of their radii; drop one, or move "

@@ -43,6 +43,8 @@ COUNTERPOISE = "counterpoise"
 SNAP = 5e-3
 """A bond looked for by nearness goes to a corner, end or mark that is this near. [m]"""
 
+_PAIRS_AT_ONCE = 50_000  # of stretches, in the search for the nearest places
+
 LEAD_METAL = "annealed copper"
 
 
@@ -265,28 +267,27 @@ def _mark(wire: Wire, at: float) -> tuple[Wire, Array]:
 def _nearest_places(one: _Side, two: _Side) -> tuple[tuple[int, float], tuple[int, float]]:
     """Where two sides of a bond come nearest: (wire, distance along it) of each."""
     first, second = _stretches(one), _stretches(two)
-    best: tuple[float, tuple[int, float], tuple[int, float]] | None = None
-    for start, end, index, at in first:
-        count = len(second)
-        distance, s, t = segment_distances(
-            np.broadcast_to(start, (count, 3)),
-            np.broadcast_to(end, (count, 3)),
-            np.array([part[0] for part in second]),
-            np.array([part[1] for part in second]),
-        )
+    a0, a1, b0, b1 = (
+        np.array([part[k] for part in side]) for side in (first, second) for k in (0, 1)
+    )
+    best: tuple[float, int, int, float, float] | None = None
+    rows = max(1, _PAIRS_AT_ONCE // len(second))
+    for start in range(0, len(first), rows):
+        count = min(rows, len(first) - start)
+        i = np.repeat(np.arange(start, start + count), len(second))
+        j = np.tile(np.arange(len(second)), count)
+        distance, s, t = segment_distances(a0[i], a1[i], b0[j], b1[j])
         k = int(np.argmin(distance))
-        if best is None or distance[k] < best[0] - 1e-12:
-            size = float(np.linalg.norm(end - start))
-            there = second[k]
-            far = float(np.linalg.norm(there[1] - there[0]))
-            best = (
-                float(distance[k]),
-                (index, at + float(s[k]) * size),
-                (there[2], there[3] + float(t[k]) * far),
-            )
+        if best is None or distance[k] < best[0]:
+            best = (float(distance[k]), int(i[k]), int(j[k]), float(s[k]), float(t[k]))
     if best is None:
         raise GeometryError("A bond has nothing to choose from.")
-    return _snapped(one, best[1]), _snapped(two, best[2])
+    _, i, j, s, t = best
+    places = []
+    for side, parts, k, part in ((one, first, i, s), (two, second, j, t)):
+        start, end, index, at = parts[k]
+        places.append(_snapped(side, (index, at + part * float(np.linalg.norm(end - start)))))
+    return places[0], places[1]
 
 
 def _snapped(side: _Side, place: tuple[int, float]) -> tuple[int, float]:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from .errors import GeometryError
 
-__all__ = ["Length", "LengthLike", "gauge_radius", "metres"]
+__all__ = ["Length", "LengthLike", "PointLike", "PointsLike", "gauge_radius", "metres"]
 
 _INCH = 0.0254  # exact [m]
 _PER_METRE = {
@@ -109,6 +113,8 @@ class Length(float):
 
 
 LengthLike = Length | float | str  # what a person may give where a length is asked for
+PointLike = Sequence[LengthLike] | NDArray[np.floating[Any]]  # (x, y, z)
+PointsLike = Sequence[PointLike] | NDArray[np.floating[Any]]  # points one after the other
 
 
 def metres(value: Any) -> float:

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .errors import GeometryError
 from .jackets import Jacket
-from .lengths import LengthLike, gauge_radius, metres
+from .lengths import LengthLike, PointsLike, gauge_radius, metres
 from .moves import mirror_signs, read_factor, read_vector, rotation
 from .wires import JOINING_DISTANCE, Wire, read_points
 
@@ -182,7 +182,7 @@ class MetalRun:
         Whether it may lie outside the attic.
     """
 
-    points: tuple[Point, ...]
+    points: PointsLike
     _: KW_ONLY
     conductor: Conductor | str | None = "galvanised steel"
     name: str = "metal"

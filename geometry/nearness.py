@@ -395,7 +395,7 @@ def _contact(
 # ---- stretches that share no node -----------------------------------------------------------
 
 
-def _box_pairs(low: Floats, high: Floats) -> tuple[Ints, Ints]:
+def box_pairs(low: Floats, high: Floats) -> tuple[Ints, Ints]:
     """Pairs of boxes, shape (K, 3), that overlap: sweep along the best axis, then the others."""
     best: tuple[int, Ints, Ints, int] | None = None
     for axis in range(3):
@@ -426,7 +426,7 @@ def _check_apart(
     pad = (PROXIMITY * stretches.radius + NEAR_MISS)[:, None]
     low = np.minimum(stretches.start, stretches.end) - pad
     high = np.maximum(stretches.start, stretches.end) + pad
-    p, q = _box_pairs(low, high)
+    p, q = box_pairs(low, high)
     if p.size and shared_p.size:
         keep = ~np.isin(p * n + q, shared_p * n + shared_q)
         p, q = p[keep], q[keep]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import GeometryError
-from .lengths import LengthLike, metres
+from .lengths import LengthLike, PointLike, PointsLike, metres
 from .moves import mirror_signs, read_factor, read_vector, rotation
 from .outlines import inside, is_simple
 from .wires import locked, read_points, show_point
@@ -19,7 +19,15 @@ from .wires import locked, read_points, show_point
 if TYPE_CHECKING:
     from ..materials import Dielectric, Wood
 
-__all__ = ["Sheet", "Timber", "as_points", "covered_area", "plane_frame", "read_outline"]
+__all__ = [
+    "Sheet",
+    "Timber",
+    "as_points",
+    "covered_area",
+    "plane_frame",
+    "read_outline",
+    "read_wood",
+]
 
 Array = NDArray[np.float64]
 Point = tuple[float, float, float]
@@ -40,6 +48,15 @@ def read_thickness(value: LengthLike, what: str) -> float:
             "there, leave it out."
         )
     return found
+
+
+def read_wood(wood: Wood | str | None) -> Wood:
+    """The wood of a name; None: `Wood()`."""
+    if wood is None or isinstance(wood, str):
+        from ..materials import Wood as Known
+
+        return Known() if wood is None else Known(wood)
+    return wood
 
 
 def _read_name(name: str, what: str) -> str:
@@ -87,13 +104,13 @@ class Timber:
     array([4.    , 0.0225, 0.0975])
     """
 
-    start: Point
-    end: Point
+    start: PointLike
+    end: PointLike
     _: KW_ONLY
     width: LengthLike
     depth: LengthLike
     wood: Wood | str | None = None
-    up: Point | None = None
+    up: PointLike | None = None
     name: str = "timber"
     group: str = ""
 
@@ -111,11 +128,7 @@ class Timber:
         put(self, "width", read_thickness(self.width, f"The width of timber {name!r}"))
         put(self, "depth", read_thickness(self.depth, f"The depth of timber {name!r}"))
         put(self, "group", self.group or name)
-        wood = self.wood
-        if wood is None or isinstance(wood, str):
-            from ..materials import Wood
-
-            wood = Wood() if wood is None else Wood(wood)
+        wood = read_wood(self.wood)
         if not hasattr(wood, "permittivity_across"):
             raise GeometryError(
                 f"Timber {name!r}: wood={wood!r} is none; give ridgepole.materials.Wood, a kind it "
@@ -184,14 +197,15 @@ class Timber:
         frequency : array_like, shape (...)
             [Hz]
         """
-        along = np.asarray(self.material.permittivity_along(frequency), dtype=complex)
-        across = np.asarray(self.material.permittivity_across(frequency), dtype=complex)
+        at = np.asarray(frequency, dtype=float)
+        along = np.asarray(self.material.permittivity_along(at), dtype=complex)
+        across = np.asarray(self.material.permittivity_across(at), dtype=complex)
         return np.stack([along, across, across], axis=-1)
 
     def contains(self, points: ArrayLike, margin: float = 0.0) -> NDArray[np.bool_]:
         """Which points (M, 3) lie inside, or outside by at most `margin` (< 0: so deep). [m]"""
         local = (np.atleast_2d(np.asarray(points, dtype=float)) - self.center) @ self.frame.T
-        return (np.abs(local) <= self.half + margin).all(axis=1)
+        return np.asarray((np.abs(local) <= self.half + margin).all(axis=1))
 
     def corners(self) -> Array:
         """The eight corners, shape (8, 3). [m]"""
@@ -265,7 +279,7 @@ class Sheet:
     31.5
     """
 
-    corners: tuple[Point, ...]
+    corners: PointsLike
     _: KW_ONLY
     thickness: LengthLike
     material: Dielectric | str

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import mu_0, speed_of_light
 
 from .errors import GeometryError
-from .lengths import LengthLike, metres
+from .lengths import LengthLike, PointsLike, metres
 from .metalwork import read_bonds, read_size, scaled_bond
 from .moves import mirror_signs, read_factor, read_vector, rotation
 from .obstructions import FLAT, as_points, covered_area, plane_frame, polygon_area, read_outline
@@ -146,10 +146,10 @@ class Screen:
     far its outer wires reach.
     """
 
-    corners: tuple[Point, ...]
+    corners: PointsLike
     _: KW_ONLY
     conductor: SheetConductor | str | None = "aluminium foil"
-    seams: tuple[Seam, ...] = ()
+    seams: Sequence[PointsLike] = ()
     pitch: LengthLike | None = None
     name: str = "screen"
     bonded: Any = ()
