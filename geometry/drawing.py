@@ -295,16 +295,16 @@ def _colours(wires: Sequence[Wire], house: Sequence[Any]) -> dict[str, str]:
 
 def _name_house(ax: Axes, house: Sequence[Any]) -> None:
     """A legend of the house below the plan, beside that of the wires."""
+    from matplotlib.legend import Legend
+
     handles = house_handles(house)
-    if not handles:
-        return
-    wires = ax.get_legend()
-    ax.legend(
-        list(handles.values()), list(handles), loc="upper left", fontsize=7.5, ncols=4,
-        bbox_to_anchor=(0.0, -0.16), borderaxespad=0.0, frameon=False, columnspacing=1.2,
-    )  # fmt: skip
-    if wires is not None:
-        ax.add_artist(wires)
+    if handles:
+        legend = Legend(
+            ax, list(handles.values()), list(handles), loc="upper left", fontsize=7.5, ncols=4,
+            bbox_to_anchor=(0.0, -0.16), borderaxespad=0.0, frameon=False, columnspacing=1.2,
+        )  # fmt: skip
+        ax.add_artist(legend)
+        legend.set_clip_on(False)  # else the layout leaves no room for it
 
 
 def _feeds(plan: Any) -> list[Feed]:

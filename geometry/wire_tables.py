@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from .antenna import Loop, check_inside
@@ -57,19 +58,19 @@ def read_wires(reader: AtticReader) -> list[Wire]:
         kind = reader.plain_kind(table, repr(name))
         outside = table.flag("outside", False)
         table.finish()
-        with table.blamed("named" if named else "points"):
+        with table.blamed("points"):
             wire = Wire(
                 points
                 if ground
                 else reader.attic.to_world([[float(v) for v in p] for p in points]),
                 name=name,
                 marks=marks,
-                named_points=named,
                 outside=outside,
                 **kind.options,
             )
             check_inside(wire, reader.attic)
-        found.append(wire)
+        with table.blamed("named"):
+            found.append(replace(wire, named_points=named))
     return found
 
 

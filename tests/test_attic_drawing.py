@@ -190,15 +190,15 @@ HOUSE_COLOURS = {c for shades in METAL_COLOURS.values() for c in shades}
 
 def test_the_legend_names_the_house(housed, plan):
     ax: Any = draw_plan(housed)
-    names = [t.get_text() for t in ax.get_legend().get_texts()]
+    (legend,) = ax.artists
+    names = [t.get_text() for t in legend.get_texts()]
     assert names == [
         "joists", "rafters", "ceiling: plasterboard", "foil", "seam", "fan duct", "cable 5.0",
         "cable 5.5",
     ]  # fmt: skip
-    wires = [t.get_text() for t in ax.artists[0].get_texts()]
+    wires = [t.get_text() for t in ax.get_legend().get_texts()]
     assert wires == ["long", "cross", "short", "14 radials", "feed"]
-    lines = {t.get_text(): h for t, h in zip(
-        ax.get_legend().get_texts(), ax.get_legend().legend_handles, strict=True)}  # fmt: skip
+    lines = dict(zip(names, legend.legend_handles, strict=True))
     assert lines["cable 5.0"].get_linestyle() != lines["cable 5.5"].get_linestyle()
     assert lines["seam"].get_linestyle() == "--"
     assert lines["fan duct"].get_linewidth() > 2 * lines["cable 5.0"].get_linewidth()

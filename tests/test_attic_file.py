@@ -110,7 +110,8 @@ def test_shipped_example_is_a_lopsided_full_antenna():
     assert 12 <= len(radials) <= 16
     assert sum(len(w.vertices) > 2 for w in radials) >= 6
     assert plan.assumptions == ()
-    assert all("cores count as one conductor" in doubt for doubt in plan.doubts())
+    allowed = ("cores count as one conductor", "pass through sheets")
+    assert all(any(words in doubt for words in allowed) for doubt in plan.doubts())
     kinds = {piece.kind for piece in plan.house}
     assert kinds == {"timber", "sheet", "duct", "cable", "downpipe"}
     assert {"joists", "rafters", "ridge board", "ceiling", "roof", "walls"} == set(

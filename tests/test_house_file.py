@@ -335,6 +335,14 @@ def test_bonds_and_earths():
         read(text.replace('bonded = ["rain pipe"]', 'bonded = ["rain pip"]'))
 
 
+def test_plain_wires_have_named_points():
+    wire = '[[wire]]\nname = "chassis"\npoints = [[2.5, 5, 1], [2.5, 6, 1]]\nwire = "2 mm copper"\n'
+    plan = read(TOLD + wire + 'named = {radio = "40 cm"}\n')
+    assert plan.scene().wire("chassis").named_points == (("radio", pytest.approx(0.4)),)
+    with pytest.raises(AtticFileError, match=r"'chassis', named = .*radio|place at 9 m"):
+        read(TOLD + wire + 'named = {radio = "9 m"}\n')
+
+
 def test_foil_has_seams():
     text = TOLD + (
         '[[screen]]\nname = "foil"\ncorners = [[6, 1, -0.4], [8, 1, -0.4], [8, 3, -0.4]]\n'
