@@ -50,6 +50,7 @@ _NOMINAL = {
 _UNDER_RIDGE = 0.0225  # half of a ridge board's usual width [m]
 _ON_RAFTERS = 0.24  # height of the covering over the attic's roof where no rafters are told [m]
 _UNDER_JOISTS = 0.20  # depth of the ceiling under the attic floor where no joists are told [m]
+_FOOT = 0.045  # studs and webs start here: a sole plate, or room for a deck (common practice) [m]
 _LEAST_WALL = 0.10  # lower walls are left out [m]
 
 COVERINGS = {
@@ -228,7 +229,7 @@ def trusses(
         ):  # fmt: skip
             for what, top in (("inner", mid), ("outer", 0.5 * (eaves + mid))):
                 height = float(attic.roof_height(top))
-                ends = np.array([[place, foot, 0.0], [place, top, height]])
+                ends = np.array([[place, foot, _FOOT + 0.5 * depth], [place, top, height]])
                 if height > 2.0 * depth:
                     name = f"{called} web {side} {what}"
                     found.append(_timber(attic, ends, width, depth, wood, name, group))
@@ -262,7 +263,7 @@ def studs(
             top = float(edges.min())
             if top < 2.0 * depth:
                 continue
-            ends = np.array([[x, y, 0.0], [x, y, top]])
+            ends = np.array([[x, y, _FOOT], [x, y, top]])
             name = f"stud {len(found) + 1}"
             found.append(_timber(attic, ends, width, depth, wood, name, group, up=(1.0, 0.0, 0.0)))
     return tuple(found)
@@ -557,7 +558,7 @@ def _slopes(attic: Attic) -> list[tuple[str, Array]]:
 def _on_slope(attic: Attic, plan: Array, lift: float) -> Array:
     """World corners of a plan, lifted straight up onto the roof and over it by `lift`."""
     heights = attic.roof_height(plan[:, 1]) + lift
-    return attic.to_world(np.column_stack([plan, heights]))
+    return np.asarray(attic.to_world(np.column_stack([plan, heights])), dtype=float)
 
 
 def _is_named(text: str, names: Sequence[str]) -> bool:

@@ -233,8 +233,15 @@ def _sheets_overlap(one: Sheet, two: Sheet) -> bool:
 def _outlines_overlap(one: Array, two: Array) -> bool:
     if inside(one, two, tolerance=-FLAT).any() or inside(two, one, tolerance=-FLAT).any():
         return True
-    middle = np.vstack([one.mean(axis=0), two.mean(axis=0)])
-    if inside(one, middle, tolerance=-FLAT).any() and inside(two, middle, tolerance=-FLAT).any():
+    low = np.maximum(one.min(axis=0), two.min(axis=0))
+    high = np.minimum(one.max(axis=0), two.max(axis=0))
+    if (high <= low).any():
+        return False
+    # One may be the other, corner on corner: look at points spread over what both could share.
+    part = (np.arange(17) + 0.5) / 17.0
+    x, y = (low + part[:, None] * (high - low)).T
+    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    if (inside(one, grid, tolerance=-FLAT) & inside(two, grid, tolerance=-FLAT)).any():
         return True
     for start, end in zip(two, np.roll(two, -1, axis=0), strict=True):
         cuts = line_parameters(one, start, end)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .errors import GeometryError
-from .lengths import metres
+from .lengths import PointLike, metres
 
 __all__ = ["mirror_signs", "read_factor", "read_vector", "rotation"]
 
 
-def read_vector(by: Sequence[float]) -> NDArray[np.float64]:
+def read_vector(by: PointLike) -> NDArray[np.float64]:
     """A shift (dx, dy, dz) from whatever a person gave, shape (3,). [m]"""
     vector = np.array([metres(c) for c in by])
     if vector.shape != (3,):

@@ -618,7 +618,7 @@ def show_point(point: ArrayLike) -> str:
     return f"({x:.4g}, {y:.4g}, {z:.4g}) m"
 
 
-def read_points(points: ArrayLike, name: str, *, kind: str = "Wire") -> NDArray[np.float64]:
+def read_points(points: Any, name: str, *, kind: str = "Wire") -> NDArray[np.float64]:
     """Corners (N, 3), N >= 2, from whatever a person gave; `name` is for messages. [m]"""
     try:
         array = np.array(points)

@@ -1,0 +1,219 @@
+"""What a house may not be: named errors, before anything is computed."""
+
+from __future__ import annotations
+
+import pickle
+
+import numpy as np
+import pytest
+from scipy.optimize import linprog
+
+from ridgepole.geometry import (
+    Duct,
+    Feed,
+    GeometryError,
+    Pipe,
+    Scene,
+    Sheet,
+    Tank,
+    Timber,
+    Wire,
+)
+from ridgepole.geometry.house_checks import _Boxes, _overlap_depths
+from ridgepole.materials import Dielectric, Earth, Wood
+
+UP = Wire([(2, 1, 5), (2, 1, 6.5), (5, 2, 7)], radius=1e-3, name="up")
+RADIAL = Wire([(2, 1, 5), (6, 1.5, 5)], radius=1e-3, name="radial 1")
+BOARD = Dielectric.constant(2.8, 0.02, name="board")
+FLAT = [(0, 0), (8, 0), (8, 3), (3, 3), (3, 6), (0, 6)]
+
+
+def in_house(*house, wires=(), earth=None) -> Scene:
+    return Scene([UP, RADIAL, *wires], feed=Feed("up", at="start"), house=house, earth=earth)
+
+
+def joist(x: float, top: float = 5.0, **more) -> Timber:
+    ends = ((x, -0.5, top - 0.1), (x, 6.5, top - 0.1))
+    return Timber(*ends, width=0.045, depth=0.2, name=f"joist {x}", **more)
+
+
+def board(z: float, thickness: float = 0.012, name: str = "board") -> Sheet:
+    corners = [(x, y, z) for x, y in FLAT]
+    return Sheet(corners, thickness=thickness, material=BOARD, name=name)
+
+
+# ---- solids ---------------------------------------------------------------------------------
+
+
+def random_timber(rng: np.random.Generator) -> Timber:
+    start = rng.uniform(-1, 1, 3)
+    end = start + rng.uniform(-2, 2, 3)
+    up = rng.normal(size=3)
+    return Timber(start, end, width=rng.uniform(0.1, 0.8), depth=rng.uniform(0.1, 0.8), up=up)
+
+
+def test_boxes_meet_as_linear_programming_says() -> None:
+    rng = np.random.default_rng(11)
+    timbers = [random_timber(rng) for _ in range(24)]
+    one, two = np.triu_indices(len(timbers), k=1)
+    depth = _overlap_depths(_Boxes(timbers), one, two)
+    met = 0
+    for i, j, d in zip(one, two, depth, strict=True):
+        rows, right = [], []
+        for t in (timbers[i], timbers[j]):
+            for sign in (1.0, -1.0):
+                rows.append(sign * t.frame)
+                right.append(sign * t.frame @ t.center + t.half)
+        result = linprog(
+            np.zeros(3), np.concatenate(rows), np.concatenate(right), bounds=[(None, None)] * 3
+        )
+        assert (result.status == 0) == (d >= 0.0)
+        met += result.status == 0
+    assert 40 < met < 240
+
+
+def test_boards_touch_timbers_and_do_not_pass_through_them() -> None:
+    assert len(in_house(joist(1.0), joist(2.5), board(4.8 - 0.006)).solids) == 3
+    in_house(joist(1.0), board(4.8 - 0.006 + 0.0019))  # 2 mm are let pass
+    with pytest.raises(GeometryError, match=r"'joist 1.0' and sheet 'board' are.*2.2 mm near"):
+        in_house(joist(1.0), board(4.8 - 0.006 + 0.0022))
+    with pytest.raises(GeometryError, match="in each other"):
+        in_house(joist(1.0), board(4.9))
+
+
+def test_a_timber_beside_the_cut_out_of_a_sheet_is_free() -> None:
+    post = Timber((5, 4.5, 4), (5, 4.5, 6), width=0.1, depth=0.1, name="post")
+    in_house(post, board(5.3))  # within the bounding rectangle, outside the L
+    with pytest.raises(GeometryError, match="'post'"):
+        in_house(post.translated((-3, 0, 0)), board(5.3))
+    # A long timber that crosses the L with both ends outside it.
+    beam = Timber((-1, 4.5, 5.3), (7, 4.5, 5.3), width=0.1, depth=0.1, name="beam")
+    with pytest.raises(GeometryError, match="'beam'"):
+        in_house(beam, board(5.3))
+
+
+def test_timbers_of_one_wood_are_joined_and_of_two_are_not() -> None:
+    ledger = Timber((0, 3, 4.95), (8, 3, 4.95), width=0.045, depth=0.15, name="ledger")
+    in_house(joist(1.0), ledger)
+    wet = ledger.with_wood(Wood(moisture=0.2))
+    with pytest.raises(GeometryError, match="different stuff"):
+        in_house(joist(1.0), wet)
+
+
+def test_sheets_meet_at_edges_and_do_not_cross() -> None:
+    slope = 0.7
+    left = [(0, 0, 6), (8, 0, 6), (8, 4, 6 + 4 * slope), (0, 4, 6 + 4 * slope)]
+    right = [(0, 8, 6), (8, 8, 6), (8, 4, 6 + 4 * slope), (0, 4, 6 + 4 * slope)]
+    gable = [(8.06, 0, 5), (8.06, 8, 5), (8.06, 8, 5.9), (8.06, 4, 8.7), (8.06, 0, 5.9)]
+    tiles = [
+        Sheet(c, thickness=0.018, material="clay tile", name=n)
+        for c, n in ((left, "left"), (right, "right"))
+    ]
+    wall = Sheet(gable, thickness=0.11, material="brick", name="gable")
+    in_house(*tiles, wall)
+    inner = Sheet(np.array(gable) - [3, 0, 0], thickness=0.11, material="brick", name="inner")
+    in_house(*tiles, inner)  # its top is under the tiles
+    high = Sheet(
+        inner.corners + np.array([0, 0, 0.8]), thickness=0.11, material="brick", name="high"
+    )
+    with pytest.raises(GeometryError, match="'high'"):
+        in_house(*tiles, high)
+    with pytest.raises(GeometryError, match="'one' and sheet 'two'"):
+        in_house(board(5.3, name="one"), board(5.309, name="two"))
+    in_house(board(5.3, name="one"), board(5.312, name="two"))
+
+
+def test_a_piece_below_ground_is_refused() -> None:
+    post = Timber((7, 5, -0.3), (7, 5, 2), width=0.1, depth=0.1, name="post")
+    with pytest.raises(GeometryError, match=r"'post' comes down to -0.3 m, below ground"):
+        in_house(post, earth=Earth(13, 0.005))
+    in_house(post)
+    slab = board(0.004, name="slab")
+    with pytest.raises(GeometryError, match="below"):
+        in_house(slab.translated((0, 0, -0.01)), earth=Earth(13, 0.005))
+    with pytest.raises(GeometryError, match=r"'pipe'.*below ground"):
+        in_house(Pipe([(7, 5, 2), (7, 5, -1)], name="pipe"), earth=Earth(13, 0.005))
+
+
+def test_names_are_unique_and_pieces_are_pieces() -> None:
+    with pytest.raises(GeometryError, match="2 pieces of the house are called 'board'"):
+        in_house(board(4.7), board(4.8))
+    with pytest.raises(GeometryError, match="house="):
+        in_house("joists")
+    with pytest.raises(GeometryError, match="2 wires are called 'radial 1'"):
+        in_house(Pipe([(3, 5, 5), (6, 5, 5)], name="radial 1"))
+
+
+# ---- wires in solids ------------------------------------------------------------------------
+
+
+def test_wires_lie_on_joists_and_not_in_them() -> None:
+    on = Wire([(1, 2.2, 5.0), (4, 2.6, 5.0)], radius=1e-3, name="on")
+    in_house(joist(2.5), wires=[on])
+    in_house(joist(2.5), wires=[on.translated((0, 0, -0.0019))])
+    with pytest.raises(GeometryError, match=r"'on' runs inside timber 'joist 2.5' near"):
+        in_house(joist(2.5), wires=[on.translated((0, 0, -0.003))])
+    along = Wire([(2.5, 2.2, 4.9), (2.5, 4.6, 4.9)], radius=1e-3, name="along")
+    with pytest.raises(GeometryError, match=r"2.4 m of it"):
+        in_house(joist(2.5), wires=[along])
+    in_house(joist(2.5), wires=[along.translated((0.03, 0, 0))])
+    with pytest.raises(GeometryError, match="'pipe' runs inside"):
+        in_house(joist(2.5), Pipe([(1, 2.2, 4.9), (4, 2.6, 4.9)], name="pipe"))
+
+
+def test_wires_pass_through_sheets_and_do_not_lie_in_them() -> None:
+    through = Wire([(1, 4, 4), (1.5, 4.5, 5), (1.6, 4.5, 6)], radius=1e-3, name="through")
+    scene = in_house(board(4.7), wires=[through])
+    assert any("'through' through 'board'" in doubt for doubt in scene.doubts())
+    assert not any("through sheets" in doubt for doubt in in_house(board(4.7)).doubts())
+    beside = through.translated((4, 0, 0))  # through the rectangle, beside the L
+    assert not any("through sheets" in d for d in in_house(board(4.7), wires=[beside]).doubts())
+    flat = Wire([(1, 4, 4.7), (1, 5, 4.7)], radius=1e-3, name="flat")
+    with pytest.raises(GeometryError, match="'flat' lies inside sheet 'board'"):
+        in_house(board(4.7), wires=[flat])
+    in_house(board(4.7), wires=[flat.translated((0, 0, 0.006))])
+    ends = Wire([(1, 4, 4), (1, 4, 4.7)], radius=1e-3, name="ends")
+    with pytest.raises(GeometryError, match="'ends' lies inside"):
+        in_house(board(4.7), wires=[ends])
+    with pytest.raises(GeometryError, match="'ends' lies inside"):
+        in_house(board(4.7), wires=[ends.reversed()])
+
+
+# ---- metal ----------------------------------------------------------------------------------
+
+
+def test_a_floating_piece_that_touches_a_wire_is_told_to_be_bonded() -> None:
+    duct = Duct([(4, -1, 5.1), (4, 5, 5.1)], diameter="250 mm", name="duct 1")
+    with pytest.raises(GeometryError, match=r"touch near.*'duct 1' bonded='radial 1'"):
+        in_house(duct)
+    in_house(duct.translated((0, 0, 0.1)))
+
+
+def test_nothing_runs_inside_metal() -> None:
+    duct = Duct([(1, 4, 5.5), (7, 4, 5.5)], diameter="250 mm", name="duct 1")
+    inside = Wire([(2, 4.05, 5.52), (6, 4.05, 5.52)], radius=1e-3, name="inside")
+    with pytest.raises(GeometryError, match="'inside' runs inside the metal of 'duct 1'"):
+        in_house(duct, wires=[inside])
+    tank = Tank([(6, 5, 5.5), (6, 5, 6.5)], diameter="500 mm", name="tank 1")
+    with pytest.raises(GeometryError, match="'in' runs inside tank 'tank 1'"):
+        in_house(tank, wires=[Wire([(4, 5.05, 6), (5.9, 5.02, 6)], radius=1e-3, name="in")])
+    in_house(tank, wires=[Wire([(4, 5.05, 6), (5.6, 5.02, 6)], radius=1e-3, name="in")])
+
+
+def test_scenes_with_houses_are_copied_whole() -> None:
+    scene = in_house(joist(2.5), board(4.79), Pipe([(3, 5, 5.2), (6, 5, 5.2)], name="pipe"))
+    again = pickle.loads(pickle.dumps(scene))
+    assert again.house == scene.house
+    assert again.wires == scene.wires
+    for changed in (
+        scene.with_earth(Earth.perfect()),
+        scene.with_wires([UP, RADIAL]),
+        scene.with_feeds(Feed("up", at=1.0)),
+        scene.translated((1, 2, 0.5)),
+        scene.scaled(1.5),
+    ):
+        assert [piece.name for piece in changed.house] == ["joist 2.5", "board", "pipe"]
+        assert len(changed.wires) == 3
+    assert scene.scaled(2).solids[0].half == pytest.approx(2 * scene.solids[0].half)
+    assert scene.with_house().wires == (UP, RADIAL)
+    assert "house of 2 solids, 1 pieces of metal" in repr(scene)
