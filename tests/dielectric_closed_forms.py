@@ -22,8 +22,7 @@ def image_factor(permittivity: complex) -> complex:
     return (1 - permittivity) / (1 + permittivity)
 
 
-def half_space_field(
-    charge: complex, height: float, permittivity: complex, points: ArrayLike
+def half_space_field(charge: complex, height: float, permittivity: complex, points: ArrayLike
 ) -> NDArray[np.complex128]:
     """E of a line charge at (0, height) over a dielectric z < 0, at points (..., 2). [V/m]
 

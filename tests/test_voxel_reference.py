@@ -156,9 +156,7 @@ def test_rod_beside_a_line_charge():
     expected = closed.rod_loss(charge, distance, radius, ec, frequency=frequency)
     assert loss == pytest.approx(expected, rel=0.03)
     # The field itself: 2/(1 + e) of the line's, within a few per cent in the mean.
-    share = np.vdot(incident[:, inside], field[:, inside]) / np.sum(
-        np.abs(incident[:, inside]) ** 2
-    )
+    share = np.vdot(incident[:, inside], field[:, inside]) / np.sum(np.abs(incident[:, inside]) ** 2)
     assert share == pytest.approx(2 / (1 + ec), rel=0.02)
 
 

@@ -172,7 +172,9 @@ class Grid:
     @property
     def centers(self) -> Real:
         """(bricks, 3), last axis of the grid running fastest. [m]"""
-        axes = [self.low[i] + (np.arange(self.counts[i]) + 0.5) * self.sides[i] for i in range(3)]
+        axes = [
+            self.low[i] + (np.arange(self.counts[i]) + 0.5) * self.sides[i] for i in range(3)
+        ]
         return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
 
     @property
@@ -449,7 +451,9 @@ def _averaging_rule(dipole: Dipole, grid: Grid) -> list[tuple[NDArray[np.intp], 
             sides = np.concatenate([sides, sides[cut]])
             owners = np.concatenate([owners, owners[cut]])
             split = np.concatenate([split, split[cut]])
-    return [(owner, points, shares / grid.volume) for owner, points, shares in rules]
+    return [
+        (owner, points, shares / grid.volume) for owner, points, shares in rules
+    ]
 
 
 def _gauss_boxes(
@@ -541,7 +545,9 @@ def solve_box(
     alpha = chi * np.asarray(single_weights, complex)
     single_matrix = z_wire - jwe * np.einsum("c,cmn->mn", alpha, coupling.products)
     single = impedance(single_matrix)
-    single_plain = impedance(z_wire - jwe * np.einsum("c,cmn->mn", alpha, coupling.mean_products))
+    single_plain = impedance(
+        z_wire - jwe * np.einsum("c,cmn->mn", alpha, coupling.mean_products)
+    )
     single_current = np.linalg.solve(single_matrix, volts)
     single_density = density * np.abs(np.asarray(single_weights, complex)) ** 2
     single_power = np.einsum("c,cmn->mn", single_density, coupling.powers)
