@@ -13,9 +13,9 @@ Schema. Lengths are numbers in metres or text with a unit ("12 ft 6 in"). Points
 ``[counterpoise]``
     radials = number, with length and start_bearing; or a list of {bearing, length} or
     {points, length}, with name, outside; height, fit, margin, spacing; wire; outside;
-    bonded = ["wire name", {wire = "wire name", at = "2 m"}]
+    bonded = ["name of a wire or of metal of the house", {wire = "name", at = "2 m"}]
 ``[[wire]]``
-    name; points; heights_from = "attic floor" or "ground"; marks; wire; outside
+    name; points; heights_from = "attic floor" or "ground"; marks; named; wire; outside
 ``[[dipole]]``
     name; centre; length; bearing; fed; wire; outside
 ``[[loop]]``
@@ -34,23 +34,24 @@ All other tables belong to those who name them in `other_tables`.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .antenna import BentL, Element, Loop, Route, check_inside
+from .antenna import BentL, Element, Route
 from .attic import Attic
 from .counterpoise import Bond, Counterpoise, Radial
 from .errors import AtticFileError, FeedError, GeometryError
-from .file_tables import AtticFile, FileTable
+from .file_tables import SINGLES, AtticFile, FileTable
+from .house_file import read_house
 from .jackets import Jacket
 from .lengths import Length, metres
 from .plan import Assumption, AtticPlan
 from .positions import TomlPath
 from .wire_kinds import WireKind
+from .wire_tables import read_dipoles, read_feeds, read_loops, read_wires
 from .wires import Feed, Wire
 
 if TYPE_CHECKING:
@@ -60,7 +61,6 @@ __all__ = ["load_attic_file", "read_attic_text"]
 
 _DEFAULT_WIRE = "1.5 mm2 copper, bare"
 _DEFAULT_GROUND = "medium dry ground"
-_FROM = ("attic floor", "ground")
 
 
 def load_attic_file(path: str | Path, *, other_tables: Sequence[str] = ()) -> AtticPlan:
@@ -95,7 +95,7 @@ def read_attic_text(
 
 def plan_from(file: AtticFile) -> AtticPlan:
     """Build the plan of a parsed file; see `load_attic_file`."""
-    return _Reader(file).plan()
+    return AtticReader(file).plan()
 
 
 @dataclass
@@ -109,7 +109,7 @@ class _Told:
         self.assumptions.append(Assumption(what, value, why, weight))
 
 
-class _Reader:
+class AtticReader:
     """One pass over a file."""
 
     def __init__(self, file: AtticFile) -> None:
@@ -118,6 +118,7 @@ class _Reader:
         self.origins: dict[str, TomlPath] = {}
         self.jackets: dict[str, None] = {}
         self.stranded: dict[str, None] = {}
+        self.house_bonds: dict[str, Length | None] = {}
 
     def plan(self) -> AtticPlan:
         if not self.file.has("attic"):
@@ -126,16 +127,17 @@ class _Reader:
             )
         self.attic = self.read_attic()
         earth = self.read_earth()
-        wires = {wire.name: wire for wire in self.read_wires()}
-        loops, feeds = self.read_loops(), []
+        wires = {wire.name: wire for wire in read_wires(self)}
+        loops, feeds = read_loops(self), []
         for loop in loops:
             switch = loop.switch()
             wires[loop.name] = loop.wire()
             feeds += [] if switch is None else [switch]
-        dipoles = self.read_dipoles(feeds)
+        dipoles = read_dipoles(self, feeds)
         wires.update({wire.name: wire for wire in dipoles})
         antenna = self.read_antenna(wires)
-        feeds = self.read_feeds(wires) + feeds
+        house = read_house(self)
+        feeds = read_feeds(self, wires) + feeds
         bonded = {bond.wire.name for bond in antenna.counterpoise.bonds} if antenna else set()
         if antenna is None and not feeds:
             raise self.file.error(
@@ -169,6 +171,7 @@ class _Reader:
             assumptions=tuple(sorted(self.told.assumptions, key=lambda a: -a.weight)),
             remarks=tuple(self.told.remarks),
             origins=self.origins,
+            house=house,
         )
 
     # ---- tables --------------------------------------------------------------------------
@@ -484,7 +487,8 @@ class _Reader:
             radials = table.number("radials", 0, least=0, most=128, whole=True)
         if not isinstance(bonded, list):
             raise table.error("bonded", "must be a list of wire names or {wire, at}.")
-        bonds = [self.read_bond(n, value, wires) for n, value in enumerate(bonded)]
+        told_bonds = [self.read_bond(n, value, wires) for n, value in enumerate(bonded)]
+        bonds = [bond for bond in told_bonds if bond is not None]
         if isinstance(radials, int) and radials:
             if start is None:
                 self.told.assume(
@@ -531,7 +535,14 @@ class _Reader:
         with table.blamed():
             return Radial(length, bearing=bearing, points=points, name=name, outside=outside)
 
-    def read_bond(self, n: int, value: Any, wires: dict[str, Wire]) -> Bond:
+    def metal_names(self) -> list[str]:
+        """Names of the metal of the house, before it is read."""
+        tables = self.file.document
+        metal = [tables.get(name, []) for name in SINGLES if name not in ("timber", "sheet")]
+        listed = [one for told in metal for one in ([told] if isinstance(told, dict) else told)]
+        return [str(one["name"]) for one in listed if isinstance(one, dict) and "name" in one]
+
+    def read_bond(self, n: int, value: Any, wires: dict[str, Wire]) -> Bond | None:
         path = ("counterpoise", "bonded", n)
         if isinstance(value, str):
             name, at = value, None
@@ -542,121 +553,14 @@ class _Reader:
         else:
             raise self.file.error(path, f"bonded: {value!r} must be a wire's name or {{wire, at}}.")
         if name not in wires:
+            metal = self.metal_names()
+            if name in metal:
+                self.house_bonds[name] = at
+                return None
             raise self.file.error(
                 path,
-                f"bonded: no [[wire]] is called {name!r}; there are: "
-                f"{', '.join(map(repr, wires)) or 'none'}.",
+                f"bonded: no [[wire]] or metal of the house is called {name!r}; there are: "
+                f"{', '.join(map(repr, (*wires, *metal))) or 'none'}.",
             )
         self.origins.setdefault(f"bond to {name}", ("counterpoise",))
         return Bond(wires[name], at)
-
-    def read_wires(self) -> list[Wire]:
-        found = []
-        for table in self.file.tables("wire"):
-            name = self.named(table)
-            points = table.points("points", least=2)
-            ground = table.choice("heights_from", _FROM, "attic floor") == "ground"
-            marks = table.take("marks", [])
-            kind = self.plain_kind(table, repr(name))
-            outside = table.flag("outside", False)
-            table.finish()
-            with table.blamed("points"):
-                wire = Wire(
-                    points
-                    if ground
-                    else self.attic.to_world([[float(v) for v in p] for p in points]),
-                    name=name,
-                    marks=marks,
-                    outside=outside,
-                    **kind.options,
-                )
-                check_inside(wire, self.attic)
-            found.append(wire)
-        return found
-
-    def read_loops(self) -> list[Loop]:
-        found = []
-        for table in self.file.tables("loop"):
-            name = self.named(table)
-            points = table.points("points", least=3)
-            ground = table.choice("heights_from", _FROM, "attic floor") == "ground"
-            opening = table.length("opening_at", None, least=0.0)
-            is_open = table.flag("open", False)
-            kind = self.plain_kind(table, repr(name))
-            outside = table.flag("outside", False)
-            table.finish()
-            if ground:
-                floor = self.attic.floor_level
-                points = [(x, y, float(z) - floor) for x, y, z in points]
-            with table.blamed("opening_at" if opening is not None else "points"):
-                found.append(
-                    Loop(
-                        points,
-                        kind=kind,
-                        name=name,
-                        opening_at=opening,
-                        is_open=is_open,
-                        attic=self.attic,
-                        outside=outside,
-                    )
-                )
-        return found
-
-    def read_dipoles(self, feeds: list[Feed]) -> list[Wire]:
-        found = []
-        for table in self.file.tables("dipole"):
-            name = self.named(table)
-            centre = [float(v) for v in table.point("centre")]
-            length = table.length("length", least=0.05, most=500.0)
-            bearing = table.number("bearing", least=-360.0, most=360.0, unit="degrees")
-            fed = table.flag("fed", True)
-            kind = self.plain_kind(table, repr(name))
-            outside = table.flag("outside", False)
-            table.finish()
-            turn = math.radians(self.attic.azimuth(bearing))
-            half = [0.5 * length * math.cos(turn), 0.5 * length * math.sin(turn), 0.0]
-            ends = [[c + s * h for c, h in zip(centre, half, strict=True)] for s in (-1.0, 1.0)]
-            with table.blamed("length"):
-                wire = Wire(self.attic.to_world(ends), name=name, outside=outside, **kind.options)
-                check_inside(wire, self.attic)
-                if fed:
-                    feeds.append(Feed(name, at=0.5 * wire.length, name=name))
-            found.append(wire)
-        return found
-
-    def read_feeds(self, wires: dict[str, Wire]) -> list[Feed]:
-        found = []
-        for table in self.file.tables("feed"):
-            on = table.take("wire")
-            names = [on] if isinstance(on, str) else on
-            if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
-                raise table.error("wire", "must be the name of a wire, or a list of names.")
-            for one in names:
-                if one not in wires and one not in self.origins:
-                    raise table.error(
-                        "wire",
-                        f"no wire is called {one!r}; there are: {', '.join(map(repr, wires))}.",
-                    )
-            at = table.take("at", "start")
-            if at not in ("start", "middle", "end"):
-                at = table.length("at", least=0.0)
-            elif at == "middle":
-                if len(names) > 1 or names[0] not in wires:
-                    raise table.error("at", "'middle' goes with one [[wire]] or [[loop]].")
-                at = 0.5 * wires[names[0]].length
-            termination = table.take("termination", None)
-            if termination is not None and termination != "open":
-                termination = table.number("termination", least=0.0, most=1e9, unit="ohm")
-            voltage = table.number("voltage", 1.0, least=-1e6, most=1e6, unit="V")
-            name = table.string("name", "feed")
-            table.finish()
-            for one in names:
-                if one in wires and not isinstance(at, str) and metres(at) > wires[one].length:
-                    raise table.error(
-                        "at", f"is off wire {one!r}, which is {wires[one].length:.3f} m long."
-                    )
-            with table.blamed():
-                found.append(
-                    Feed(names, at=at, name=name, termination=termination, voltage=voltage)
-                )
-        return found

@@ -1,4 +1,4 @@
-"""Drawings of attic and wires: plan with north arrow, section, and a view in three dimensions.
+"""Drawings of attic, house and wires: plan with north arrow, section, view in three dimensions.
 
 Every function takes a plan (anything with `wires`, `feeds` and `attic`) or a scene, and plain
 arrays for currents, so that others can draw their results onto the same pictures.
@@ -15,6 +15,14 @@ from numpy.typing import NDArray
 
 from .antenna import BentL
 from .attic import Attic
+from .house_drawing import (
+    draw_house_flat,
+    draw_house_view,
+    house_handles,
+    metal_colours,
+    pieces_of,
+    reach_of,
+)
 from .joints import feed_distance
 from .wires import Feed, Wire
 
@@ -30,6 +38,7 @@ Currents = Mapping[str, tuple[Array, Array]]
 # told apart with any colour vision: hues that also differ in lightness (own choice)
 _PALETTE = ("#0b4f8a", "#d1641b", "#1a8f72", "#a3307e", "#7a6a00", "#4aa3df", "#5a2d82", "#e0a100")
 _RADIAL = "#8a8f98"
+_METAL = "#6b7178"
 _HOUSE = "#c9bfae"
 _ROOF = "#9b8f7c"
 _INK = "#33312e"
@@ -37,11 +46,16 @@ _FEED = "#c2161d"
 
 
 def wire_colours(wires: Sequence[Wire]) -> dict[str, str]:
-    """A colour for every wire by name; radials, and leads to bonded metal, share a grey."""
+    """A colour for every wire by name; radials, and leads to bonded metal, share a grey.
+
+    Conductors of the house take none of the colours of the antenna.
+    """
     colours, n = {}, 0
     for wire in wires:
         if _is_radial(wire.name):
             colours[wire.name] = _RADIAL
+        elif getattr(wire, "piece", ""):
+            colours[wire.name] = _METAL
         else:
             colours[wire.name] = _PALETTE[n % len(_PALETTE)]
             n += 1
@@ -74,10 +88,10 @@ def draw_plan(
     Axes
     """
     ax = _new_axes() if ax is None else ax
-    attic, wires = _attic(plan), _wires(plan)
+    attic, wires, house = _attic(plan), _wires(plan, currents), pieces_of(plan)
     if attic is not None:
         outline = np.vstack([attic.corners, attic.corners[:1]])
-        ax.fill(outline[:, 0], outline[:, 1], color=_HOUSE, alpha=0.25, lw=0)
+        ax.fill(outline[:, 0], outline[:, 1], color=_HOUSE, alpha=0.12 if house else 0.25, lw=0)
         ax.plot(outline[:, 0], outline[:, 1], color=_ROOF, lw=2.0)
         x = [attic.corners[:, 0].min(), attic.corners[:, 0].max()]
         ax.plot(x, [attic.ridge_across] * 2, color=_ROOF, lw=1.0, ls=(0, (8, 3, 2, 3)))
@@ -85,7 +99,11 @@ def draw_plan(
             "ridge", (x[1], attic.ridge_across), xytext=(4, 0), textcoords="offset points",
             color=_ROOF, fontsize=8, va="center",
         )  # fmt: skip
-    _draw_wires(ax, wires, (0, 1), currents, marks=feed_marks(plan) if legend else None)
+    draw_house_flat(ax, house, (0, 1))
+    colours = _colours(wires, house)
+    _draw_wires(
+        ax, wires, (0, 1), currents, colours=colours, marks=feed_marks(plan) if legend else None
+    )
     _draw_feeds(ax, plan, (0, 1))
     ax.set_aspect("equal")
     ax.margins(0.06)
@@ -93,6 +111,8 @@ def draw_plan(
     ax.set_ylabel("across [m]" if attic is not None else "y [m]")
     ax.set_title("Plan", loc="left", color=_INK, fontsize=10)
     _tidy(ax)
+    if legend:
+        _name_house(ax, house)
     if attic is not None:
         _north(ax, attic.azimuth(0.0))
     return ax
@@ -120,7 +140,7 @@ def draw_section(
     Axes
     """
     ax = _new_axes() if ax is None else ax
-    attic, wires = _attic(plan), _wires(plan)
+    attic, wires, house = _attic(plan), _wires(plan, currents), pieces_of(plan)
     across = 0 if along_ridge else 1
     if attic is not None:
         low, high = attic.corners[:, across].min(), attic.corners[:, across].max()
@@ -131,7 +151,7 @@ def draw_section(
             roof = np.array([[low, eaves], [attic.ridge_across, ridge], [high, eaves]])
         base = np.array([[high, min(floor, eaves)], [low, min(floor, eaves)]])
         shape = np.vstack([roof, base])
-        ax.fill(shape[:, 0], shape[:, 1], color=_HOUSE, alpha=0.25, lw=0)
+        ax.fill(shape[:, 0], shape[:, 1], color=_HOUSE, alpha=0.12 if house else 0.25, lw=0)
         ax.plot(roof[:, 0], roof[:, 1], color=_ROOF, lw=2.0)
         for side in (low, high):
             ax.plot([side, side], [0.0, eaves], color=_ROOF, lw=1.2)
@@ -140,7 +160,12 @@ def draw_section(
             "attic floor", (low, floor), xytext=(4, -3), textcoords="offset points",
             color=_ROOF, fontsize=8, va="top",
         )  # fmt: skip
-    _draw_wires(ax, wires, (across, 2), currents, marks=feed_marks(plan) if legend else None)
+    draw_house_flat(ax, house, (across, 2))
+    colours = _colours(wires, house)
+    _draw_wires(
+        ax, wires, (across, 2), currents, colours=colours,
+        marks=feed_marks(plan) if legend else None,
+    )  # fmt: skip
     _draw_feeds(ax, plan, (across, 2))
     ax.set_aspect("equal")
     ax.margins(0.06)
@@ -163,27 +188,29 @@ def draw_3d(plan: Any, ax: Any = None, *, currents: Currents | None = None) -> A
         from .picture import Picture
 
         ax = Picture(figsize=(6, 5), layout="constrained").add_subplot(projection="3d")
-    attic, wires = _attic(plan), _wires(plan)
+    attic, wires, house = _attic(plan), _wires(plan, currents), pieces_of(plan)
     if attic is not None:
         for edge in _edges(attic):
             ax.plot(*edge.T, color=_ROOF, lw=1.1)
-    colours = wire_colours(wires)
+    draw_house_view(ax, house)
+    colours = _colours(wires, house)
     top = _top(currents)
     for wire in wires:
         if currents and wire.name in currents:
             points, width = _sampled(wire, currents[wire.name], top)
             for n in range(len(points) - 1):
-                ax.plot(*points[n : n + 2].T, color=colours[wire.name], lw=width[n])
+                ax.plot(*points[n : n + 2].T, color=colours[wire.name], lw=width[n], zorder=4)
         else:
-            ax.plot(*wire.vertices.T, color=colours[wire.name], lw=_width(wire))
+            ax.plot(*wire.vertices.T, color=colours[wire.name], lw=_width(wire), zorder=4)
     for what, point in _feed_points(plan):
         if what == "feed":
-            ax.plot(*point[:, None], marker="o", ms=5, color=_FEED)
+            ax.plot(*point[:, None], marker="o", ms=5, color=_FEED, zorder=6)
         else:
-            ax.plot(*point[:, None], marker="s", ms=5, mfc="white", mec=_INK)
+            ax.plot(*point[:, None], marker="s", ms=5, mfc="white", mec=_INK, zorder=6)
     limits = np.array([ax.get_xlim(), ax.get_ylim(), ax.get_zlim()])
-    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=1.0)
     ax.view_init(elev=22, azim=-62)
+    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=1.0)
+    ax.set_box_aspect(limits[:, 1] - limits[:, 0], zoom=_zoom(ax, house))
     ax.set_axis_off()
     ax.set_title("View", loc="left", color=_INK, fontsize=10)
     return ax
@@ -220,6 +247,18 @@ def draw_attic(plan: Any, *, currents: Currents | None = None) -> Figure:
     return figure
 
 
+def _zoom(ax: Any, house: Sequence[Any]) -> float:
+    """How much larger than at zoom 1 the view may be without being cut off."""
+    from mpl_toolkits.mplot3d import proj3d
+
+    drawn = [np.column_stack(line.get_data_3d()) for line in ax.lines]
+    points = np.concatenate([*drawn, reach_of(house)])
+    x, y, _ = proj3d.proj_transform(*points.T, ax.get_proj())
+    room = [np.abs(ax.viewLim.intervalx).min(), np.abs(ax.viewLim.intervaly).min()]
+    used = [np.abs(x).max(), np.abs(y).max()]
+    return float(min(0.96 * r / u for r, u in zip(room, used, strict=True)))
+
+
 # ---- inside ------------------------------------------------------------------------------
 
 
@@ -234,8 +273,38 @@ def _attic(plan: Any) -> Attic | None:
     return found if isinstance(found, Attic) else None
 
 
-def _wires(plan: Any) -> tuple[Wire, ...]:
-    return plan.wires() if isinstance(plan, BentL) else tuple(plan.wires)
+def _wires(plan: Any, currents: Currents | None = None) -> tuple[Wire, ...]:
+    """The wires to draw as such; conductors of the house only where their current is known."""
+    wires = plan.wires() if isinstance(plan, BentL) else tuple(plan.wires)
+    drawn = {piece.name for piece in pieces_of(plan)}
+    return tuple(
+        wire
+        for wire in wires
+        if getattr(wire, "piece", "") not in drawn or wire.name in (currents or ())
+    )
+
+
+def _colours(wires: Sequence[Wire], house: Sequence[Any]) -> dict[str, str]:
+    """Colours of the wires; a conductor of the house has that of its piece."""
+    metal = metal_colours(house)
+    pieces = {wire.name: getattr(wire, "piece", "") for wire in wires}
+    return {
+        name: metal.get(pieces[name], colour) for name, colour in wire_colours(wires).items()
+    }  # fmt: skip
+
+
+def _name_house(ax: Axes, house: Sequence[Any]) -> None:
+    """A legend of the house below the plan, beside that of the wires."""
+    from matplotlib.legend import Legend
+
+    handles = house_handles(house)
+    if handles:
+        legend = Legend(
+            ax, list(handles.values()), list(handles), loc="upper left", fontsize=7.5, ncols=4,
+            bbox_to_anchor=(0.0, -0.16), borderaxespad=0.0, frameon=False, columnspacing=1.2,
+        )  # fmt: skip
+        ax.add_artist(legend)
+        legend.set_clip_on(False)  # else the layout leaves no room for it
 
 
 def _feeds(plan: Any) -> list[Feed]:
@@ -312,13 +381,14 @@ def _draw_wires(
     axes: tuple[int, int],
     currents: Currents | None,
     *,
+    colours: Mapping[str, str],
     marks: Mapping[str, Mapping[str, Any]] | None,
 ) -> None:
     """Wires, and a legend of them and of the marks where these are given."""
     from matplotlib.collections import LineCollection
     from matplotlib.lines import Line2D
 
-    colours, top = wire_colours(wires), _top(currents)
+    top = _top(currents)
     handles: dict[str, Line2D] = {}
     for wire in wires:
         colour, radial = colours[wire.name], _is_radial(wire.name)

@@ -23,6 +23,18 @@ from .positions import Place, TomlPath, locate, normalised
 
 __all__ = ["AtticFile", "FileTable"]
 
+BUILDERS = (
+    "joists", "rafters", "ridge_board", "trusses", "studs", "ceiling", "floor", "roof", "walls",
+)  # fmt: skip
+"""Tables that fill the attic by rule; each may stand once."""
+
+SINGLES = (
+    "timber", "sheet", "screen", "duct", "pipe", "gutter", "downpipe", "tank", "cable",
+)  # fmt: skip
+"""Tables of single pieces of the house."""
+
+HOUSE_TABLES = ("house", *BUILDERS, *SINGLES)
+
 OWN_TABLES = (
     "attic",
     "antenna",
@@ -33,6 +45,7 @@ OWN_TABLES = (
     "loop",
     "feed",
     "earth",
+    *HOUSE_TABLES,
 )  # fmt: skip
 
 
@@ -248,7 +261,14 @@ class FileTable:
             raise self.error(key or self._named_in(str(error)), str(error)) from error
 
     def _named_in(self, message: str) -> str | None:
-        """The key of this table that a message names first, None if it names none."""
+        """The key of this table whose text, or else whose name, a message quotes first, or None."""
+        quoted = [
+            (message.index(repr(value)), key)
+            for key, value in self.values.items()
+            if isinstance(value, str) and key != "name" and repr(value) in message
+        ]
+        if quoted:
+            return min(quoted)[1]
         found: list[tuple[int, str]] = []
         for key in self.values:
             match = re.search(rf"\b{re.escape(key)}\b", message)
@@ -368,6 +388,22 @@ class FileTable:
         if not isinstance(value, list) or len(value) < least:
             raise self.error(key, f"must be a list of {least} or more points.")
         return [self._point(key, point, sizes, n) for n, point in enumerate(value)]
+
+    def stretches(self, key: str, default: Any = _ASK) -> Any:
+        """A list of pairs of points, [[x, y, height], [x, y, height]]."""
+        value = self.take(key, default)
+        if value is default:
+            return value
+        if not isinstance(value, list):
+            raise self.error(key, "must be a list of pairs of points.")
+        for n, pair in enumerate(value):
+            if not isinstance(pair, list) or len(pair) != 2:
+                raise self.error(
+                    key, "must be two points, [[x, y, height], [x, y, height]].", item=n
+                )
+        return [
+            [self._point(key, point, (3,), n) for point in pair] for n, pair in enumerate(value)
+        ]
 
     def finish(self) -> None:
         """Complain about the first key that nobody asked for."""

@@ -1,10 +1,11 @@
-"""The plan: an attic, what hangs in it, what is under it, and what had to be assumed."""
+"""The plan: an attic, what hangs in it, the house around, and what had to be assumed."""
 
 from __future__ import annotations
 
 import html
 import re
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 from .antenna import BentL, Loop
 from .attic import Attic
 from .errors import AtticFileError, FeedError, GeometryError
-from .file_tables import AtticFile
+from .file_tables import HOUSE_TABLES, AtticFile, nearest
 from .lengths import Length, LengthLike
 from .positions import TomlPath
 from .scene import Scene
-from .text_edits import exact_text, with_table, with_value
+from .text_edits import exact_text, with_table, with_value, without_table
 from .wires import Feed, Wire
 
 if TYPE_CHECKING:
@@ -74,6 +75,8 @@ class AtticPlan:
         The worst first.
     remarks : tuple of str
         Doubts found while reading.
+    house : tuple
+        Timber, sheets and metal of the house, world coordinates.
     """
 
     file: AtticFile
@@ -86,11 +89,12 @@ class AtticPlan:
     assumptions: tuple[Assumption, ...]
     remarks: tuple[str, ...]
     origins: Mapping[str, TomlPath] = field(compare=False)
+    house: tuple[Any, ...] = ()
     _text_fault: str = ""
 
     @property
     def wires(self) -> tuple[Wire, ...]:
-        """All wires, world coordinates: elements, counterpoise, the others."""
+        """Wires of the antenna and the others, world coordinates; none of the house's metal."""
         own = () if self.antenna is None else self.antenna.wires()
         return (*own, *self.other_wires)
 
@@ -127,16 +131,16 @@ class AtticPlan:
         return self.file.position(table, key)
 
     def scene(self) -> Scene:
-        """All wires and feeds over the earth, checked.
+        """All wires and feeds in the house, over the earth, checked.
 
         Raises
         ------
         AtticFileError
-            If wires cross, lie on each other or in the ground, or a feed sits where it cannot;
-            with the lines of what is named.
+            If wires cross, lie on each other, in timber or in the ground, pieces of the house
+            overlap, or a feed sits where it cannot; with the lines of what is named.
         """
         try:
-            return Scene(self.wires, feeds=self.feeds, earth=self.earth)
+            return Scene(self.wires, feeds=self.feeds, earth=self.earth, house=self.house)
         except (GeometryError, FeedError) as error:
             raise self._with_lines(error) from error
 
@@ -230,6 +234,92 @@ class AtticPlan:
             )
         return changed._edited(lambda file: with_table(file, "earth", values))
 
+    def with_house(self, *pieces: Any) -> AtticPlan:
+        """With these pieces, in world coordinates, instead of the house; none: bare wires."""
+        plan = replace(self, house=tuple(pieces))
+        if pieces:
+            return replace(
+                plan,
+                _text_fault="The file cannot say pieces that were given to with_house; write them "
+                "into its tables.",
+            )
+        for name in HOUSE_TABLES:
+            if name == "house":
+                continue
+            while plan.file.has(name) and not plan._text_fault:
+                told = plan.file.document[name]
+                path: TomlPath = (name,) if isinstance(told, dict) else (name, len(told) - 1)
+                plan = plan._edited(lambda file, p=path: without_table(file, p))
+        return plan
+
+    def without(self, *names: str) -> AtticPlan:
+        """Without the pieces of the house, or groups of them, of these names, nor bonds to them.
+
+        Raises
+        ------
+        GeometryError
+            If the house has nothing of that name.
+        """
+        plan = self
+        for name in names:
+            gone = [p for p in plan.house if name in (p.name, getattr(p, "group", ""))]
+            if not gone:
+                known = dict.fromkeys(getattr(p, "group", "") or p.name for p in plan.house)
+                raise GeometryError(
+                    f"The house has no piece {name!r}. {nearest(name, [*known])}There are: "
+                    f"{', '.join(map(repr, known)) or 'none'}."
+                )
+            plan = plan._without(name, gone)
+        return plan
+
+    def _without(self, name: str, gone: list[Any]) -> AtticPlan:
+        from .house import without_bonds_to
+
+        names = [piece.name for piece in gone]
+        kept = tuple(p for p in self.house if not any(p is one for one in gone))
+        plan = replace(self, house=tuple(without_bonds_to(p, names) for p in kept))
+        path = self.origins.get(name)
+        if path is None or any(self.origins.get(p.name) == path for p in kept):
+            return replace(
+                plan,
+                _text_fault=f"The file cannot say {name!r} alone away; its table makes other "
+                "pieces too.",
+            )
+        plan = plan._edited(lambda file: without_table(file, path))
+        for at, left in _bonds_left(plan.file, names):
+            plan = plan._edited(lambda file, p=at, v=left: with_value(file, p, v))
+        return replace(plan, origins=_renumbered(self.origins, path))
+
+    def with_moisture(self, moisture: float) -> AtticPlan:
+        """With all timber of this moisture, a part of its dry mass: dry 0.08, damp 0.25. [1]
+
+        Raises
+        ------
+        MaterialError
+            If the data do not reach there.
+        """
+        house = tuple(
+            p.with_wood(p.wood.with_moisture(moisture)) if hasattr(p, "with_wood") else p
+            for p in self.house
+        )
+        plan = replace(
+            self,
+            house=house,
+            assumptions=tuple(a for a in self.assumptions if not a.what.startswith("moisture")),
+        )
+        paths: list[TomlPath] = [
+            (*path, "moisture")
+            for path, values in _tables(self.file, HOUSE_TABLES)
+            if "moisture" in values
+        ]
+        if self.file.has("house") and ("house", "moisture") not in paths:
+            paths.append(("house", "moisture"))
+        for path in paths:
+            plan = plan._edited(lambda file, p=path: with_value(file, p, float(moisture)))
+        if not self.file.has("house"):
+            plan = plan._edited(lambda file: with_table(file, "house", {"moisture": moisture}))
+        return plan
+
     def _edited(self, edit: Any) -> AtticPlan:
         if self._text_fault:
             return self
@@ -260,6 +350,11 @@ class AtticPlan:
             if self.antenna.counterpoise.count:
                 lines.append(f"{self.antenna.counterpoise.count} radials")
         lines += [f"{wire.name}: {wire.length:.2f} m" for wire in self.other_wires]
+        if self.house:
+            groups = Counter(getattr(piece, "group", "") or piece.name for piece in self.house)
+            lines.append("house: " + ", ".join(
+                f"{count} {name}" if count > 1 else name for name, count in groups.items()
+            ))  # fmt: skip
         ground = "free space" if self.earth is None else self.earth.name or repr(self.earth)
         lines.append(f"over {ground}")
         lines += [f"assumed {a}" for a in self.assumptions]
@@ -284,6 +379,46 @@ class AtticPlan:
             f"<img alt='plan, section and view of the attic' src='data:image/png;base64,{image}'>"
             + (f"<table><caption>Assumed, the worst first</caption>{rows}</table>" if rows else "")
         )
+
+
+def _tables(file: AtticFile, names: Sequence[str]) -> list[tuple[TomlPath, dict[str, Any]]]:
+    """All tables of these names, single ones and those of lists, with their paths."""
+    found: list[tuple[TomlPath, dict[str, Any]]] = []
+    for name in names:
+        told = file.document.get(name, [])
+        if isinstance(told, dict):
+            found.append(((name,), told))
+        else:
+            found += [((name, n), values) for n, values in enumerate(told)]
+    return found
+
+
+def _bonds_left(file: AtticFile, gone: Sequence[str]) -> list[tuple[TomlPath, list[Any]]]:
+    """Lists of bonds that name what is gone, by path, and what stays of them."""
+    found: list[tuple[TomlPath, list[Any]]] = []
+    for path, values in _tables(file, ("counterpoise", *HOUSE_TABLES)):
+        told = values.get("bonded", [])
+        told = told if isinstance(told, list) else [told]
+        left = [
+            bond
+            for bond in told
+            if (bond if isinstance(bond, str) else bond.get("to", bond.get("wire"))) not in gone
+        ]
+        if len(left) < len(told):
+            found.append(((*path, "bonded"), left))
+    return found
+
+
+def _renumbered(origins: Mapping[str, TomlPath], gone: TomlPath) -> dict[str, TomlPath]:
+    """Places of names once the table at a path is no longer there."""
+    found: dict[str, TomlPath] = {}
+    for name, path in origins.items():
+        if path[: len(gone)] == gone:
+            continue
+        if len(gone) == 2 and path[0] == gone[0] and len(path) > 1 and path[1] > gone[1]:
+            path = (path[0], path[1] - 1, *path[2:])
+        found[name] = path
+    return found
 
 
 def _earth_table(earth: Earth | None) -> dict[str, Any] | None:

@@ -13,7 +13,7 @@ from .file_tables import AtticFile
 from .lengths import Length, metres
 from .positions import TomlPath
 
-__all__ = ["exact_text", "literal", "with_table", "with_value"]
+__all__ = ["exact_text", "literal", "with_table", "with_value", "without_table"]
 
 
 def exact_text(length: Length) -> str:
@@ -95,6 +95,32 @@ def with_table(file: AtticFile, name: str, values: Mapping[str, Any]) -> AtticFi
     at = text.find("\n", header.end)
     text = text + "\n" + lines if at < 0 else text[: at + 1] + lines + text[at + 1 :]
     return _checked(file, text, wanted, (name,))
+
+
+def without_table(file: AtticFile, path: TomlPath) -> AtticFile:
+    """The file without the table [name] or the one table [[name]] at a path, its header too.
+
+    Raises
+    ------
+    AtticFileError
+        If the text cannot be changed safely.
+    """
+    header = file.places.get(path)
+    if header is None or not file.text[header.start : header.end].startswith("["):
+        raise _stuck(file, path)
+    inside = [place for one, place in file.places.items() if one[: len(path)] == path]
+    last = max(place.end for place in inside)
+    end = file.text.find("\n", last)
+    end = len(file.text) if end < 0 else end + 1
+    text = file.text[: header.start] + file.text[end:].removeprefix("\n")
+    wanted = copy.deepcopy(file.document)
+    if len(path) == 1:
+        del wanted[path[0]]
+    else:
+        del wanted[path[0]][path[1]]
+        if not wanted[path[0]]:
+            del wanted[path[0]]
+    return _checked(file, text, wanted, path)
 
 
 def _checked(file: AtticFile, text: str, wanted: dict[str, Any], path: TomlPath) -> AtticFile:

@@ -6,15 +6,22 @@ from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_hex
 from mpl_toolkits.mplot3d import proj3d
 
-from ridgepole.geometry import read_attic_text
+from ridgepole.geometry import Cable, Duct, Screen, Sheet, Timber, read_attic_text
 from ridgepole.geometry.drawing import (
     draw_3d,
     draw_attic,
     draw_plan,
     draw_section,
     wire_colours,
+)
+from ridgepole.geometry.house_drawing import (
+    METAL_COLOURS,
+    TIMBER,
+    house_handles,
+    metal_colours,
 )
 
 TEXT = (files("ridgepole.geometry") / "examples" / "gable-house.toml").read_text("utf-8")
@@ -104,3 +111,112 @@ open = {is_open}
     assert np.asarray(marked["feed"].get_xydata())[0] == pytest.approx([3.1, 2.9])
     assert np.asarray(marked["opening"].get_xydata())[0] == pytest.approx([7.2, 5.0])
     assert marked["feed"].get_marker() != marked["opening"].get_marker()
+
+
+def a_house() -> tuple[Any, ...]:
+    """Three joists, three pairs of rafters behind one another, a board, a duct, cables, foil."""
+    joists = [
+        Timber(
+            (x, 0, 5.3), (x, 7.7, 5.3), width=0.045, depth=0.195, name=f"joist {n}", group="joists"
+        )
+        for n, x in enumerate((1.0, 4.2, 9.0))
+    ]
+    rafters = [
+        Timber((x, y, 5.75), (x, 3.85, 9.15), width=0.05, depth=0.15, name=f"rafter {x} {y}",
+               group="rafters")
+        for x in (1.0, 4.2, 9.0) for y in (0.0, 7.7)
+    ]  # fmt: skip
+    floor = [(0.0, 0.0, 5.1), (11.3, 0.0, 5.1), (11.3, 7.7, 5.1), (0.0, 7.7, 5.1)]
+    board = Sheet(floor, thickness=0.0125, material="plasterboard", name="ceiling")
+    duct = Duct([(5.0, 6.0, 5.9), (10.0, 6.0, 5.9)], width=0.4, height=0.2, name="fan duct")
+    cables = [
+        Cable([(1.5, y, 5.15), (9.5, y, 5.15)], gauge="1.5 mm2", name=f"cable {y}")
+        for y in (5.0, 5.5)
+    ]
+    foil = Screen(
+        [(2.0, 0.3, 5.12), (5.0, 0.3, 5.12), (5.0, 2.0, 5.12), (2.0, 2.0, 5.12)],
+        seams=[((3.0, 0.3, 5.12), (3.0, 2.0, 5.12))], name="foil",
+    )  # fmt: skip
+    return (*joists, *rafters, board, duct, *cables, foil)
+
+
+@pytest.fixture(scope="module")
+def housed(plan):
+    return plan.with_house(*a_house())
+
+
+def extents(ax: Any, colour: str) -> np.ndarray:
+    """Widths and heights of all patches of a colour, shape (n, 2). [m]"""
+    found = [p.get_path().get_extents() for p in ax.patches if same(p.get_facecolor(), colour)]
+    return np.array([[box.width, box.height] for box in found])
+
+
+def same(one: Any, other: str) -> bool:
+    return to_hex(one) == other
+
+
+def test_timber_and_ducts_are_drawn_in_their_true_size(housed):
+    ax: Any = draw_plan(housed)
+    timber = extents(ax, TIMBER)
+    assert len(timber) == 9  # joists, and rafters from above
+    joists = timber[np.isclose(timber[:, 1], 7.7)]
+    assert joists[:, 0] == pytest.approx([0.045] * 3, abs=1e-9)
+    duct = metal_colours(housed.house)["fan duct"]
+    assert extents(ax, duct) == pytest.approx(np.array([[5.4, 0.4]]), abs=1e-9)
+    side: Any = draw_section(housed, along_ridge=True)
+    assert extents(side, duct) == pytest.approx(np.array([[5.2, 0.2]]), abs=1e-9)
+
+
+def test_rafters_behind_one_another_are_drawn_once(housed):
+    ax: Any = draw_section(housed)
+    sloping = [box for box in extents(ax, TIMBER) if box[1] > 3.0]
+    assert len(sloping) == 2  # a pair stands for three
+
+
+def test_wires_lie_over_the_house(housed, plan):
+    for ax in (draw_plan(housed), draw_section(housed), draw_3d(housed)):
+        shown: Any = ax
+        colours = wire_colours(plan.wires)
+        wires = [line for line in shown.lines if line.get_color() == colours["long"]]
+        house = [line for line in shown.lines if line.get_color() in HOUSE_COLOURS]
+        others = [*shown.patches, *shown.collections, *house]
+        assert wires
+        assert len(others) > 4
+        assert min(w.get_zorder() for w in wires) > max(o.get_zorder() for o in others)
+
+
+HOUSE_COLOURS = {c for shades in METAL_COLOURS.values() for c in shades}
+
+
+def test_the_legend_names_the_house(housed, plan):
+    ax: Any = draw_plan(housed)
+    (legend,) = ax.artists
+    names = [t.get_text() for t in legend.get_texts()]
+    assert names == [
+        "joists", "rafters", "ceiling: plasterboard", "foil", "seam", "fan duct", "cable 5.0",
+        "cable 5.5",
+    ]  # fmt: skip
+    wires = [t.get_text() for t in ax.get_legend().get_texts()]
+    assert wires == ["long", "cross", "short", "14 radials", "feed"]
+    lines = dict(zip(names, legend.legend_handles, strict=True))
+    assert lines["cable 5.0"].get_linestyle() != lines["cable 5.5"].get_linestyle()
+    assert lines["seam"].get_linestyle() == "--"
+    assert lines["fan duct"].get_linewidth() > 2 * lines["cable 5.0"].get_linewidth()
+    many = [Cable([(x, 1, 5), (x, 2, 5)], gauge="14 AWG", name=f"c{x}") for x in range(1, 13)]
+    assert list(house_handles(many)) == ["12 cables"]
+    assert set(metal_colours(housed.house).values()).isdisjoint(wire_colours(plan.wires).values())
+
+
+def test_a_scene_shows_metal_once_and_its_current_where_that_is_known(housed):
+    scene = housed.with_house(*[p for p in housed.house if p.name == "cable 5.5"]).scene()
+    colour = metal_colours(scene.house)["cable 5.5"]
+
+    def cable(ax: Any) -> list[Any]:
+        lines = [line for line in ax.lines if line.get_color() == colour]
+        return [*lines, *[c for c in ax.collections if same(c.get_color()[0], colour)]]
+
+    assert len(cable(draw_plan(scene))) == 1
+    along = np.array([0.0, scene.wire("cable 5.5").length])
+    shown = cable(draw_plan(scene, currents={"cable 5.5": (along, np.array([1.0, 0.3]))}))
+    widths = [np.ptp(one.get_linewidth()) for one in shown if hasattr(one, "get_segments")]
+    assert max(widths) > 1.0

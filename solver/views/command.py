@@ -18,8 +18,6 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from ...geometry.plan import AtticPlan
-    from ...geometry.wires import Wire
-    from ...materials import Earth
     from ..answer_records import Answer
 
 DONE, UNEXPECTED, BAD_INPUT, STOPPED = 0, 1, 2, 130
@@ -273,13 +271,14 @@ def _check(options: argparse.Namespace) -> int:
     if picture.is_dir():
         raise _BadUsage(f"{picture} is a folder; give the name of a picture, as {picture}/a.png")
     from ..settings import read_attic, read_settings
+    from .plan_words import plan_in_words
 
     plan = read_attic(source)
     settings = read_settings(plan)
     doubts = plan.doubts()
     voice.say(f"Checking {source} and drawing it to {picture}; nothing is computed (about 2 s).")
     voice.say("\n" + str(plan.attic))
-    for line in _what_was_read(plan):
+    for line in plan_in_words(plan):
         voice.say(f"  {line}")
     voice.say(f"  bands: {', '.join(map(str, settings.bands))}")
     _list(voice, "Assumed, the worst first", [*plan.assumptions, *settings.assumptions],
@@ -297,62 +296,22 @@ def _check(options: argparse.Namespace) -> int:
     return DONE
 
 
-def _what_was_read(plan: AtticPlan) -> list[str]:
-    """Wires, feeds and ground, a line each, so that a slip of the pen shows."""
-    lines, radials = [], []
-    for wire in plan.wires:
-        if wire.name.startswith("radial "):
-            radials.append(wire)
-        else:
-            lines.append(f"{wire.name}: {wire.length:.2f} m, {_thickness(wire)}")
-    if radials:
-        lengths = [wire.length for wire in radials]
-        spread = f"{min(lengths):.2f} m"
-        if max(lengths) - min(lengths) >= 0.005:
-            spread += f" to {max(lengths):.2f} m"
-        kinds = "; ".join(dict.fromkeys(_thickness(wire) for wire in radials))
-        several = len(radials) > 1
-        lines.append(
-            f"{len(radials)} radial{'s' * several}, {'each ' * several}{spread}, "
-            f"{sum(lengths):.1f} m in all, {kinds}"
-        )
-    for feed in plan.feeds:
-        wires = ", ".join(feed.wires)
-        at = f"{feed.at:.2f} m" if isinstance(feed.at, float) and feed.at else feed.at or "start"
-        end = feed.termination
-        if end is None:
-            what = "feed"
-        elif end == "open":
-            what = "opening, open"
-        else:
-            what = "opening, closed" if end == 0 else f"gap with {complex(end):g} ohm"
-        lines.append(f"{what}: at {at} of {wires}")
-    if plan.earth is None:
-        ground = "none, free space"
-    else:
-        named = f"{plan.earth.name}, " if plan.earth.name else ""
-        ground = f"{named}{_constants(plan.earth)}"
-    return [*lines, f"ground: {ground}"]
-
-
-def _thickness(wire: Wire) -> str:
-    """Radius and metal in words."""
-    metal = "no loss" if wire.conductor is None else wire.conductor.name
-    return f"{1e3 * wire.radius:.3g} mm radius, {metal}"
-
-
 def _keys(options: argparse.Namespace) -> int:
-    from ...materials import Conductor, Earth
+    from ...materials import Conductor, Dielectric, Earth, SheetConductor, Wood
     from ..bands import band_names
+    from .plan_words import earth_in_words
 
     del options
     print(_schema())
     print("\nNames that are known")
     _list_names("metals of wires", Conductor.names())
+    _list_names("wood", Wood.names())
+    _list_names("boards, coverings, walls, jackets", Dielectric.names())
+    _list_names("foil and metal roofs", SheetConductor.names())
     _list_names("bands", band_names())
     print("    ground:")
     for name in Earth.names():
-        print(f'      "{name}": {_constants(Earth.named(name))}')
+        print(f'      "{name}": {earth_in_words(Earth.named(name))}')
     return DONE
 
 
@@ -361,7 +320,7 @@ def _schema() -> str:
     import inspect
     import textwrap
 
-    from ...geometry import attic_file
+    from ...geometry import attic_file, house_file
     from ...geometry.antenna import Route
 
     told = (inspect.getdoc(attic_file) or "").partition("Schema. ")[2]
@@ -369,12 +328,14 @@ def _schema() -> str:
     introduction = textwrap.fill(introduction.replace(" (see `attic`)", AXES), 92)
     tables = tables.replace("``", "").replace("`Route.told` reads them", "listed below")
     wires = rest.partition("\nAll other tables")[0]
+    house, metal = (inspect.getdoc(house_file) or "").replace("``", "").split("\n\n")[2:4]
     steps = inspect.getdoc(Route.told) or ""
     steps = steps.partition("Known are::")[2].partition("\nstart :")[0].strip("\n")
     steps = "\n".join(line.removeprefix("    ") for line in steps.split("\n"))
     steps = steps.replace("\u2026", "...")
     return (
         f"{introduction}\n\n{tables}\n{SOLVER_KEYS}\n\n{wires}\n\n"
+        f"The house around the wires\n\n{house}\n\n{metal}\n\n"
         f'Steps of a route, with ";" between them or as a list\n\n{steps}'
     )
 
@@ -392,16 +353,6 @@ def _list_names(what: str, names: Sequence[str]) -> None:
             break_on_hyphens=False,
         )
     )
-
-
-def _constants(earth: Earth) -> str:
-    """Permittivity and conductivity in words."""
-    if earth.is_perfect:
-        return "no loss"
-    words = f"eps_r {earth.relative_permittivity:g}, {1e3 * earth.conductivity:g} mS/m"
-    if earth.variation is None:
-        return words
-    return f"{words} at low frequencies, varying with frequency"
 
 
 def _list(voice: _Voice, head: str, items: Sequence[Any], otherwise: str) -> None:
