@@ -58,11 +58,12 @@ def test_reflected_moments_against_dense_quadrature(height, panels):
     elements = system.prepared.elements
     n = len(system.mesh)
     moments = {extra: np.zeros((n, n, 2, 4 + extra, 4 + extra), dtype=complex) for extra in (0, 1)}
-    add = system._reflected(FREQUENCY)
+    add, pairs = system._reflected(FREQUENCY), system.prepared.reflected
     assert add is not None
+    assert pairs is not None
     for extra, buffer in moments.items():
         for first, last in ((0, 3), (3, n)):
-            add(buffer[first:last], first, last, extra, elements, system.prepared.reflected)
+            add(buffer[first:last], first, last, extra, elements, pairs)
     for i, j in ((0, 1), (0, 2), (1, 1), (2, 3), (3, 5)):
         expected = dense_moments(elements, i, j, 5, panels=panels)
         size = np.abs(expected[1, 0, 0])

@@ -355,8 +355,8 @@ def _free_space_pair(
                 )
             elif line and (near < 0 or u >= 0.3):
                 # The first term of Taylor's series brings sin(kR)/R from the rings to the axes.
-                slope = 0.5 * value * (k * math.cos(u) - math.sin(u) / distance) / distance
-                g_imag += offset * slope
+                slope = (k * math.cos(u) - math.sin(u) / distance) / (distance * distance)
+                g_imag += 0.5 * scale * offset * slope
             for b in range(nj):
                 row_real[b] += g_real * legendre[dj, b, g]
                 row_imag[b] += g_imag * legendre[dj, b, g]

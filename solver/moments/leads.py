@@ -82,7 +82,7 @@ def find_leads(elements: Elements) -> Leads:
             if (high - low) * length < SHORTEST * a:
                 continue
             inside = min(a * length / max(float(np.linalg.norm(turn)), 1e-9), LONGEST * a)
-            value = mu_0 / (2.0 * np.pi) * (np.log(2.0 * inside / radius[e]) - 1.0)
+            value = float(mu_0 / (2.0 * np.pi) * (np.log(2.0 * inside / radius[e]) - 1.0))
             before = found.get(int(e), (low, high, value))
             found[int(e)] = min(low, before[0]), max(high, before[1]), max(value, before[2])
     rows = sorted(found)

@@ -197,7 +197,7 @@ class Corners(NamedTuple):
 
     def chosen(self, which: NDArray[np.bool_]) -> Corners:
         """Some of the ends; `which` is (M,)."""
-        return Corners(*(field[which] for field in self))
+        return Corners(self.element[which], self.side[which], self.thickest[which])
 
 
 def find_corners(elements: Elements, basis: Basis) -> Corners:
@@ -277,10 +277,12 @@ def add_corners(
         kernels.add_end_pairs(
             pairs, wavenumber, factor, places, unit, radius, other_places, other_unit
         )
-    factor = -1j / kernels.FOUR_PI * scalar_factor
+    factor = complex(-1j / kernels.FOUR_PI * scalar_factor)
     place_corners(
-        local, next_rows, elements.degree, offset, corners, factor * potentials, factor * pairs
-    )
+        local, next_rows, elements.degree, offset, corners,
+        np.asarray(factor * potentials, dtype=np.complex128),
+        np.asarray(factor * pairs, dtype=np.complex128),
+    )  # fmt: skip
 
 
 def place_corners(
