@@ -30,13 +30,13 @@ from .answer_records import (
 from .band_sweep import (
     BandSweep,
     count_matrices,
-    lagrange_weights,
     natural_frequencies,
     prepare_band,
 )
 from .bands import Band
 from .errors import SolverError
 from .moments.basis import ComplexArray, FloatArray
+from .moments.quadrature import lagrange_weights
 from .settings import Settings, read_settings
 from .solution import Solution
 from .solve import DEFAULT_TOLERANCE

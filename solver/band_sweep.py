@@ -21,6 +21,7 @@ from .bands import Band
 from .errors import SolverError
 from .moments.assembly import Filled
 from .moments.basis import ComplexArray, FloatArray
+from .moments.quadrature import lagrange_weights
 from .solution import Solution
 from .system import PortSolution, System
 
@@ -44,14 +45,6 @@ def chebyshev_nodes(low: float, high: float, count: int) -> FloatArray:
     nodes = 0.5 * (low + high) + 0.5 * (high - low) * unit
     nodes[0], nodes[-1] = low, high
     return nodes
-
-
-def lagrange_weights(nodes: FloatArray, at: float) -> FloatArray:
-    """What each node's value counts at a point, shape of nodes."""
-    gap = at - nodes
-    other = nodes[:, None] - nodes[None, :] + np.eye(nodes.size)
-    parts = np.where(np.eye(nodes.size, dtype=bool), 1.0, gap[None, :] / other)
-    return parts.prod(axis=1)
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,7 @@ from scipy.constants import epsilon_0
 from threadpoolctl import ThreadpoolController
 
 from ..geometry.mesh import SHORTEST_PART, Mesh
-from .earth.kernels import add_reflected_functions, add_reflected_moments
+from .earth.kernels import add_reflected_moments
 from .earth.reflection import free_space_wavenumber
 from .earth.tables import build_earth_table
 from .errors import SolverError
@@ -31,6 +31,7 @@ from .moments.assembly import (
 from .moments.basis import ComplexArray, FloatArray, IntArray, connect
 from .moments.quadrature import node_tables
 from .surround.cells import CellRule
+from .surround.far_earth import add_reflected
 from .surround.volume import FunctionFields, Volume, prepare_volume
 
 if TYPE_CHECKING:
@@ -246,7 +247,8 @@ class System:
         )
         if self.volume is not None:
             fields = self.solid_fields(frequency, with_next=with_next)
-            self.volume.add_to(filled, fields, frequency)
+            with self._few_threads():
+                self.volume.add_to(filled, fields, frequency)
         return filled
 
     def solid_fields(self, frequency: float, *, with_next: bool = False) -> FunctionFields:
@@ -260,33 +262,29 @@ class System:
         volume, earth = self.volume, self.scene.earth
         if volume is None:
             raise SolverError("There are no timbers or sheets in this scene.")
-        add_reflected = None
-        if earth is not None and not earth.is_perfect:
-            elements, cells = self.prepared.elements, volume.cells
-            points = np.concatenate(
-                [elements.center - elements.half, elements.center + elements.half]
-            )
-            low, high = points.min(axis=0), points.max(axis=0)
-            near, far = cells.center.min(axis=0), cells.center.max(axis=0)
-            across = np.maximum(high[:2], far[:2]) - np.minimum(low[:2], near[:2])
-            table = build_earth_table(
-                frequency,
-                earth.at(frequency),
-                rho_max=float(np.hypot(*across)),
-                zeta_min=float(low[2] + near[2]),
-                zeta_max=float(high[2] + far[2]),
-                with_fields=True,
-            )
-
-            def add(local: ComplexArray, following: ComplexArray, extra: int) -> None:
-                add_reflected_functions(
-                    cells.center, cells.frame, elements.center, elements.half, elements.length,
-                    elements.degree, extra, volume.basis.offset, *volume.node_tables,
-                    *table.field_arguments(), local, following,
+        with self._few_threads():
+            fields = volume.fields(frequency, extra=int(with_next))
+            if earth is not None and not earth.is_perfect:
+                cells = volume.cells
+                across, lowest, highest = self.prepared.reach(cells.center)
+                table = build_earth_table(
+                    frequency,
+                    earth.at(frequency),
+                    rho_max=across,
+                    zeta_min=lowest,
+                    zeta_max=highest,
+                    with_fields=True,
+                )
+                add_reflected(
+                    volume.grid, cells, volume.elements, volume.basis.offset, volume.node_tables,
+                    table, *fields,
                 )  # fmt: skip
+        return fields
 
-            add_reflected = add
-        return volume.fields(frequency, add_reflected=add_reflected, extra=int(with_next))
+    def _few_threads(self) -> Any:
+        """Threads of linear algebra limited to one while matrices are small."""
+        small = self.n_unknowns <= ONE_THREAD_UNKNOWNS
+        return _blas_threads().limit(limits=1 if small else None)
 
     def solve(self, frequency: float, *, with_estimate: bool = False) -> PortSolution:
         """Solve for unit voltage at every port in turn.
@@ -306,8 +304,7 @@ class System:
         SolverError
             If the matrix is singular to working precision.
         """
-        small = filled.matrix.shape[0] <= ONE_THREAD_UNKNOWNS
-        with _blas_threads().limit(limits=1 if small else None):
+        with self._few_threads():
             currents = self._factor_and_solve(filled.matrix, frequency)
             admittance = self.ports.T @ currents
             estimate, parts = self._estimate(filled, currents, admittance)

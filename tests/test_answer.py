@@ -30,11 +30,11 @@ from ridgepole.solver.answer_store import SCHEMA
 from ridgepole.solver.band_sweep import (
     CHECK_LIMIT,
     chebyshev_nodes,
-    lagrange_weights,
     natural_frequencies,
     prepare_band,
     stretches_of,
 )
+from ridgepole.solver.moments.quadrature import lagrange_weights
 from ridgepole.solver.system import System
 
 COPPER = Conductor.named("annealed copper")

@@ -157,6 +157,15 @@ class Prepared:
         across = float(np.hypot(high[0] - low[0], high[1] - low[1]))
         return across, 2.0 * float(low[2]), 2.0 * float(high[2])
 
+    def reach(self, observers: FloatArray) -> tuple[float, float, float]:
+        """The same of the elements' axes to points (N, 3), which may lie among them. [m]"""
+        e = self.elements
+        points = np.concatenate([e.center - e.half, e.center + e.half])
+        low, high = points.min(axis=0), points.max(axis=0)
+        near, far = observers.min(axis=0), observers.max(axis=0)
+        across = np.maximum(high[:2], far[:2]) - np.minimum(low[:2], near[:2])
+        return float(np.hypot(*across)), float(low[2] + near[2]), float(high[2] + far[2])
+
     def ring_rows(self, wavenumber: float) -> tuple[rings.RingRows, ReflectedPairs] | None:
         """Copies of thick conductors over real earth and their pairs, None without any."""
         if self.reflected is None:

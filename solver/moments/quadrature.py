@@ -54,3 +54,11 @@ def node_tables(max_degree: int, *, extra: int, least: int) -> NodeTables:
     for array in (counts, xi, weight, legendre):
         array.setflags(write=False)
     return NodeTables(counts, xi, weight, legendre)
+
+
+def lagrange_weights(nodes: NDArray[np.float64], at: float) -> NDArray[np.float64]:
+    """What each node's value counts at a point, shape of nodes."""
+    gap = at - nodes
+    other = nodes[:, None] - nodes[None, :] + np.eye(nodes.size)
+    parts = np.where(np.eye(nodes.size, dtype=bool), 1.0, gap[None, :] / other)
+    return parts.prod(axis=1)

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
     Solid = Timber | Sheet
 
+HALVING = 1.42
+"""A cell is halved where it is longer than allowed by this factor, so that both come out alike."""
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
@@ -28,19 +31,19 @@ class CellRule:
     Attributes
     ----------
     shortest : float
-        Cells near wires are not cut shorter than this. [m]
+        About how long cells near wires are. [m]
     ratio : float
-        Farther off they may be this part of the distance from their middle to the nearest wire.
+        Farther off, about this part of the distance from their middle to the nearest wire.
     longest : float
-        [m]
+        About how long they are at most. [m]
     shift : float
         Where the first cut lies, in parts of the longest cell; for tests, since no result may
         depend on it.
     """
 
     shortest: float = 0.5
-    ratio: float = 0.6
-    longest: float = 1.2
+    ratio: float = 0.7
+    longest: float = 1.5
     shift: float = 0.0
 
 
@@ -153,7 +156,7 @@ def _cut_solid(solid: Solid, rule: CellRule, starts: FloatArray, ends: FloatArra
         sides = np.stack([todo[:, 1] - todo[:, 0], todo[:, 3] - todo[:, 2]], axis=1)
         if not flat:
             sides[:, 1] = 0.0
-        long = sides.max(axis=1) > allowed * (1.0 + 1e-9)
+        long = sides.max(axis=1) > HALVING * allowed
         done.append(todo[~long])
         todo, sides = todo[long], sides[long]
         if not todo.size:

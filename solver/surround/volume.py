@@ -31,8 +31,8 @@ thickness from a wire a sheet acts as a half-space, 2/(ec + 1) too.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -50,15 +50,16 @@ from ..moments.basis import (
     IntArray,
     PointMoments,
 )
-from ..moments.quadrature import gauss
+from ..moments.quadrature import gauss, lagrange_weights
 from . import kernels
 from .bricks import response
 from .cells import Body, CellRule, Cells, cut_solids
+from .far_earth import ObserverGrid, make_grid
 
 if TYPE_CHECKING:
     from .cells import Solid
 
-REACH = 1.5
+REACH = 0.9
 """Elements nearer to a cell than this times its longest side are integrated over it finely."""
 
 NODE_COUNTS = (2, 3, 4, 6, 8, 12, 16, 24, 32, 48)
@@ -66,11 +67,14 @@ STATIC_NODES = 10
 MOST_ENTRIES = 1_000_000
 """Of a row of forms held at once, 100 MB in all."""
 
-CLOSE_IN_DEPTHS = 2.0
+CLOSE_IN_DEPTHS = 1.0
 """Timber nearer to a wire than this times its greater side is cut into bricks."""
 
 MOST_BRICKS_ACROSS = 5
 """Bricks are about as long as the timber's lesser side; not less than this part of the greater."""
+
+NODE_FREQUENCY, LOWEST_NODE, HIGHEST_NODE = 1.5e6, -3, 5
+"""Bricks are worked out at 1.5 MHz times powers of two, up to 48 MHz, and interpolated between."""
 
 ALONGSIDE, LONG_BRICK = 0.8, 2.2
 """A wire whose direction has this cosine with the timber runs alongside: its field changes over the
@@ -118,8 +122,12 @@ class Covariance:
 
     def at(self, classes: ComplexArray | FloatArray, omega: float) -> NDArray[Any]:
         """sum over classes of weight times Q, (K,), Q in (V/m)^2 m^3/A^2 for a weight of 1."""
-        steps = np.array([(omega * mu_0) ** 2, mu_0 / epsilon_0, 1.0 / (omega * epsilon_0) ** 2])
-        return np.outer(classes, steps).ravel() @ self.values
+        return np.outer(classes, steps_of(omega)).ravel() @ self.values
+
+
+def steps_of(omega: float) -> FloatArray:
+    """Factors of A, B and C in Q, (3,)."""
+    return np.array([(omega * mu_0) ** 2, mu_0 / epsilon_0, 1.0 / (omega * epsilon_0) ** 2])
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,6 +146,8 @@ class Bricks:
         Means over the cell.
     volume : float
         Of the cell. [m^3]
+    place : (n, n) int
+        Where the pairs of functions are in the body's `Covariance`, -1 below the diagonal.
     """
 
     functions: IntArray
@@ -148,6 +158,7 @@ class Bricks:
     cell_vector: FloatArray
     cell_slope: FloatArray
     volume: float
+    place: IntArray
 
     def weight(self, body: Body, frequency: float) -> ComplexArray:
         """alpha times the volume of a brick, (3 N, 3 N). [F m^2]"""
@@ -155,22 +166,29 @@ class Bricks:
         share = epsilon_0 * self.volume / np.prod(self.counts)
         return share * response(self.sides, self.counts, chi)
 
-    def form(self, weight: ComplexArray, omega: float) -> ComplexArray:
-        """Reaction of the functions on each other less that of their means, (n, n).
+    def forms(self, weight: ComplexArray) -> ComplexArray:
+        """Reaction of the functions on each other less that of their means, (3, n, n).
 
+        Vector potentials with each other, both ways with the gradients, gradients with each other.
         An even field across the timber polarises it unevenly over the section, so that it reacts
         on the rest as well: that is taken from the middle of the cell, away from its cuts.
         """
-        rest = (omega * mu_0) * self.vector + self.slope / (omega * epsilon_0)
-        mean = (omega * mu_0) * self.cell_vector + self.cell_slope / (omega * epsilon_0)
         along, n_section = self.counts[0], self.counts[1] * self.counts[2]
         blocks = weight.reshape(along, n_section, 3, -1, 3)
         profile = blocks[along // 2].sum(axis=2)  # (section, component, direction of an even field)
         on_rest = np.zeros((n_section, 3), dtype=np.complex128)
         on_rest[:, 1:] = profile[:, [1, 2], [1, 2]]
-        felt = np.einsum("sa,xsan->an", on_rest, rest.reshape(along, n_section, 3, -1))
-        mixed = mean.T @ felt
-        return rest.T @ (weight @ rest) + mixed + mixed.T
+        on_rest = np.tile(on_rest, (along, 1)).ravel()[:, None]
+        rests, means = (self.vector, self.slope), (self.cell_vector, self.cell_slope)
+        # a real matrix times the real and the imaginary part is half the work of a complex one
+        answers = [weight.real @ rest + 1j * (weight.imag @ rest) for rest in rests]
+        felt = [(on_rest * rest).reshape(-1, 3, rest.shape[1]).sum(axis=0) for rest in rests]
+
+        def product(a: int, b: int) -> ComplexArray:
+            return rests[a].T @ answers[b] + means[a].T @ felt[b] + felt[a].T @ means[b]
+
+        mixed = product(0, 1)
+        return np.array([product(0, 0), mixed + mixed.T, product(1, 1)])
 
 
 class FunctionFields(NamedTuple):
@@ -203,10 +221,6 @@ class SolidState(NamedTuple):
     polarisation: PointMoments
 
 
-AddReflectedFunctions = Callable[[ComplexArray, ComplexArray, int], None]
-"""add(local, following, extra): adds what a real earth reflects to the fields at the cells."""
-
-
 @dataclass(frozen=True, eq=False)
 class Volume:
     """The solids about a mesh, with all that does not depend on frequency.
@@ -234,6 +248,8 @@ class Volume:
     bricks: tuple[tuple[Bricks, ...], ...]
     points: int
     has_images: bool
+    grid: ObserverGrid
+    brick_forms: dict[tuple[int, int], ComplexArray] = field(default_factory=dict)
 
     @property
     def groups(self) -> tuple[str, ...]:
@@ -245,26 +261,22 @@ class Volume:
         """Gauss tables of rising size: counts (T,), nodes (T, G), polynomials (T, W, G)."""
         return _gauss_tables(int(self.elements.degree.max()) + 2)
 
-    def alpha(self, frequency: float) -> tuple[ComplexArray, ComplexArray]:
-        """Polarisability of each body by axis, (B, 3), and by class of forms, (B, 4). [F/m]"""
-        each = [polarisability(body, frequency) for body in self.cells.bodies]
-        return np.array([even for even, _ in each]), np.array([local for _, local in each])
+    def alpha(self, frequency: float) -> ComplexArray:
+        """Polarisability of each body by even fields along its axes, (B, 3). [F/m]"""
+        return np.array([polarisability(body, frequency)[0] for body in self.cells.bodies])
 
     def fields(
         self,
         frequency: float,
         *,
-        add_reflected: AddReflectedFunctions | None = None,
         extra: int = 0,
     ) -> FunctionFields:
-        """Mean fields of all local functions over the cells.
+        """Mean fields of all local functions over the cells, without what a real earth reflects.
 
         Parameters
         ----------
         frequency : float
             [Hz]
-        add_reflected : callable, optional
-            Adds what a real earth reflects.
         extra : int
             1 for the next function of every element too.
         """
@@ -286,19 +298,17 @@ class Volume:
                 -1j * omega * mu_0 * INVERSE_FOUR_PI,
                 INVERSE_FOUR_PI / (1j * omega * epsilon_0), local, following,
             )  # fmt: skip
-        if add_reflected is not None:
-            add_reflected(local, following, extra)
         return FunctionFields(local, following)
 
     def add_to(self, filled: Filled, fields: FunctionFields, frequency: float) -> None:
         """Add the solids' term to a matrix and to the next functions' rows, in place."""
         omega = 2.0 * np.pi * frequency
         combination = self.basis.combination
-        even, classes = self.alpha(frequency)
+        even = self.alpha(frequency)
         weight = (-1j * omega) * (self.cells.volume[:, None] * even[self.cells.body]).ravel()
         own = combination.T.tocsr() @ fields.local
         _add_symmetric(filled.matrix, own * np.sqrt(weight))
-        form = self._form(classes, frequency)
+        form = self._form(frequency)
         n_local = self.basis.n_local
         inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
         filled.matrix[inner.row, inner.col] += inner.data
@@ -308,27 +318,54 @@ class Volume:
             filled.next_diagonal[...] += np.einsum("ec,ec->e", following, fields.following)
             filled.next_diagonal[...] += form[n_local:, n_local:].diagonal()
 
-    def _form(self, classes: ComplexArray, frequency: float) -> sparse.csr_array:
-        """What the means leave out, a symmetric (M + E, M + E) form of all functions."""
+    def _beside_means(self, body: int, frequency: float) -> ComplexArray:
+        """alpha times what the cells' means leave out of a body, by pairs of functions, (K,)."""
         omega = 2.0 * np.pi * frequency
+        _, classes = polarisability(self.cells.bodies[body], frequency)
+        values = self.covariance[body].at(classes, omega)
+        if self.bricks[body]:
+            octave = np.log2(frequency / NODE_FREQUENCY)
+            middle = int(np.clip(np.rint(octave), LOWEST_NODE + 1, HIGHEST_NODE - 1))
+            nodes = np.arange(middle - 1, middle + 2)
+            weights = lagrange_weights(nodes.astype(float), octave)
+            for node, weight in zip(nodes, weights, strict=True):
+                if weight != 0.0:
+                    values = values + weight * (steps_of(omega) @ self._at_node(body, int(node)))
+        return values
+
+    def _at_node(self, body: int, node: int) -> ComplexArray:
+        """Forms of a body's bricks at a node frequency, (3, K), kept once they are made.
+
+        They depend on frequency by the permittivity alone, which is smooth: three nodes an octave
+        apart serve all frequencies between.
+        """
+        key = (body, node)
+        if key not in self.brick_forms:
+            frequency = NODE_FREQUENCY * 2.0**node
+            total = np.zeros((3, self.covariance[body].row.size), dtype=np.complex128)
+            known: dict[object, ComplexArray] = {}
+            for bricks in self.bricks[body]:
+                shape = (bricks.sides, bricks.counts, bricks.volume)
+                if shape not in known:
+                    known[shape] = bricks.weight(self.cells.bodies[body], frequency)
+                inside = bricks.place >= 0
+                total[:, bricks.place[inside]] += bricks.forms(known[shape])[:, inside]
+            self.brick_forms[key] = total
+        return self.brick_forms[key]
+
+    def _form(self, frequency: float) -> sparse.csr_array:
+        """What the means leave out, a symmetric (M + E, M + E) form of all functions."""
         size = self.basis.n_local + self.elements.length.size
         row, column, value = [], [], []
-        for b, (weights, covariance) in enumerate(zip(classes, self.covariance, strict=True)):
-            values = covariance.at(weights, omega)
+        for body, covariance in enumerate(self.covariance):
+            values = self._beside_means(body, frequency)
             inner = covariance.row != covariance.column
             row += [covariance.row, covariance.column[inner]]
             column += [covariance.column, covariance.row[inner]]
             value += [values, values[inner]]
-            known: dict[object, ComplexArray] = {}
-            for bricks in self.bricks[b]:
-                key = (bricks.sides, bricks.counts, bricks.volume)
-                if key not in known:
-                    known[key] = bricks.weight(self.cells.bodies[b], frequency)
-                row.append(np.repeat(bricks.functions, bricks.functions.size))
-                column.append(np.tile(bricks.functions, bricks.functions.size))
-                value.append(bricks.form(known[key], omega).ravel())
         entries = (np.concatenate(value), (np.concatenate(row), np.concatenate(column)))
-        return 1j * omega * sparse.csr_array(sparse.coo_array(entries, shape=(size, size)))
+        form = sparse.csr_array(sparse.coo_array(entries, shape=(size, size)))
+        return (2j * np.pi * frequency) * form
 
     def state(self, fields: FunctionFields, currents: ComplexArray, frequency: float) -> SolidState:
         """Losses by group, and polarisation, for currents of the local functions (M,). [A]"""
@@ -349,27 +386,23 @@ class Volume:
             Coefficients of the local functions, RMS. [A]
         """
         omega = 2.0 * np.pi * frequency
-        even, classes = (-omega * alpha.imag for alpha in self.alpha(frequency))
+        even = -omega * self.alpha(frequency).imag
         square = np.abs(currents @ fields.local).reshape(-1, 3) ** 2
         each = self.cells.volume * (square * even[self.cells.body]).sum(axis=1)
         n_bodies = len(self.cells.bodies)
         watts = np.bincount(self.cells.body, weights=each, minlength=n_bodies).astype(float)
         padded = np.append(currents, np.zeros(self.elements.length.size))
-        for b, covariance in enumerate(self.covariance):
+        for body, covariance in enumerate(self.covariance):
             product = (padded[covariance.row].conj() * padded[covariance.column]).real
             product[covariance.row != covariance.column] *= 2.0
-            watts[b] += float(covariance.at(classes[b], omega) @ product)
-            for bricks in self.bricks[b]:
-                form = bricks.form(bricks.weight(self.cells.bodies[b], frequency), omega)
-                own = padded[bricks.functions]
-                watts[b] -= omega * float(np.vdot(own, form.imag @ own).real)
+            watts[body] -= omega * float(self._beside_means(body, frequency).imag @ product)
         return watts
 
     def polarisation(
         self, fields: FunctionFields, currents: ComplexArray, frequency: float
     ) -> PointMoments:
         """Polarisation currents jw alpha E times volume, spread over the cells' samples."""
-        alpha = self.alpha(frequency)[0][self.cells.body]
+        alpha = self.alpha(frequency)[self.cells.body]
         inside = 2j * np.pi * frequency * alpha * (currents @ fields.local).reshape(-1, 3)
         moments = np.einsum("cab,ca->cb", self.cells.frame, inside) * self.cells.volume[:, None]
         samples, first = self.cells.samples()
@@ -471,6 +504,15 @@ def prepare_volume(
     )
     numbers = _function_numbers(basis, n_functions)
     found: list[list[Bricks]] = [[] for _ in cells.bodies]
+    size = basis.n_local + n_elements
+    where = [
+        sparse.csr_array(
+            sparse.coo_array(
+                (np.arange(1, one.row.size + 1), (one.row, one.column)), shape=(size, size)
+            )
+        )
+        for one in covariance
+    ]
     for c in np.flatnonzero((n_bricks > 0) & (columns > 0)):
         own = slice(first_member[c], first_member[c + 1])
         axes = (elements.half[members[own]] / elements.length[members[own], None]) @ cells.frame[
@@ -486,16 +528,20 @@ def prepare_volume(
             for x, mean in zip((vector, slope), means, strict=True)
         ]
         sides = tuple(round(float(s), 9) for s in 2.0 * cells.half[c] / bricks[c])
+        own = np.concatenate([numbers[e] for e in members[own]])
+        place = where[cells.body[c]][own][:, own].toarray() - 1
         found[cells.body[c]].append(
             Bricks(
-                np.concatenate([numbers[e] for e in members[own]]), sides,
+                own, sides,
                 tuple(int(n) for n in bricks[c]), *(x * INVERSE_FOUR_PI for x in rests),
                 *(x.T * INVERSE_FOUR_PI for x in means), float(cells.volume[c]),
+                place,
             )
         )  # fmt: skip
     return Volume(
         elements, basis, cells, slot, mean_vector, mean_slope, covariance,
         tuple(tuple(one) for one in found), int(points.sum()), has_images,
+        make_grid(cells, float(min(starts[:, 2].min(), ends[:, 2].min()))),
     )  # fmt: skip
 
 

@@ -1,0 +1,114 @@
+"""What a real earth reflects onto the cells of solids, interpolated from few points.
+
+High above the ground the reflected field is smooth: it is taken on a grid of Chebyshev points in
+the box that holds all cells, and from there by Lagrange interpolation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..earth.kernels import add_reflected_functions
+from ..earth.tables import EarthTable
+from ..moments.assembly import Elements
+from ..moments.basis import ComplexArray, FloatArray, IntArray
+from ..moments.quadrature import lagrange_weights
+from .cells import Cells
+
+ACCURACY = 1e-4
+WORTH = 0.6
+"""The grid is used where it has fewer points than this part of the number of cells."""
+
+
+@dataclass(frozen=True, eq=False)
+class ObserverGrid:
+    """Points at which the reflected field is computed, and the way from them to the cells.
+
+    Attributes
+    ----------
+    points : (G, 3) float
+        [m]
+    weights : (C, G) float, or None
+        None where the points are the cells' own middles.
+    """
+
+    points: FloatArray
+    weights: FloatArray | None
+
+
+def make_grid(cells: Cells, lowest_source: float) -> ObserverGrid:
+    """A grid fine enough for sources down to a height [m], or the cells' middles if that is less.
+
+    Along an axis of half length L, at a distance d from the images of the sources, Chebyshev
+    interpolation converges like (d/L + sqrt(1 + (d/L)^2))^-n, upwards as for d/L + 1 on the axis.
+    """
+    low, high = cells.center.min(axis=0), cells.center.max(axis=0)
+    distance = float(low[2]) + lowest_source
+    if distance <= 0.0:
+        return ObserverGrid(cells.center, None)
+    axes = []
+    for a in range(3):
+        half = 0.5 * float(high[a] - low[a])
+        if half < 1e-9:
+            axes.append(np.array([low[a]]))
+            continue
+        ratio = distance / half
+        rate = np.arccosh(1.0 + ratio) if a == 2 else np.arcsinh(ratio)
+        count = int(np.ceil(-np.log(ACCURACY) / rate)) + 1
+        if count > len(cells):
+            return ObserverGrid(cells.center, None)
+        nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+        axes.append(0.5 * (low[a] + high[a]) + half * nodes)
+    if np.prod([axis.size for axis in axes]) > WORTH * len(cells):
+        return ObserverGrid(cells.center, None)
+    points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    each = [
+        np.array([lagrange_weights(axis, float(x)) for x in cells.center[:, a]])
+        for a, axis in enumerate(axes)
+    ]
+    weights = np.einsum("ci,cj,ck->cijk", *each).reshape(len(cells), -1)
+    return ObserverGrid(np.ascontiguousarray(points), np.ascontiguousarray(weights))
+
+
+def add_reflected(
+    grid: ObserverGrid,
+    cells: Cells,
+    elements: Elements,
+    offset: IntArray,
+    node_tables: tuple[IntArray, FloatArray, FloatArray],
+    table: EarthTable,
+    local: ComplexArray,
+    following: ComplexArray,
+) -> None:
+    """Add the reflected fields of all functions to those at the cells, in the cells' frames.
+
+    Parameters
+    ----------
+    local, following : (M, 3 C) and (E or 0, 3 C) complex, added to
+        [V/m per A]
+    """
+    n_points, extra = len(grid.points), int(following.shape[0] > 0)
+    own = grid.weights is None
+    frames = cells.frame if own else np.broadcast_to(np.eye(3), (n_points, 3, 3)).copy()
+    found = (
+        [local, following]
+        if own
+        else [
+            np.zeros((rows.shape[0], 3 * n_points), dtype=np.complex128)
+            for rows in (local, following)
+        ]
+    )
+    add_reflected_functions(
+        grid.points, frames, elements.center, elements.half, elements.length, elements.degree,
+        extra, offset, *node_tables, *table.field_arguments(), *found,
+    )  # fmt: skip
+    if grid.weights is None:
+        return
+    for rows, total in zip(found, (local, following), strict=True):
+        if rows.shape[0]:
+            spread = np.ascontiguousarray(rows.reshape(-1, n_points, 3).transpose(0, 2, 1))
+            at_cells = spread.real @ grid.weights.T + 1j * (spread.imag @ grid.weights.T)
+            turned = np.einsum("cab,mbc->mca", cells.frame, at_cells, optimize=True)
+            total += turned.reshape(total.shape)
