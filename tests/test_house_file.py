@@ -318,21 +318,32 @@ def test_plan_with_another_house():
         _ = changed.text
 
 
-def test_bonds_and_earths():
+def test_bonds():
     text = TOLD.replace("cores = 3", 'cores = 3\nbonded = [{to = "fan duct", own = "start"}]')
-    text = text.replace('heights_from = "ground"', 'heights_from = "ground"\nearthed = true')
     text = text.replace("radials = 5", 'radials = 5\nbonded = ["rain pipe"]')
     plan = read(text)
     (bond,) = piece(plan, "lamp cable").bonded
     assert (bond.to, bond.own) == ("fan duct", "start")
     rain = piece(plan, "rain pipe")
     assert [b.to for b in rain.bonded] == ["counterpoise"]
-    assert rain.earthed.length == pytest.approx(1.5)
+    assert rain.earthed is None
+    with pytest.raises(AtticFileError, match=r"bonded: no .*'rain pip'.*'rain pipe'"):
+        read(text.replace('bonded = ["rain pipe"]', 'bonded = ["rain pip"]'))
+    floating = plan.without("rain pipe")
+    assert "rain pipe" not in floating.text  # under [counterpoise] neither
+    assert read(floating.text).house == floating.house
+    loose = plan.without("fan duct")
+    assert piece(loose, "lamp cable").bonded == ()
+    assert read(loose.text).house == loose.house
+
+
+def test_earths():
+    text = TOLD.replace('heights_from = "ground"', 'heights_from = "ground"\nearthed = true')
+    plan = read(text)
+    assert piece(plan, "rain pipe").earthed.length == pytest.approx(1.5)
     assert any(one.startswith("earth rod of rain pipe: 1.5 m") for one in said(plan))
     told = read(text.replace("earthed = true", "earthed = {impedance = 31}"))
     assert piece(told, "rain pipe").earthed.impedance == 31
-    with pytest.raises(AtticFileError, match=r"bonded: no .*'rain pip'.*'rain pipe'"):
-        read(text.replace('bonded = ["rain pipe"]', 'bonded = ["rain pip"]'))
 
 
 def test_plain_wires_have_named_points():
