@@ -288,6 +288,11 @@ def test_plan_without_a_piece_saves_what_it_is():
     assert plan.without("joists").without("ridge board").without("post").text
     both = plan.without("lamp cable", "rain pipe")
     assert read(both.text).house == both.house
+    bell = '[[cable]]\nname = "bell"\npoints = [[1, 6, 0.3], [3, 6, 0.3]]\nwire = "1 mm2 copper"\n'
+    three = read(f"{TOLD}{bell}{bell.replace('bell', 'chime').replace('6', '6.5')}")
+    left = three.without("lamp cable").without("chime")  # tables behind a gone one move up
+    assert read(left.text).house == left.house
+    assert [p.name for p in left.house if p.kind == "cable"] == ["bell"]
     with pytest.raises(GeometryError, match=r"no piece 'fan dukt'. Is 'fan duct' meant"):
         plan.without("fan dukt")
     first = next(p.name for p in plan.house if getattr(p, "group", "") == "joists")
