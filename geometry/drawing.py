@@ -253,7 +253,7 @@ def _zoom(ax: Any, house: Sequence[Any]) -> float:
 
     drawn = [np.column_stack(line.get_data_3d()) for line in ax.lines]
     points = np.concatenate([*drawn, reach_of(house)])
-    x, y, _ = proj3d.proj_transform(*points.T, ax.get_proj())
+    x, y, _ = proj3d.proj_transform(points[:, 0], points[:, 1], points[:, 2], ax.get_proj())
     room = [np.abs(ax.viewLim.intervalx).min(), np.abs(ax.viewLim.intervaly).min()]
     used = [np.abs(x).max(), np.abs(y).max()]
     return float(min(0.96 * r / u for r, u in zip(room, used, strict=True)))

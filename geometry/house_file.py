@@ -515,9 +515,9 @@ class _HouseReader:
         told = table.take("earthed", False)
         if told is False:
             return None
-        from .electrodes import Electrode
-
         if told is True:
+            from .electrodes import Electrode
+
             self.guesses.note("earth rod", ROD, "earthed = true tells no length", 0.3, name)
             return Electrode(ROD)
         if not isinstance(told, dict):
@@ -529,6 +529,8 @@ class _HouseReader:
         inner.finish()
         if (rod is None) == (impedance is None):
             raise table.error("earthed", "give rod = length, or impedance = ohms, one of them.")
+        from .electrodes import Electrode
+
         with table.blamed("earthed"):
             if rod is None:
                 return Electrode(impedance=impedance)

@@ -415,8 +415,10 @@ def _renumbered(origins: Mapping[str, TomlPath], gone: TomlPath) -> dict[str, To
     for name, path in origins.items():
         if path[: len(gone)] == gone:
             continue
-        if len(gone) == 2 and path[0] == gone[0] and len(path) > 1 and path[1] > gone[1]:
-            path = (path[0], path[1] - 1, *path[2:])
+        if len(gone) == 2 and path[0] == gone[0]:
+            here, there = path[1], gone[1]
+            if isinstance(here, int) and isinstance(there, int) and here > there:
+                path = (path[0], here - 1, *path[2:])
         found[name] = path
     return found
 

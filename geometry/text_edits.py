@@ -113,7 +113,7 @@ def without_table(file: AtticFile, path: TomlPath) -> AtticFile:
     end = file.text.find("\n", last)
     end = len(file.text) if end < 0 else end + 1
     text = file.text[: header.start] + file.text[end:].removeprefix("\n")
-    wanted = copy.deepcopy(file.document)
+    wanted: Any = copy.deepcopy(file.document)
     if len(path) == 1:
         del wanted[path[0]]
     else:

@@ -288,6 +288,11 @@ def test_plan_without_a_piece_saves_what_it_is():
     assert plan.without("joists").without("ridge board").without("post").text
     both = plan.without("lamp cable", "rain pipe")
     assert read(both.text).house == both.house
+    bell = '[[cable]]\nname = "bell"\npoints = [[1, 6, 0.3], [3, 6, 0.3]]\nwire = "1 mm2 copper"\n'
+    three = read(f"{TOLD}{bell}{bell.replace('bell', 'chime').replace('6', '6.5')}")
+    left = three.without("lamp cable").without("chime")  # tables behind a gone one move up
+    assert read(left.text).house == left.house
+    assert [p.name for p in left.house if p.kind == "cable"] == ["bell"]
     with pytest.raises(GeometryError, match=r"no piece 'fan dukt'. Is 'fan duct' meant"):
         plan.without("fan dukt")
     first = next(p.name for p in plan.house if getattr(p, "group", "") == "joists")
@@ -318,21 +323,32 @@ def test_plan_with_another_house():
         _ = changed.text
 
 
-def test_bonds_and_earths():
+def test_bonds():
     text = TOLD.replace("cores = 3", 'cores = 3\nbonded = [{to = "fan duct", own = "start"}]')
-    text = text.replace('heights_from = "ground"', 'heights_from = "ground"\nearthed = true')
     text = text.replace("radials = 5", 'radials = 5\nbonded = ["rain pipe"]')
     plan = read(text)
     (bond,) = piece(plan, "lamp cable").bonded
     assert (bond.to, bond.own) == ("fan duct", "start")
     rain = piece(plan, "rain pipe")
     assert [b.to for b in rain.bonded] == ["counterpoise"]
-    assert rain.earthed.length == pytest.approx(1.5)
+    assert rain.earthed is None
+    with pytest.raises(AtticFileError, match=r"bonded: no .*'rain pip'.*'rain pipe'"):
+        read(text.replace('bonded = ["rain pipe"]', 'bonded = ["rain pip"]'))
+    floating = plan.without("rain pipe")
+    assert "rain pipe" not in floating.text  # under [counterpoise] neither
+    assert read(floating.text).house == floating.house
+    loose = plan.without("fan duct")
+    assert piece(loose, "lamp cable").bonded == ()
+    assert read(loose.text).house == loose.house
+
+
+def test_earths():
+    text = TOLD.replace('heights_from = "ground"', 'heights_from = "ground"\nearthed = true')
+    plan = read(text)
+    assert piece(plan, "rain pipe").earthed.length == pytest.approx(1.5)
     assert any(one.startswith("earth rod of rain pipe: 1.5 m") for one in said(plan))
     told = read(text.replace("earthed = true", "earthed = {impedance = 31}"))
     assert piece(told, "rain pipe").earthed.impedance == 31
-    with pytest.raises(AtticFileError, match=r"bonded: no .*'rain pip'.*'rain pipe'"):
-        read(text.replace('bonded = ["rain pipe"]', 'bonded = ["rain pip"]'))
 
 
 def test_plain_wires_have_named_points():

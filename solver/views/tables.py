@@ -271,8 +271,8 @@ def sureness_lines(answer: Answer, width: int) -> list[str]:
     )
     lines += n.columns(rows, width=width)
     lines += _wrapped(
-        "The house is surely worse known than that: timber, foil, ducts, cables and the wire's "
-        "jacket are not in this answer, and what was assumed may be off. Take the difference "
+        "The house is surely worse known than that: timber, foil, ducts and cables that nobody "
+        "told of are not in this answer, and what was assumed may be off. Take the difference "
         "between two layouts as more certain than either number alone.",
         width,
     )
