@@ -5,6 +5,7 @@ from .attic import Attic
 from .attic_file import load_attic_file, read_attic_text
 from .checks import check_frequency
 from .counterpoise import Bond, Counterpoise, Radial
+from .electrodes import Electrode
 from .errors import AtticFileError, FeedError, GeometryError
 from .file_tables import AtticFile, FileTable
 from .jackets import Jacket
@@ -32,6 +33,7 @@ __all__ = [
     "Counterpoise",
     "Downpipe",
     "Duct",
+    "Electrode",
     "Element",
     "Feed",
     "FeedError",

@@ -107,7 +107,8 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
     ------
     GeometryError
         If a frequency is not finite or out of range, a wire is thicker than a tenth of the
-        shortest wavelength, or lower over a real earth than 5e-4 of the longest.
+        shortest wavelength, or lower over a real earth than 5e-4 of the longest, or a ground rod
+        is too long for its formula.
     """
     try:
         given = np.asarray(frequency, dtype=float).ravel()
@@ -126,6 +127,7 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
         )
     wavelength = speed_of_light / float(given.max())
     _check_height(scene, speed_of_light / float(given.min()))
+    _check_electrodes(scene, np.unique(given))
     for wire in scene.wires:
         if wire.radius > THIN * wavelength:
             limit = THIN * speed_of_light / wire.radius
@@ -140,15 +142,32 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
 def _check_height(scene: Scene, wavelength: float) -> None:
     if scene.earth is None or scene.earth.is_perfect:
         return
+    led = _check_led_ends(scene)
     for wire in scene.wires:
-        height = float(wire.vertices[:, 2].min())
+        above = wire.vertices[:, 2][~_at_contacts(wire, led)]
+        height = float(above.min(initial=np.inf))
         if height < LOWEST_OVER_EARTH * wavelength:
             raise GeometryError(
                 f"Wire {wire.name!r} comes down to {height:g} m above the earth, "
                 f"{height / wavelength:.2g} wavelengths; below {LOWEST_OVER_EARTH:g} the earth's "
                 "share cannot be trusted. Raise it to at least "
-                f"{LOWEST_OVER_EARTH * wavelength:.3g} m."
+                f"{LOWEST_OVER_EARTH * wavelength:.3g} m, or lead its end down to the earth at "
+                "z = 0 with an Electrode."
             )
+
+
+def _check_electrodes(scene: Scene, frequencies: NDArray[np.float64]) -> None:
+    if scene.earth is None or scene.earth.is_perfect:
+        return
+    for wire in scene.wires:
+        electrodes = [e for e in (wire.earth_start, wire.earth_end) if e is not None]
+        for electrode in electrodes:
+            for frequency in frequencies:
+                try:
+                    permittivity = complex(scene.earth.complex_permittivity(float(frequency)))
+                    electrode.impedance_at(float(frequency), permittivity)
+                except GeometryError as error:
+                    raise GeometryError(f"Wire {wire.name!r}: {error}") from None
 
 
 def find_doubts(scene: Scene) -> tuple[str, ...]:
@@ -193,6 +212,7 @@ def find_doubts(scene: Scene) -> tuple[str, ...]:
 
 
 def _check_ground(scene: Scene) -> None:
+    led = _check_led_ends(scene)
     if scene.earth is None:
         return
     perfect = scene.earth.is_perfect
@@ -208,25 +228,78 @@ def _check_ground(scene: Scene) -> None:
                 f"{where} is below ground (z = 0). Buried wires are not modelled; raise it above "
                 "the ground, or leave the buried part out."
             )
+        on_ground = np.abs(height) < JOINING_DISTANCE
         if not perfect:
-            raise GeometryError(
-                f"{where} touches the earth: its height must be above its radius, "
-                f"{wire.radius:g} m. Raise it; or, where it is led to the earth, an electrode "
-                "would be needed, which cannot be described yet."
-            )
-        _check_perfect_ground(wire, height)
+            on_ground &= _at_contacts(wire, led)
+            low = np.flatnonzero((height <= wire.radius) & ~on_ground)
+            if low.size:
+                raise GeometryError(
+                    f"Wire {wire.name!r}: point {int(low[0]) + 1} at "
+                    f"{show_point(wire.vertices[low[0]])} touches the earth: its height must be "
+                    f"above its radius, {wire.radius:g} m. Raise it; or, where an end is led to "
+                    "the earth, bring it down to z = 0 and give its electrode, "
+                    "earth_start=Electrode(...) or earth_end=Electrode(...)."
+                )
+        _check_rising(wire, height, on_ground, "perfect ground" if perfect else "earth")
 
 
-def _check_perfect_ground(wire: Wire, height: NDArray[np.float64]) -> None:
-    """A wire that comes to a perfect ground stands on its corners and rises from there."""
-    touching = np.abs(height) < JOINING_DISTANCE
+def _check_led_ends(scene: Scene) -> NDArray[np.float64]:
+    """Points led to the earth, shape (M, 3), each within the joining distance of z = 0."""
+    found = []
+    for wire in scene.wires:
+        for what, electrode, point in (
+            ("earth_start", wire.earth_start, wire.vertices[0]),
+            ("earth_end", wire.earth_end, wire.vertices[-1]),
+        ):
+            if electrode is None:
+                continue
+            if wire.is_closed:
+                raise GeometryError(
+                    f"Wire {wire.name!r} is a closed loop and has no end that {what} could lead "
+                    "to the earth. Lead a wire of its own from the loop to the earth."
+                )
+            if scene.earth is None:
+                raise GeometryError(
+                    f"Wire {wire.name!r} has {what}={electrode!r}, but the scene has no earth to "
+                    f"lead it to. Give earth=Earth(...), or leave {what} out."
+                )
+            if scene.earth.is_layered:
+                raise GeometryError(
+                    f"Wire {wire.name!r} has {what}={electrode!r}; electrodes are modelled in "
+                    "homogeneous earth only, and this one is layered. Give one Earth for the "
+                    "depth that the electrode reaches."
+                )
+            if abs(float(point[2])) > JOINING_DISTANCE:
+                raise GeometryError(
+                    f"Wire {wire.name!r} has {what}={electrode!r}, but that end is at "
+                    f"{show_point(point)}; it must lie within 1 mm of the surface, z = 0. Draw "
+                    "the wire down to the earth."
+                )
+            found.append(point)
+    return np.array(found).reshape(-1, 3)
+
+
+def _at_contacts(wire: Wire, led: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which vertices are ends of the wire that share a point led to the earth, shape (N,)."""
+    found = np.zeros(len(wire.vertices), dtype=bool)
+    if not wire.is_closed:
+        for k in (0, -1):
+            gap = np.linalg.norm(led - wire.vertices[k], axis=1)
+            found[k] = bool((gap <= JOINING_DISTANCE).any())
+    return found
+
+
+def _check_rising(
+    wire: Wire, height: NDArray[np.float64], on_ground: NDArray[np.bool_], ground: str
+) -> None:
+    """A wire that comes to the ground stands on its corners and rises from there."""
     steps = np.diff(wire.vertex_distances)
     for k in range(len(steps)):
-        one, two = bool(touching[k]), bool(touching[k + 1])
+        one, two = bool(on_ground[k]), bool(on_ground[k + 1])
         if one and two:
             raise GeometryError(
                 f"Wire {wire.name!r}: the stretch from {show_point(wire.vertices[k])} to "
-                f"{show_point(wire.vertices[k + 1])} lies on the perfect ground, which shorts it. "
+                f"{show_point(wire.vertices[k + 1])} lies on the {ground}, which shorts it. "
                 "Raise it above its radius, or leave it out."
             )
         low, high = sorted((float(height[k]), float(height[k + 1])))
@@ -239,7 +312,7 @@ def _check_perfect_ground(wire: Wire, height: NDArray[np.float64]) -> None:
             raise GeometryError(
                 f"Wire {wire.name!r}: between {show_point(wire.vertices[k])} and "
                 f"{show_point(wire.vertices[k + 1])} its axis comes to {low:.4g} m above the "
-                f"perfect ground, less than its radius {wire.radius:g} m. Raise it, or end it on "
+                f"{ground}, less than its radius {wire.radius:g} m. Raise it, or end it on "
                 "z = 0."
             )
 

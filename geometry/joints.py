@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from .electrodes import Electrode
 from .errors import FeedError, GeometryError
-from .wires import JOINING_DISTANCE, Feed, Wire
+from .wires import JOINING_DISTANCE, Feed, Wire, show_point
 
 if TYPE_CHECKING:
     from .scene import Scene
@@ -45,7 +46,8 @@ class Skeleton:
     nodes : ndarray, shape (N, 3)
         Ends, corners, marked and fed points, those within 1 mm as one. [m]
     node_on_ground : ndarray of bool, shape (N,)
-        Whether the node is a contact to a perfect ground; its z is then 0.
+        Whether the node is a contact to the ground: all that touch a perfect one, ends with an
+        electrode over real earth; its z is then 0.
     piece_wire : ndarray of int, shape (K,)
         Index of the piece's wire.
     piece_nodes : ndarray of int, shape (K, 2)
@@ -54,6 +56,8 @@ class Skeleton:
         Distances along the wire. [m]
     feeds : tuple of FeedNode
         In the order of the scene's feeds.
+    electrodes : tuple of (node, Electrode)
+        Contacts to real earth, by rising node.
     """
 
     nodes: NDArray[np.float64]
@@ -62,6 +66,7 @@ class Skeleton:
     piece_nodes: NDArray[np.intp]
     piece_span: NDArray[np.float64]
     feeds: tuple[FeedNode, ...]
+    electrodes: tuple[tuple[int, Electrode], ...] = ()
 
 
 def trace_joints(scene: Scene) -> Skeleton:
@@ -81,7 +86,8 @@ def trace_joints(scene: Scene) -> Skeleton:
     FeedError
         If a feed is off its wire, its wires do not meet, or nothing is on its other side.
     GeometryError
-        If a stretch closes on itself within the joining distance.
+        If a stretch closes on itself within the joining distance, or two different electrodes
+        are given for one point.
 
     Notes
     -----
@@ -98,6 +104,10 @@ def trace_joints(scene: Scene) -> Skeleton:
     if scene.earth is not None and scene.earth.is_perfect:
         grounded = np.abs(points[:, 2]) < JOINING_DISTANCE
         points[grounded, 2] = 0.0
+    led = _led_ends(scene, first, counts)
+    for k in led:
+        grounded[k] = True
+        points[k, 2] = 0.0
     labels = cluster_points(points, JOINING_DISTANCE)
     nodes = _cluster_means(points, labels)
     node_on_ground = np.zeros(len(nodes), dtype=bool)
@@ -127,7 +137,37 @@ def trace_joints(scene: Scene) -> Skeleton:
         piece_nodes=piece_nodes,
         piece_span=piece_span,
         feeds=feeds,
+        electrodes=_node_electrodes(nodes, labels, led),
     )
+
+
+def _led_ends(
+    scene: Scene, first: NDArray[np.intp], counts: NDArray[np.intp]
+) -> dict[int, Electrode]:
+    """Electrodes over real earth by the number of the point that is led to it."""
+    found = {}
+    if scene.earth is not None and not scene.earth.is_perfect:
+        for w, wire in enumerate(scene.wires):
+            if wire.earth_start is not None:
+                found[int(first[w])] = wire.earth_start
+            if wire.earth_end is not None:
+                found[int(first[w] + counts[w]) - 1] = wire.earth_end
+    return found
+
+
+def _node_electrodes(
+    nodes: NDArray[np.float64], labels: NDArray[np.intp], led: dict[int, Electrode]
+) -> tuple[tuple[int, Electrode], ...]:
+    found: dict[int, Electrode] = {}
+    for point, electrode in led.items():
+        node = int(labels[point])
+        if found.setdefault(node, electrode) != electrode:
+            raise GeometryError(
+                f"At {show_point(nodes[node])} two different electrodes are given, {electrode!r} "
+                f"and {found[node]!r}; wires that share a contact share its electrode. Give both "
+                "the same, or one of them none."
+            )
+    return tuple(sorted(found.items(), key=lambda pair: pair[0]))
 
 
 def cluster_points(points: NDArray[np.float64], distance: float) -> NDArray[np.intp]:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import c as SPEED_OF_LIGHT
 
+from .electrodes import Electrode
 from .errors import GeometryError
 from .joints import FeedNode, Skeleton, trace_joints
 
@@ -59,7 +60,7 @@ class Mesh:
     nodes : (N, 3) float
         [m]
     node_on_ground : (N,) bool
-        True where a node touches a perfect ground.
+        True where a node is a contact to the ground.
     feeds : tuple of FeedNode
         `group_a` holds (element, side), side 0 the start and 1 the end.
     free_end : (E, 2) bool
@@ -68,6 +69,8 @@ class Mesh:
         How distances along a wire map to elements, see `locate`.
     drawing : tuple
         What it was made from, see `fits`.
+    electrodes : tuple of (node, Electrode)
+        Contacts to real earth.
     """
 
     start: NDArray[np.float64]
@@ -82,6 +85,7 @@ class Mesh:
     free_end: NDArray[np.bool_]
     runs: tuple[Run, ...]
     drawing: tuple[object, ...]
+    electrodes: tuple[tuple[int, Electrode], ...] = ()
 
     def __len__(self) -> int:
         return int(self.degree.size)
@@ -309,10 +313,19 @@ def _check_settings(
 
 
 def drawing_of(scene: Scene) -> tuple[object, ...]:
-    """What of a scene a mesh depends on: wires, feed points, and whether ground is perfect."""
+    """What a mesh depends on: wires, feed points, contacts, and whether ground is perfect."""
     return (
         tuple(
-            (w.vertices.tobytes(), w.radius, w.marks, w.conductor, w.jacket) for w in scene.wires
+            (
+                w.vertices.tobytes(),
+                w.radius,
+                w.marks,
+                w.conductor,
+                w.jacket,
+                w.earth_start,
+                w.earth_end,
+            )
+            for w in scene.wires
         ),
         tuple((f.wires, f.at) for f in scene.feeds),
         scene.earth is not None and scene.earth.is_perfect,
@@ -450,4 +463,5 @@ def build_mesh(
         free_end=np.array(free_end, dtype=bool),
         runs=tuple(runs),
         drawing=drawing_of(scene),
+        electrodes=skeleton.electrodes,
     )

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from .electrodes import Electrode
 from .errors import FeedError, GeometryError
 from .lengths import LengthLike, gauge_radius, metres
 from .moves import mirror_signs, read_factor, read_vector, rotation
@@ -61,6 +62,8 @@ class Wire:
     named_points : mapping or sequence of (name, place)
         Points whose current is worth knowing ("breaker"), and where: a distance along the wire,
         "start", "middle" or "end". Stored as (name, metres). [m]
+    earth_start, earth_end : Electrode, optional
+        What its first or last point is led to the earth by; that point lies on z = 0.
 
     Attributes
     ----------
@@ -90,6 +93,8 @@ class Wire:
     jacket: Jacket | None
     piece: str
     named_points: tuple[tuple[str, float], ...]
+    earth_start: Electrode | None
+    earth_end: Electrode | None
 
     def __init__(
         self,
@@ -104,6 +109,8 @@ class Wire:
         jacket: Jacket | str | None = None,
         piece: str = "",
         named_points: Mapping[str, LengthLike] | Sequence[tuple[str, LengthLike]] = (),
+        earth_start: Electrode | None = None,
+        earth_end: Electrode | None = None,
     ) -> None:
         if not isinstance(name, str) or not name.strip():
             raise GeometryError(
@@ -129,6 +136,8 @@ class Wire:
         put(self, "outside", bool(outside))
         put(self, "jacket", _read_jacket(jacket, self.radius, name))
         put(self, "piece", piece)
+        put(self, "earth_start", _read_electrode(earth_start, "earth_start", name))
+        put(self, "earth_end", _read_electrode(earth_end, "earth_end", name))
         self._check_points()
         put(self, "marks", self._read_marks(marks))
         put(self, "named_points", self._read_named_points(named_points))
@@ -213,6 +222,8 @@ class Wire:
             marks=tuple(mark * factor for mark in self.marks),
             jacket=None if self.jacket is None else self.jacket.scaled(factor),
             named_points=[(point, at * factor) for point, at in self.named_points],
+            earth_start=None if self.earth_start is None else self.earth_start.scaled(factor),
+            earth_end=None if self.earth_end is None else self.earth_end.scaled(factor),
         )
 
     def reversed(self) -> Wire:
@@ -221,6 +232,8 @@ class Wire:
             points=self.vertices[::-1],
             marks=tuple(sorted(self.length - mark for mark in self.marks)),
             named_points=[(point, self.length - at) for point, at in self.named_points],
+            earth_start=self.earth_end,
+            earth_end=self.earth_start,
         )
 
     def renamed(self, name: str) -> Wire:
@@ -288,12 +301,14 @@ class Wire:
                 name=f"{self.name} 1",
                 marks=tuple(m for m in self.marks if m < along - JOINING_DISTANCE),
                 named_points=[(p, at) for p, at in self.named_points if at <= along],
+                earth_end=None,
             ),
             self._changed(
                 points=np.vstack([cut, after]),
                 name=f"{self.name} 2",
                 marks=tuple(m - along for m in self.marks if m > along + JOINING_DISTANCE),
                 named_points=[(p, at - along) for p, at in self.named_points if at > along],
+                earth_start=None,
             ),
         )
 
@@ -308,7 +323,7 @@ class Wire:
         Raises
         ------
         GeometryError
-            If the wire is shorter than that, or the cut takes a mark away.
+            If the wire is shorter than that, or the cut takes a mark or an electrode away.
         """
         wanted = metres(new_length)
         if not JOINING_DISTANCE < wanted <= self.length * (1 + 1e-12):
@@ -329,6 +344,11 @@ class Wire:
             raise GeometryError(
                 f"Wire {self.name!r}: pruning to {wanted:g} m takes away the point {gone[0]!r}. "
                 "Drop that point, or prune less."
+            )
+        if self.earth_end is not None:
+            raise GeometryError(
+                f"Wire {self.name!r}: pruning to {wanted:g} m takes away its end, which is led to "
+                "the earth by earth_end. Leave the electrode out first, or prune another wire."
             )
         kept = self.vertices[self.vertex_distances < wanted - JOINING_DISTANCE]
         return self._changed(points=np.vstack([kept, self.position(wanted)]))
@@ -616,6 +636,15 @@ def show_point(point: ArrayLike) -> str:
     """A point for a message."""
     x, y, z = (float(c) for c in np.asarray(point))
     return f"({x:.4g}, {y:.4g}, {z:.4g}) m"
+
+
+def _read_electrode(given: Any, what: str, name: str) -> Electrode | None:
+    if given is not None and not isinstance(given, Electrode):
+        raise GeometryError(
+            f"Wire {name!r}: {what}={given!r} is no electrode; give Electrode(length, radius=...) "
+            "or Electrode(impedance=...), or leave it out."
+        )
+    return given
 
 
 def read_points(points: Any, name: str, *, kind: str = "Wire") -> NDArray[np.float64]:

@@ -18,6 +18,7 @@ from .system import System
 if TYPE_CHECKING:
     from ..geometry import Feed, Scene
     from ..geometry.mesh import Mesh
+    from .earth.contacts import ContactCharges
     from .fields.budget import Budget
     from .fields.far import FarField
     from .surround.volume import SolidState
@@ -280,11 +281,28 @@ class Solution:
         if not -len(self) <= index < len(self):
             raise SolverError(f"frequency index {index}: there are {len(self)} frequencies.")
         power = _positive(power, "power", "W")
-        unknowns = self.port_currents[index] @ self._gap_voltages[index]
-        scale = np.sqrt(power / self._input_power[index])
+        unknowns = self._unknowns_at(index, power)
         mesh = self.mesh
-        coefficients = self.system.prepared.basis.legendre_currents(unknowns * scale, mesh.degree)
+        coefficients = self.system.prepared.basis.legendre_currents(unknowns, mesh.degree)
         return ElementCurrents(mesh.start, mesh.end, mesh.radius, coefficients)
+
+    def _unknowns_at(self, index: int, power: float) -> ComplexArray:
+        scale = np.sqrt(power / self._input_power[index])
+        return self.port_currents[index] @ self._gap_voltages[index] * scale
+
+    def contact_charges(self, index: int = 0, *, power: float = 1.0) -> ContactCharges | None:
+        """Currents out of the real earth at every contact; None where nothing is led to it.
+
+        Parameters as for `currents`.
+        """
+        if not -len(self) <= index < len(self):
+            raise SolverError(f"frequency index {index}: there are {len(self)} frequencies.")
+        contacts, earth = self.system.contacts, self.scene.earth
+        if contacts is None or earth is None:
+            return None
+        frequency = float(self.frequencies[index])
+        unknowns = self._unknowns_at(index, _positive(power, "power", "W"))
+        return contacts.charges(unknowns, frequency, earth.at(frequency))
 
     def feed_current(self, *, power: float = 1.0) -> complex | ComplexArray:
         """Current into the first driven feed for the stated input power, RMS. [A]"""
@@ -375,6 +393,7 @@ class Solution:
         }
 
     def _budget_at(self, index: int) -> Budget:
+        from .earth.contact_flux import contact_flux
         from .earth.flux import earth_flux
         from .fields.budget import conductor_loss, jacket_loss, make_budget
 
@@ -383,13 +402,22 @@ class Solution:
         surface = self.system.surface_impedance(frequency)
         jackets = self.system.slope_impedance(frequency)
         absorbed = 0.0
+        contacts, charges = self.system.contacts, self.contact_charges(index)
         if earth is not None and not earth.is_perfect:
-            absorbed = earth_flux(
-                currents,
-                frequency,
-                earth.at(frequency),
-                polarisation=None if solids is None else solids.polarisation,
-            )
+            ground = earth.at(frequency)
+            polarisation = None if solids is None else solids.polarisation
+            if contacts is not None and charges is not None:
+                absorbed = contact_flux(
+                    currents,
+                    charges,
+                    contacts.impedances(frequency, ground),
+                    self.system.prepared,
+                    frequency,
+                    ground,
+                    polarisation=polarisation,
+                )
+            else:
+                absorbed = earth_flux(currents, frequency, ground, polarisation=polarisation)
         closed = [p for p in range(len(self.feeds)) if p not in self._driven]
         each = -self._gap_voltages[index] * self._gap_currents[index].conj()
         return make_budget(
@@ -446,6 +474,7 @@ class Solution:
             polarisation=None if solids is None else solids.polarisation,
             power=_positive(power, "power", "W"),
             element_names=[self.scene.wires[int(w)].name for w in self.mesh.wire],
+            contacts=self.contact_charges(),
         )
 
     def electric_field(self, points: ArrayLike, *, power: float = 1.0) -> ComplexArray:

@@ -14,22 +14,20 @@ from scipy.constants import epsilon_0
 from threadpoolctl import ThreadpoolController
 
 from ..geometry.mesh import SHORTEST_PART, Mesh
-from .earth.kernels import add_reflected_moments
+from .earth.contacts import EarthContacts
+from .earth.pair_moments import reflected_adder
 from .earth.reflection import free_space_wavenumber
 from .earth.tables import build_earth_table
 from .errors import SolverError
 from .moments.assembly import (
     AddReflected,
-    Elements,
     Filled,
     Prepared,
-    ReflectedPairs,
     fill,
     make_elements,
     prepare,
 )
 from .moments.basis import ComplexArray, FloatArray, IntArray, connect
-from .moments.quadrature import node_tables
 from .surround.cells import CellRule
 from .surround.far_earth import add_reflected
 from .surround.volume import FunctionFields, Volume, prepare_volume
@@ -99,6 +97,8 @@ class System:
         Gap weights of each feed.
     volume : Volume, optional
         Timbers and sheets; None without any.
+    contacts : EarthContacts or None
+        Where wires are led to real earth.
     """
 
     scene: Scene
@@ -106,6 +106,7 @@ class System:
     prepared: Prepared
     ports: FloatArray
     volume: Volume | None = None
+    contacts: EarthContacts | None = None
 
     @classmethod
     def from_scene(
@@ -131,7 +132,9 @@ class System:
         if with_solids and scene.solids:
             has_images = ground == "perfect"
             volume = prepare_volume(scene.solids, elements, basis, has_images=has_images, rule=rule)
-        return cls(scene, mesh, prepare(elements, basis, ground=ground), ports, volume)
+        prepared = prepare(elements, basis, ground=ground)
+        contacts = EarthContacts.from_mesh(mesh, basis)
+        return cls(scene, mesh, prepared, ports, volume, contacts)
 
     @classmethod
     def adapted(
@@ -216,24 +219,7 @@ class System:
         table = build_earth_table(
             frequency, ground, rho_max=across, zeta_min=lowest, zeta_max=highest
         )
-        top = int(self.prepared.elements.degree.max())
-        far, near = node_tables(top, extra=1, least=3), node_tables(top, extra=4, least=6)
-
-        def add(
-            buffer: ComplexArray,
-            first: int,
-            last: int,
-            extra: int,
-            elements: Elements,
-            pairs: ReflectedPairs,
-        ) -> None:
-            add_reflected_moments(
-                buffer, first, last, extra, elements.center, elements.half, elements.length,
-                elements.degree, *pairs, *far[:3], *near[:3],
-                *table.kernel_arguments(),
-            )  # fmt: skip
-
-        return add
+        return reflected_adder(int(self.prepared.elements.degree.max()), table.kernel_arguments())
 
     def fill(self, frequency: float, *, with_next: bool = False) -> Filled:
         """Impedance matrix at one frequency. [Hz]"""
@@ -245,6 +231,14 @@ class System:
             add_reflected=self._reflected(frequency),
             with_next=with_next,
         )
+        if self.contacts is not None and self.scene.earth is not None:
+            self.contacts.add_to(
+                filled,
+                self.prepared.elements,
+                self.prepared.basis,
+                frequency,
+                self.scene.earth.at(frequency),
+            )
         if self.volume is not None:
             fields = self.solid_fields(frequency, with_next=with_next)
             with self._few_threads():
@@ -279,6 +273,10 @@ class System:
                     volume.grid, cells, volume.elements, volume.basis.offset, volume.node_tables,
                     table, *fields,
                 )  # fmt: skip
+            if self.contacts is not None and earth is not None:
+                fields.local[...] += self.contacts.local_fields(
+                    volume.cells.center, volume.cells.frame, frequency, earth.at(frequency)
+                )
         return fields
 
     def _few_threads(self) -> Any:

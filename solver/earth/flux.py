@@ -30,7 +30,7 @@ taken of the integral. The power of guided waves is part of the earth's, lossles
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -60,8 +60,13 @@ if TYPE_CHECKING:
 
 __all__ = ["earth_flux", "polarisation_flux"]
 
+Band = Callable[[NDArray[np.float64], NDArray[np.float64], float, Ground], NDArray[np.float64]]
+"""Kernels on the grid rho x zeta at a wavenumber over a ground, shape (n, R, Z)."""
+
+STEP = 0.12
+"""Of the grids in u and v."""
+
 _ORDER = 12
-_STEP = 0.12
 _WINDOW = 9.2
 
 
@@ -447,22 +452,68 @@ def _evanescent_band(
     return np.asarray(found.imag if ground.is_layered else found.real)
 
 
-def _evanescent_grid(
-    rho: NDArray[np.float64], zeta: NDArray[np.float64], k: float, ground: Ground
+def _fill_powers(
+    band: Band,
+    powers: Sequence[int],
+    rho: NDArray[np.float64],
+    zeta: NDArray[np.float64],
+    k: float,
+    ground: Ground,
 ) -> NDArray[np.float64]:
-    """The four kernels times powers of the distance, shape (ghosts + rho, zeta, 4)."""
-    grid = np.empty((rho.size + GHOSTS, zeta.size, 4))
+    """Kernels times powers of the distance, shape (ghosts + rho, zeta, n)."""
+    grid = np.empty((rho.size + GHOSTS, zeta.size, len(powers)))
     begin = 0
     while begin < rho.size:
         limit = 5.0 * (rho[begin] if begin else zeta[GHOSTS])
         stop = max(begin + 1, int(np.searchsorted(rho, limit, side="right")))
-        band = _evanescent_band(rho[begin:stop], zeta, k, ground)
+        columns = band(rho[begin:stop], zeta, k, ground)
         distance = np.hypot(rho[begin:stop, None], zeta)
-        for column, power in enumerate((3, 3, 5, 4)):
-            grid[begin + GHOSTS : stop + GHOSTS, :, column] = band[column] * distance**power
+        for column, power in enumerate(powers):
+            grid[begin + GHOSTS : stop + GHOSTS, :, column] = columns[column] * distance**power
         begin = stop
     grid[:GHOSTS] = grid[2 * GHOSTS : GHOSTS : -1]
     return grid
+
+
+def evanescent_grid(
+    band: Band,
+    powers: Sequence[int],
+    k: float,
+    ground: Ground,
+    *,
+    rho_max: float,
+    zeta_min: float,
+    zeta_max: float,
+) -> tuple[NDArray[np.float64], float, float]:
+    """Kernels times powers of the distance on a grid of (rho, zeta).
+
+    `band` (rho, zeta, k, ground) gives the n kernels on a part of it, shape (n, R, Z).
+
+    Returns
+    -------
+    grid : (U, V, n) float
+    stretch, dv : float
+        Of the grid, see :mod:`.kernels`; rho_scale is zeta_min and du is STEP. [1/m, 1]
+    """
+    k1 = lowest_wavenumber(ground, k)
+    # the kernels beat with k, and with k1 where the lateral wave lives that far
+    beat = k1.real if abs(k1.imag) * rho_max < 12.0 else k
+
+    def fill(rho: NDArray[np.float64], zeta: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _fill_powers(band, powers, rho, zeta, k, ground)
+
+    def size(grid: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.maximum(np.abs(grid).max(axis=(1, 2), keepdims=True), 1e-300)
+
+    return fill_fine_enough(
+        fill,
+        size if ground.is_layered else None,
+        rho_max=rho_max,
+        zeta_min=zeta_min,
+        zeta_max=zeta_max,
+        rho_stretch=STEP * max(k, beat) / 0.7,
+        step=STEP,
+    )
 
 
 def _evanescent_power(
@@ -472,32 +523,21 @@ def _evanescent_power(
     ground: Ground,
     *,
     n_own: int,
+    zeta_min: float | None = None,
 ) -> float:
-    """Part of kr > k by pairs of source points, the first one among the first `n_own`."""
+    """Part of kr > k by pairs of source points, the first one among the first `n_own`.
+
+    `zeta_min` is the least sum of heights of these pairs, where that is not of the lowest points.
+    """
     z = positions[:, 2]
-    zeta_min, zeta_max = 2.0 * float(z.min()), 2.0 * float(z.max())
+    zeta_min = 2.0 * float(z.min()) if zeta_min is None else zeta_min
+    zeta_max = 2.0 * float(z.max())
     flat = positions[:, :2]
     rho_max = max(float(np.hypot(*np.ptp(flat, axis=0))), 0.1 * zeta_min)
-    k1 = lowest_wavenumber(ground, k)
-    # the kernels beat with k, and with k1 where the lateral wave lives that far
-    beat = k1.real if abs(k1.imag) * rho_max < 12.0 else k
-    stretch = _STEP * max(k, beat) / 0.7
-
-    def fill(rho: NDArray[np.float64], zeta: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _evanescent_grid(rho, zeta, k, ground)
-
-    def size(grid: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.maximum(np.abs(grid).max(axis=(1, 2), keepdims=True), 1e-300)
-
-    grid, stretch, dv = fill_fine_enough(
-        fill,
-        size if ground.is_layered else None,
-        rho_max=rho_max,
-        zeta_min=zeta_min,
-        zeta_max=zeta_max,
-        rho_stretch=stretch,
-        step=_STEP,
-    )
+    grid, stretch, dv = evanescent_grid(
+        _evanescent_band, (3, 3, 5, 4), k, ground,
+        rho_max=rho_max, zeta_min=zeta_min, zeta_max=zeta_max,
+    )  # fmt: skip
     rows = np.empty(n_own)
     pair_power(
         np.ascontiguousarray(positions),
@@ -506,7 +546,7 @@ def _evanescent_power(
         zeta_min,
         stretch,
         zeta_min,
-        _STEP,
+        STEP,
         dv,
         rows,
     )

@@ -270,11 +270,15 @@ def _legendre_rows(nodes, low, high, n_orders, rows):
 
 @njit(cache=True, fastmath={"contract"}, error_model="numpy")
 def _reflected_leaf(
-    center, half, length, other_center, other_half, other_length, leaf, nodes, weights,
+    center, half, length, other_center, other_half, other_length, core, leaf, nodes, weights,
     other_nodes, other_weights, ni, nj, rows, other_rows, vector_row, scalar_row, target,
     values, rho_scale, rho_stretch, zeta_min, du, dv, k,
 ):  # fmt: skip
-    """Add the reflected moments of one pair of sub-intervals to target[2, orders, orders]."""
+    """Add the reflected moments of one pair of sub-intervals to target[2, orders, orders].
+
+    `core` is the mean square of the radii where both elements touch the earth, else 0; near the
+    image rho^2 grows by core exp(-R'^2/(4 core)), as for real pairs that are not on one line.
+    """
     a0, a1, b0, b1 = leaf[0], leaf[1], leaf[2], leaf[3]
     _legendre_rows(nodes, a0, a1, ni, rows)
     _legendre_rows(other_nodes, b0, b1, nj, other_rows)
@@ -296,11 +300,14 @@ def _reflected_leaf(
         for g in range(other_nodes.size):
             eta = other_rows[g, 1]
             dx, dy = x - eta * other_half[0], y - eta * other_half[1]
-            zeta = z + eta * other_half[2]
+            zeta = max(z + eta * other_half[2], zeta_min)
+            square = dx * dx + dy * dy
+            apart = square + zeta * zeta
+            if apart < 160.0 * core:
+                square += core * math.exp(-0.25 * apart / core)
             g_vv, g_phi, g_zz, w = interpolate_kernels(
-                math.sqrt(dx * dx + dy * dy), zeta, values, rho_scale, rho_stretch, zeta_min,
-                du, dv, k,
-            )  # fmt: skip
+                math.sqrt(square), zeta, values, rho_scale, rho_stretch, zeta_min, du, dv, k
+            )
             crossed = tz * (dx * sx + dy * sy) - sz * (dx * tx + dy * ty)
             weight = scale * weights[f] * other_weights[g]
             vector = weight * (level * g_vv + upright * g_zz + crossed * w)
@@ -315,9 +322,14 @@ def _reflected_leaf(
                 target[1, a, b] += p * scalar_row[b]
 
 
+@njit(cache=True, error_model="numpy")
+def _touches(center, half, length):
+    return center[2] - abs(half[2]) <= 1e-9 * length
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def add_reflected_moments(
-    buffer, first_row, last_row, extra, center, half, length, degree,
+    buffer, first_row, last_row, extra, center, half, length, radius, degree,
     near_index, first_leaf, leaves, count, xi, weight, near_count, near_xi, near_weight,
     values, rho_scale, rho_stretch, zeta_min, du, dv, k,
 ):  # fmt: skip
@@ -329,7 +341,7 @@ def add_reflected_moments(
         Receives the moments of t.G_A.t' and of G_phi; columns left of the diagonal unused.
     extra : int
         Moments of order 0 .. degree + extra.
-    center, half, length, degree
+    center, half, length, radius, degree
         Elements; `length` is the half length.
     near_index, first_leaf, leaves
         Pairs near each other's image, and the sub-intervals they are split into.
@@ -357,10 +369,15 @@ def add_reflected_moments(
                 near = near_index[i, j]
                 n_leaves = 1 if near < 0 else first_leaf[near + 1] - first_leaf[near]
                 n, x, w = (count, xi, weight) if near < 0 else (near_count, near_xi, near_weight)
+                core = 0.0
+                if _touches(center[i], half[i], length[i]) and _touches(
+                    center[j], half[j], length[j]
+                ):
+                    core = 0.5 * (radius[i] ** 2 + radius[j] ** 2)
                 for m in range(n_leaves):
                     leaf = whole[0] if near < 0 else leaves[first_leaf[near] + m]
                     _reflected_leaf(
-                        center[i], half[i], length[i], center[j], half[j], length[j], leaf,
+                        center[i], half[i], length[i], center[j], half[j], length[j], core, leaf,
                         x[di, : n[di]], w[di, : n[di]], x[dj, : n[dj]], w[dj, : n[dj]],
                         di + 1 + extra, dj + 1 + extra, row, other_row, sums[0], sums[1],
                         buffer[r, j], values, rho_scale, rho_stretch, zeta_min, du, dv, k,

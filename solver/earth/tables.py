@@ -371,7 +371,7 @@ def _fill_band(
     return _sort_columns(*parts, with_kernels=with_kernels)
 
 
-def _lateral_stretch(
+def lateral_stretch(
     k: float, ground: Ground, *, rho_scale: float, rho_max: float, zeta_min: float, step: float
 ) -> float:
     """Linear part q of the map u(rho), from the phase of the lateral wave. [1/m]
@@ -619,7 +619,7 @@ def build_earth_table(
     rho_scale = float(zeta_min)
     # a single point still needs a grid to interpolate on
     reach = max(float(rho_max), 0.1 * rho_scale)
-    stretch = _lateral_stretch(
+    stretch = lateral_stretch(
         k, ground, rho_scale=rho_scale, rho_max=reach, zeta_min=zeta_min, step=step
     )
 

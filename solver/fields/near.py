@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
 
+from ..earth.contacts import ContactCharges, contact_field
 from ..earth.kernels import add_reflected_fields
 from ..earth.tables import build_earth_table
 from ..errors import SolverError
@@ -221,6 +222,7 @@ def fields(
     power: float = 1.0,
     element_names: Sequence[str] | None = None,
     polarisation: PointMoments | None = None,
+    contacts: ContactCharges | None = None,
 ) -> tuple[ComplexArray, ComplexArray]:
     """E [V/m] and H [A/m], RMS phasors, each of the shape of `points`.
 
@@ -243,6 +245,8 @@ def fields(
     polarisation : PointMoments, optional
         What the currents induce in solids nearby, seen as points: good outside of the solids, at
         a distance of one cell and more. [A m]
+    contacts : ContactCharges, optional
+        Where the wires are led to a real earth.
 
     Raises
     ------
@@ -282,5 +286,7 @@ def fields(
     elif earth is not None:
         ground = earth.at(frequency)
         _add_earth(flat, currents, frequency, ground, polarisation, e_field, h_field)
+        if contacts is not None and flat.size:
+            e_field += contact_field(flat, contacts, frequency, ground)
     scale = np.sqrt(power / input_power)
     return scale * e_field.reshape(places.shape), scale * h_field.reshape(places.shape)

@@ -43,6 +43,11 @@ class Elements(NamedTuple):
     degree: IntArray
 
     @property
+    def touch_ground(self) -> NDArray[np.bool_]:
+        """True where an end lies on z = 0."""
+        return self.center[:, 2] - np.abs(self.half[:, 2]) <= 1e-9 * self.length
+
+    @property
     def mirrored(self) -> Elements:
         """The same elements in the mirror z = 0."""
         flip = np.array([1.0, 1.0, -1.0])
@@ -122,7 +127,9 @@ def find_reflected_pairs(elements: Elements, n_rows: int | None = None) -> Refle
     if n_rows is not None:
         kind[n_rows:] = 0
     pair_i, pair_j, near_index = _number_pairs((kind == 1) | (kind == 2))
-    floor = np.zeros(pair_i.size)
+    touching = elements.touch_ground
+    floor = np.sqrt(0.5 * (elements.radius[pair_i] ** 2 + elements.radius[pair_j] ** 2))
+    floor[~(touching[pair_i] & touching[pair_j])] = 0.0
     first, leaves = pairs.split_pairs(
         pair_i, pair_j, *elements[:3], image.center, image.half, floor, SEPARATION
     )
@@ -146,7 +153,9 @@ class Prepared:
     def extent(self, wavenumber: float) -> tuple[float, float, float]:
         """Greatest horizontal distance and least and greatest sum of heights of two points. [m]
 
-        With the copies of thick conductors.
+        With the copies of thick conductors. At a contact to the earth the least is a quarter of
+        the radius of the thinnest wire that touches it: nearer to the image the kernels no longer
+        change.
         """
         e = self.elements
         found = self.ring_rows(wavenumber)
@@ -155,7 +164,11 @@ class Prepared:
         points = np.concatenate([e.center - e.half, e.center + e.half])
         low, high = points.min(axis=0), points.max(axis=0)
         across = float(np.hypot(high[0] - low[0], high[1] - low[1]))
-        return across, 2.0 * float(low[2]), 2.0 * float(high[2])
+        across = max(across, float(e.radius.max()))
+        touching = e.touch_ground
+        thinnest = float(e.radius[touching].min(initial=np.inf))
+        lowest = 0.25 * thinnest if touching.any() else 2.0 * float(low[2])
+        return across, lowest, 2.0 * float(high[2])
 
     def reach(self, observers: FloatArray) -> tuple[float, float, float]:
         """The same of the elements' axes to points (N, 3), which may lie among them. [m]"""
@@ -197,7 +210,7 @@ def prepare(elements: Elements, basis: Basis, *, ground: str) -> Prepared:
         find_near_pairs(elements, elements),
         find_near_pairs(elements, elements.mirrored) if ground == "perfect" else None,
         find_reflected_pairs(elements) if ground == "real" else None,
-        rings.find_corners(elements, basis),
+        rings.find_corners(elements, basis, ground=ground),
         leads.find_leads(elements),
     )
 

@@ -45,6 +45,9 @@ LEVEL = 0.7
 REFLECTED_THIN = 2e-5
 """Over real earth the reflected part of conductors with (ka)^2 below this is that of their axes."""
 
+TOUCHING = 1e-9
+"""Elements with less room below them touch the earth. [m]"""
+
 ROW_BYTES = 48e6
 """Moments of copies held at once."""
 
@@ -136,12 +139,12 @@ def ring_copies(
 
 def ring_filaments(currents: ElementCurrents, wavenumber: float) -> ElementCurrents:
     """Currents over earth with thick conductors as copies of their axes; others as they are."""
-    thick = is_thick(currents.radius, wavenumber, REFLECTED_THIN)
+    room = 0.5 * np.minimum(currents.start[:, 2], currents.end[:, 2])
+    thick = is_thick(currents.radius, wavenumber, REFLECTED_THIN) & (room > TOUCHING)
     if not thick.any():
         return currents
     vector = currents.end - currents.start
     unit = vector / np.linalg.norm(vector, axis=1)[:, None]
-    room = 0.5 * np.minimum(currents.start[:, 2], currents.end[:, 2])
     copies = ring_copies(unit, currents.radius, room, thick)
     weights = copies.weights(wavenumber)
     return ElementCurrents(
@@ -200,8 +203,11 @@ class Corners(NamedTuple):
         return Corners(self.element[which], self.side[which], self.thickest[which])
 
 
-def find_corners(elements: Elements, basis: Basis) -> Corners:
-    """Ends at bends, junctions, steps of radius and on the ground."""
+def find_corners(elements: Elements, basis: Basis, *, ground: str) -> Corners:
+    """Ends at bends, junctions, steps of radius and on a perfect ground.
+
+    At a contact to a real earth the charge is the contact's own, whatever the ring.
+    """
     ends: dict[int, dict[tuple[int, int], None]] = {}
     grounded = set()
     for node, from_end, to_end, _ in basis.node_functions:
@@ -221,6 +227,8 @@ def find_corners(elements: Elements, basis: Basis) -> Corners:
             and radius[0] == radius[1]
             and abs(unit[members[0]] @ unit[members[1]]) > 1.0 - 1e-14
         )
+        if ground == "real" and node in grounded:
+            continue
         if node in grounded or not straight:
             found += [(e, side, float(radius.max())) for e, side in meeting]
     return Corners(
@@ -348,18 +356,23 @@ END_LENGTH = 1e-4
 
 def make_ring_rows(elements: Elements, corners: Corners, wavenumber: float) -> RingRows | None:
     """The rows that thick conductors need over real earth, None where there are none."""
-    thick = np.flatnonzero(is_thick(elements.radius, wavenumber, REFLECTED_THIN))
+    room = ring_room(elements)
+    # What touches the earth has no room for copies and keeps to its axis.
+    is_copied = is_thick(elements.radius, wavenumber, REFLECTED_THIN) & (room > TOUCHING)
+    thick = np.flatnonzero(is_copied)
     if not thick.size:
         return None
-    corners = corners.chosen(is_thick(corners.thickest, wavenumber, REFLECTED_THIN))
+    corners = corners.chosen(
+        is_thick(corners.thickest, wavenumber, REFLECTED_THIN) & (room[corners.element] > TOUCHING)
+    )
     places, _, _ = corner_ends(elements, corners)
     source = np.concatenate([thick, corners.element])
     short = END_LENGTH * elements.length[corners.element]
     copies = ring_copies(
         elements.half[source] / elements.length[source, None],
         elements.radius[source],
-        ring_room(elements)[source],
-        is_thick(elements.radius[source], wavenumber, REFLECTED_THIN),
+        room[source],
+        is_copied[source],
     )
     center = np.concatenate([elements.center[thick], places])
     length = np.concatenate([elements.length[thick], short])
