@@ -37,8 +37,9 @@ from .kernels import BRICKED, SHEET, WHOLE, nearest_elements
 AVERAGE_NODES = 4
 """Gauss nodes along each side of the brick that receives a field."""
 
-CLOSE_IN_DEPTHS = 2.0
-"""Timber nearer to a wire than this times its greater side is cut into bricks."""
+CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING = 2.0, 3.0
+"""Timber nearer to a wire alongside it, or one that crosses it, than this times its greater side is
+cut into bricks."""
 
 MOST_BRICKS_ACROSS = 5
 """Bricks are about as long as the timber's lesser side; not less than this part of the greater."""
@@ -254,11 +255,11 @@ def plan_bricks(cells: Cells, starts: FloatArray, ends: FloatArray) -> BrickPlan
     distance, which = distance.reshape(len(cells), -1), which.reshape(len(cells), -1)
     rows, least = np.arange(len(cells)), distance.argmin(axis=1)
     nearest = distance[rows, least]
-    close = ~cells.flat & (nearest < CLOSE_IN_DEPTHS * sides[:, 1:].max(axis=1))
     way = (ends - starts)[which[rows, least]]
     along = np.abs(np.einsum("ca,ca->c", way, cells.frame[:, 0])) / np.linalg.norm(way, axis=1)
     narrow, deep = sides[:, 1:].min(axis=1), sides[:, 1:].max(axis=1)
     parallel = along > ALONGSIDE
+    close = ~cells.flat & (nearest < np.where(parallel, CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING) * deep)
     size = np.stack(
         [np.where(parallel, LONG_BRICK, 1.0), *2 * [np.where(parallel, 0.5, 1.0)]], axis=1
     )

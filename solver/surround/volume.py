@@ -23,8 +23,9 @@ there.
 **The shape.**  Along a timber and in the plane of a thin sheet F = 1, normal to a sheet 1/ec, and
 across a timber 1/(1 + N (ec - 1)) with the depolarisation of an elliptic cylinder of that width and
 depth, N = depth/(width + depth) along the width.  That is for the mean over a cell.  Where a wire
-comes close to a timber, the rest is met by bricks that act on each other (see `bricks`), and what
-varies within a brick by 2/(ec + 1), as at a flat face beside a line charge.  Within about its
+comes close to a timber, the rest is met by bricks that act on each other (see `bricks`), over runs
+of cells where a wire crosses it, and what varies within a brick by 2/(ec + 1), as at a flat face
+beside a line charge.  Within about its
 thickness from a wire a sheet acts as a half-space, 2/(ec + 1) too.
 """
 
@@ -402,8 +403,8 @@ def prepare_volume(
         last = max(first + 1, int(np.searchsorted(first_entry, limit, side="right")) - 1)
         forms = np.zeros((12, first_entry[last] - first_entry[first]))
         kernels.integrate_cells(
-            first, last, cells.center, cells.frame, cells.half, plan.kind, plan.counts, first_member,
-            members, first_entry, n_functions, *elements[:4], np.array(nodes),
+            first, last, cells.center, cells.frame, cells.half, plan.kind, plan.counts,
+            first_member, members, first_entry, n_functions, *elements[:4], np.array(nodes),
             np.ascontiguousarray(legendre), mean_vector, mean_slope, forms,
             first_brick, brick_vector, brick_slope, points,
         )  # fmt: skip
