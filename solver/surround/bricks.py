@@ -46,7 +46,8 @@ MOST_BRICKS_ACROSS = 5
 
 ALONGSIDE, LONG_BRICK = 0.8, 2.2
 """A wire whose direction has this cosine with the timber runs alongside: its field changes over the
-section but not along, so bricks are half as wide and deep, and longer by this factor."""
+section but not along, so bricks are half as wide and deep, and longer by this factor.  Under a wire
+that crosses they are half as long: its place in a brick then matters by 1 % where it touches."""
 
 LONGEST_RUN = 4
 """Cells in a run at most: the work goes with the cube."""
@@ -133,13 +134,13 @@ class BrickWeight(NamedTuple):
 
     Attributes
     ----------
-    bricks : (3 N, 3 N) complex
-        Moments of the bricks by field in each. [F m^2]
+    bricks : (6 N, 3 N) float
+        Moments of the bricks by field in each, real parts over imaginary parts. [F m^2]
     even : (3,) complex
         alpha of even fields times the volume of a cell. [F m^2]
     """
 
-    bricks: ComplexArray
+    bricks: FloatArray
     even: ComplexArray
 
 
@@ -159,8 +160,6 @@ class Bricks:
         Means over the run.
     cell_vector, cell_slope : (R, 3, n) float
         Means over its R cells less those over the run.
-    volume : float
-        Of the run. [m^3]
     """
 
     functions: IntArray
@@ -172,7 +171,6 @@ class Bricks:
     run_slope: FloatArray
     cell_vector: FloatArray
     cell_slope: FloatArray
-    volume: float
 
     @classmethod
     def from_means(
@@ -183,7 +181,6 @@ class Bricks:
         means: tuple[FloatArray, FloatArray],
         *,
         n_cells: int,
-        volume: float,
     ) -> Bricks:
         """From the means of t v_f and s_f over the bricks, each (N, n, 3)."""
         parts = []
@@ -195,15 +192,16 @@ class Bricks:
         (vector, run_vector, cell_vector), (slope, run_slope, cell_slope) = parts
         return cls(
             functions, (float(sides[0]), float(sides[1]), float(sides[2])), counts,
-            vector, slope, run_vector, run_slope, cell_vector, cell_slope, volume,
+            vector, slope, run_vector, run_slope, cell_vector, cell_slope,
         )  # fmt: skip
 
     def weight(self, susceptibility: ComplexArray, even: ComplexArray) -> BrickWeight:
         """With chi = ec - 1 along the axes (3,) and alpha of even fields (3,) [F/m]."""
         chi = (complex(susceptibility[0]), complex(susceptibility[1]), complex(susceptibility[2]))
-        share = epsilon_0 * self.volume / float(np.prod(self.counts))
-        of_cell = self.volume / self.cell_vector.shape[0]
-        return BrickWeight(share * response(self.sides, self.counts, chi), of_cell * even)
+        volume = float(np.prod(self.sides))
+        of_cell = volume * float(np.prod(self.counts)) / self.cell_vector.shape[0]
+        bricks = (epsilon_0 * volume) * response(self.sides, self.counts, chi)
+        return BrickWeight(np.concatenate([bricks.real, bricks.imag]), of_cell * even)
 
     def form(self, weight: BrickWeight, omega: float) -> ComplexArray:
         """Reaction of the functions on each other less that of their means over cells, (n, n).
@@ -215,13 +213,15 @@ class Bricks:
         rest = by_vector * self.vector + by_slope * self.slope
         mean = by_vector * self.run_vector + by_slope * self.run_slope
         along, n_section = self.counts[0], self.counts[1] * self.counts[2]
-        blocks = weight.bricks.reshape(along, n_section, 3, -1, 3)
-        profile = blocks[along // 2].sum(axis=2)  # (section, component, direction of an even field)
+        blocks = weight.bricks.reshape(2, along, n_section, 3, -1, 3)
+        # (real or imaginary, section, component, direction of an even field)
+        profile = blocks[:, along // 2].sum(axis=3)
         on_rest = np.zeros((n_section, 3), dtype=np.complex128)
-        on_rest[:, 1:] = profile[:, [1, 2], [1, 2]]
+        on_rest[:, 1:] = (profile[0] + 1j * profile[1])[:, [1, 2], [1, 2]]
         felt = np.einsum("sa,xsan->an", on_rest, rest.reshape(along, n_section, 3, -1))
         mixed = mean.T @ felt
-        total = rest.T @ (weight.bricks @ rest) + mixed + mixed.T
+        real, imaginary = np.split(weight.bricks @ rest, 2)
+        total = rest.T @ real + 1j * (rest.T @ imaginary) + mixed + mixed.T
         # what the means over cells differ by within a run has been counted with them
         cells = (by_vector * self.cell_vector + by_slope * self.cell_slope).reshape(
             -1, rest.shape[1]
@@ -261,7 +261,7 @@ def plan_bricks(cells: Cells, starts: FloatArray, ends: FloatArray) -> BrickPlan
     parallel = along > ALONGSIDE
     close = ~cells.flat & (nearest < np.where(parallel, CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING) * deep)
     size = np.stack(
-        [np.where(parallel, LONG_BRICK, 1.0), *2 * [np.where(parallel, 0.5, 1.0)]], axis=1
+        [np.where(parallel, LONG_BRICK, 0.5), *2 * [np.where(parallel, 0.5, 1.0)]], axis=1
     )
     size = size * np.maximum(narrow, deep / MOST_BRICKS_ACROSS)[:, None]
     counts = np.where(close[:, None], np.maximum(np.rint(sides / size), 1), 1).astype(np.int64)

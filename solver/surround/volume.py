@@ -273,7 +273,7 @@ class Volume:
         chi = stuff.permittivity(frequency) - 1.0
         known: dict[object, BrickWeight] = {}
         for bricks in self.bricks[body]:
-            key = (bricks.sides, bricks.counts, bricks.volume)
+            key = (bricks.sides, bricks.counts, bricks.cell_vector.shape[0])
             if key not in known:
                 known[key] = bricks.weight(chi, even)
             yield bricks, bricks.form(known[key], 2.0 * np.pi * frequency)
@@ -439,7 +439,6 @@ def prepare_volume(
                 (u * run.size, v, w),
                 (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
                 n_cells=run.size,
-                volume=float(cells.volume[run].sum()),
             )
         )
     return Volume(
