@@ -10,6 +10,10 @@ obey
 K is minus the demagnetising tensor of a uniformly polarised prism [1]_, averaged over the brick
 that receives it; on itself a cube has -1/3.
 
+Cells one after the other that a wire crosses are taken together as a run, so that no result
+depends on where between them they are cut.  Alongside a wire a cell is a run of its own: the field
+hardly changes from cell to cell.
+
 References
 ----------
 .. [1] A. J. Newell, W. Williams, D. J. Dunlop, J. Geophys. Res. 98(B6), 1993, tensors of prisms
@@ -18,15 +22,35 @@ References
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
+from scipy.constants import epsilon_0
 
-from ..moments.basis import ComplexArray, FloatArray
+from ..moments.basis import ComplexArray, FloatArray, IntArray
 from ..moments.quadrature import gauss
+from .cells import Cells
+from .kernels import BRICKED, SHEET, WHOLE, nearest_elements
 
 AVERAGE_NODES = 4
 """Gauss nodes along each side of the brick that receives a field."""
+
+CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING = 2.0, 3.0
+"""Timber nearer to a wire alongside it, or one that crosses it, than this times its greater side is
+cut into bricks."""
+
+MOST_BRICKS_ACROSS = 5
+"""Bricks are about as long as the timber's lesser side; not less than this part of the greater."""
+
+ALONGSIDE, LONG_BRICK = 0.8, 2.2
+"""A wire whose direction has this cosine with the timber runs alongside: its field changes over the
+section but not along, so bricks are half as wide and deep, and longer by this factor.  Under a wire
+that crosses they are half as long: its place in a brick then matters by 1 % where it touches."""
+
+LONGEST_RUN = 4
+"""Cells in a run at most: the work goes with the cube."""
 
 
 def prism_field(points: FloatArray, half: FloatArray) -> FloatArray:
@@ -91,10 +115,209 @@ def interaction(sides: tuple[float, float, float], counts: tuple[int, int, int])
     return matrix
 
 
+@lru_cache(maxsize=16)
 def response(
-    sides: tuple[float, float, float], counts: tuple[int, int, int], susceptibility: ComplexArray
+    sides: tuple[float, float, float],
+    counts: tuple[int, int, int],
+    susceptibility: tuple[complex, complex, complex],
 ) -> ComplexArray:
-    """chi (1 - K chi)^-1 of a box of bricks with chi = ec - 1 along its axes (3,), (3 n, 3 n)."""
+    """chi (1 - K chi)^-1 of a box of bricks with chi = ec - 1 along its axes, (3 n, 3 n)."""
     matrix = interaction(sides, counts)
-    inverse = np.tile(1.0 / susceptibility, matrix.shape[0] // 3)
-    return np.linalg.inv(np.diag(inverse) - matrix)
+    inverse = np.tile(1.0 / np.array(susceptibility), matrix.shape[0] // 3)
+    result = np.linalg.inv(np.diag(inverse) - matrix)
+    result.setflags(write=False)
+    return result
+
+
+class BrickWeight(NamedTuple):
+    """Of what a run is made.
+
+    Attributes
+    ----------
+    bricks : (6 N, 3 N) float
+        Moments of the bricks by field in each, real parts over imaginary parts. [F m^2]
+    even : (3,) complex
+        alpha of even fields times the volume of a cell. [F m^2]
+    """
+
+    bricks: FloatArray
+    even: ComplexArray
+
+
+@dataclass(frozen=True, eq=False)
+class Bricks:
+    """A run of cells of timber close to wires, cut into bricks.
+
+    Attributes
+    ----------
+    functions : (n,) int
+        Numbers of the near functions, as in `Covariance`.
+    sides, counts
+        Of one brick [m], and bricks along each axis.
+    vector, slope : (3 N, n) float
+        Means over the N bricks of t v_f and s_f less those over the run.
+    run_vector, run_slope : (3, n) float
+        Means over the run.
+    cell_vector, cell_slope : (R, 3, n) float
+        Means over its R cells less those over the run.
+    place : (n, n) int
+        Where the pairs of functions are in the body's `Covariance`, -1 below the diagonal.
+    """
+
+    functions: IntArray
+    sides: tuple[float, float, float]
+    counts: tuple[int, int, int]
+    vector: FloatArray
+    slope: FloatArray
+    run_vector: FloatArray
+    run_slope: FloatArray
+    cell_vector: FloatArray
+    cell_slope: FloatArray
+    place: IntArray
+
+    @classmethod
+    def from_means(
+        cls,
+        functions: IntArray,
+        sides: FloatArray,
+        counts: tuple[int, int, int],
+        means: tuple[FloatArray, FloatArray],
+        *,
+        n_cells: int,
+        place: IntArray,
+    ) -> Bricks:
+        """From the means of t v_f and s_f over the bricks, each (N, n, 3)."""
+        parts = []
+        for each in means:
+            run = each.mean(axis=0)
+            rest = (each - run).transpose(0, 2, 1)
+            cell = rest.reshape(n_cells, -1, *rest.shape[1:]).mean(axis=1)
+            parts.append((rest.reshape(-1, rest.shape[2]), run.T, cell))
+        (vector, run_vector, cell_vector), (slope, run_slope, cell_slope) = parts
+        return cls(
+            functions, (float(sides[0]), float(sides[1]), float(sides[2])), counts,
+            vector, slope, run_vector, run_slope, cell_vector, cell_slope, place,
+        )  # fmt: skip
+
+    def weight(self, susceptibility: ComplexArray, even: ComplexArray) -> BrickWeight:
+        """With chi = ec - 1 along the axes (3,) and alpha of even fields (3,) [F/m]."""
+        chi = (complex(susceptibility[0]), complex(susceptibility[1]), complex(susceptibility[2]))
+        volume = float(np.prod(self.sides))
+        of_cell = volume * float(np.prod(self.counts)) / self.cell_vector.shape[0]
+        bricks = (epsilon_0 * volume) * response(self.sides, self.counts, chi)
+        return BrickWeight(np.concatenate([bricks.real, bricks.imag]), of_cell * even)
+
+    def forms(self, weight: BrickWeight) -> ComplexArray:
+        """Reaction of the functions on each other less that of their means over cells, (3, n, n).
+
+        Vector potentials with each other, both ways with the gradients, gradients with each other.
+        An even field across the timber polarises it unevenly over the section, so that it reacts
+        on the rest as well: that is taken from the middle of the run, away from its cuts.
+        """
+        along, n_section = self.counts[0], self.counts[1] * self.counts[2]
+        blocks = weight.bricks.reshape(2, along, n_section, 3, -1, 3)
+        # (real or imaginary, section, component, direction of an even field)
+        profile = blocks[:, along // 2].sum(axis=3)
+        on_rest = np.zeros((n_section, 3), dtype=np.complex128)
+        on_rest[:, 1:] = (profile[0] + 1j * profile[1])[:, [1, 2], [1, 2]]
+        on_rest = np.tile(on_rest, (along, 1)).ravel()[:, None]
+        rests, means = (self.vector, self.slope), (self.run_vector, self.run_slope)
+        n = self.functions.size
+        cells = tuple(x.reshape(-1, n) for x in (self.cell_vector, self.cell_slope))
+        again = np.tile(weight.even, self.cell_vector.shape[0])[:, None]
+        felt = [(on_rest * rest).reshape(-1, 3, n).sum(axis=0) for rest in rests]
+        answers = []
+        for rest in rests:
+            real, imaginary = np.split(weight.bricks @ rest, 2)
+            answers.append((real, imaginary))
+
+        def product(a: int, b: int) -> ComplexArray:
+            real, imaginary = answers[b]
+            total = rests[a].T @ real + 1j * (rests[a].T @ imaginary)
+            total += means[a].T @ felt[b] + felt[a].T @ means[b]
+            # what the means over cells differ by within a run has been counted with them
+            return total - cells[a].T @ (again * cells[b])
+
+        mixed = product(0, 1)
+        return np.array([product(0, 0), mixed + mixed.T, product(1, 1)])
+
+
+class BrickPlan(NamedTuple):
+    """How cells are integrated.
+
+    Attributes
+    ----------
+    kind : (C,) int
+        SHEET, BRICKED or WHOLE.
+    counts : (C, 3) int
+        Bricks along the axes of each cell, 1 unless BRICKED.
+    runs : tuple of (R,) int
+        Cells of each run, in order along the timber.
+    """
+
+    kind: IntArray
+    counts: IntArray
+    runs: tuple[IntArray, ...]
+
+
+def plan_bricks(cells: Cells, starts: FloatArray, ends: FloatArray) -> BrickPlan:
+    """Which timber to cut into bricks, by its distance to wires (E, 3) to (E, 3)."""
+    sides = 2.0 * cells.half
+    distance, which = nearest_elements(_spread(cells), starts, ends)
+    distance, which = distance.reshape(len(cells), -1), which.reshape(len(cells), -1)
+    rows, least = np.arange(len(cells)), distance.argmin(axis=1)
+    nearest = distance[rows, least]
+    way = (ends - starts)[which[rows, least]]
+    along = np.abs(np.einsum("ca,ca->c", way, cells.frame[:, 0])) / np.linalg.norm(way, axis=1)
+    narrow, deep = sides[:, 1:].min(axis=1), sides[:, 1:].max(axis=1)
+    parallel = along > ALONGSIDE
+    close = ~cells.flat & (nearest < np.where(parallel, CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING) * deep)
+    size = np.stack(
+        [np.where(parallel, LONG_BRICK, 0.5), *2 * [np.where(parallel, 0.5, 1.0)]], axis=1
+    )
+    size = size * np.maximum(narrow, deep / MOST_BRICKS_ACROSS)[:, None]
+    counts = np.where(close[:, None], np.maximum(np.rint(sides / size), 1), 1).astype(np.int64)
+    kind = np.where(cells.flat, SHEET, np.where(close, BRICKED, WHOLE)).astype(np.int64)
+    runs: list[IntArray] = []
+    for chain in _chains(cells, np.flatnonzero(close & ~parallel), counts):
+        runs += _shorter(chain, nearest)
+    runs += [np.array([c]) for c in np.flatnonzero(close & parallel)]
+    return BrickPlan(kind, counts, tuple(runs))
+
+
+def _chains(cells: Cells, chosen: IntArray, counts: IntArray) -> list[IntArray]:
+    """Chosen cells that continue each other, alike in size, along the timber."""
+
+    def key(c: int, side: float) -> tuple[object, ...]:
+        end = cells.center[c] + side * cells.half[c, 0] * cells.frame[c, 0]
+        alike = np.concatenate([end, cells.half[c], cells.frame[c].ravel()])
+        return int(cells.body[c]), *counts[c], *np.round(alike, 6)
+
+    begins = {key(c, -1.0): int(c) for c in chosen}
+    following = {int(c): begins.get(key(c, 1.0)) for c in chosen}
+    heads = set(following) - set(following.values())
+    chains = []
+    for head in sorted(heads):
+        chain, at = [], head
+        while at is not None:
+            chain.append(at)
+            at = following[at]
+        chains.append(np.array(chain))
+    return chains
+
+
+def _shorter(chain: IntArray, nearest: FloatArray) -> list[IntArray]:
+    """Runs of at most `LONGEST_RUN` cells, parted where the wires are farthest."""
+    if chain.size <= LONGEST_RUN:
+        return [chain]
+    between = np.minimum(nearest[chain[:-1]], nearest[chain[1:]])
+    # the nearer to the middle the better where all are as near
+    between = between - 1e-6 * np.abs(np.arange(between.size) - 0.5 * (between.size - 1))
+    cut = int(np.argmax(between)) + 1
+    return _shorter(chain[:cut], nearest) + _shorter(chain[cut:], nearest)
+
+
+def _spread(cells: Cells) -> FloatArray:
+    """Points along the first axis of each cell, (C 9, 3). [m]"""
+    steps = np.linspace(-1.0, 1.0, 9)[:, None] * cells.half[:, None, :1]
+    return np.ascontiguousarray((cells.center[:, None] + steps * cells.frame[:, :1]).reshape(-1, 3))

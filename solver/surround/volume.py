@@ -23,9 +23,10 @@ there.
 **The shape.**  Along a timber and in the plane of a thin sheet F = 1, normal to a sheet 1/ec, and
 across a timber 1/(1 + N (ec - 1)) with the depolarisation of an elliptic cylinder of that width and
 depth, N = depth/(width + depth) along the width.  That is for the mean over a cell.  Where a wire
-comes close to a timber, the rest is met by bricks that act on each other (see `bricks`), and what
-varies within a brick by 2/(ec + 1), as at a flat face beside a line charge.  Within about its
-thickness from a wire a sheet acts as a half-space, 2/(ec + 1) too.
+comes close to a timber, the rest is met by bricks that act on each other (see `bricks`), over runs
+of cells where a wire crosses it, and what varies within a brick by 2/(ec + 1), as at a flat face
+beside a line charge.  Within about its thickness from a wire a sheet acts as a half-space,
+2/(ec + 1) too.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ from ..moments.basis import (
 )
 from ..moments.quadrature import gauss, lagrange_weights
 from . import kernels
-from .bricks import response
+from .bricks import Bricks, BrickWeight, plan_bricks
 from .cells import Body, CellRule, Cells, cut_solids
 from .far_earth import ObserverGrid, make_grid
 
@@ -67,18 +68,8 @@ STATIC_NODES = 10
 MOST_ENTRIES = 1_000_000
 """Of a row of forms held at once, 100 MB in all."""
 
-CLOSE_IN_DEPTHS = 1.0
-"""Timber nearer to a wire than this times its greater side is cut into bricks."""
-
-MOST_BRICKS_ACROSS = 5
-"""Bricks are about as long as the timber's lesser side; not less than this part of the greater."""
-
 NODE_FREQUENCY, LOWEST_NODE, HIGHEST_NODE = 1.5e6, -3, 5
 """Bricks are worked out at 1.5 MHz times powers of two, up to 48 MHz, and interpolated between."""
-
-ALONGSIDE, LONG_BRICK = 0.8, 2.2
-"""A wire whose direction has this cosine with the timber runs alongside: its field changes over the
-section but not along, so bricks are half as wide and deep, and longer by this factor."""
 
 BLOCKS = 4
 """A symmetric product is computed in this many strips, the lower triangle mirrored."""
@@ -130,67 +121,6 @@ def steps_of(omega: float) -> FloatArray:
     return np.array([(omega * mu_0) ** 2, mu_0 / epsilon_0, 1.0 / (omega * epsilon_0) ** 2])
 
 
-@dataclass(frozen=True, eq=False)
-class Bricks:
-    """A cell of timber close to wires, cut into bricks.
-
-    Attributes
-    ----------
-    functions : (n,) int
-        Numbers of the near functions, as in `Covariance`.
-    sides, counts
-        Of one brick [m], and bricks along each axis.
-    vector, slope : (3 N, n) float
-        Means over the N bricks of t v_f and s_f less those over the cell.
-    cell_vector, cell_slope : (3, n) float
-        Means over the cell.
-    volume : float
-        Of the cell. [m^3]
-    place : (n, n) int
-        Where the pairs of functions are in the body's `Covariance`, -1 below the diagonal.
-    """
-
-    functions: IntArray
-    sides: tuple[float, float, float]
-    counts: tuple[int, int, int]
-    vector: FloatArray
-    slope: FloatArray
-    cell_vector: FloatArray
-    cell_slope: FloatArray
-    volume: float
-    place: IntArray
-
-    def weight(self, body: Body, frequency: float) -> ComplexArray:
-        """alpha times the volume of a brick, (3 N, 3 N). [F m^2]"""
-        chi = body.permittivity(frequency) - 1.0
-        share = epsilon_0 * self.volume / np.prod(self.counts)
-        return share * response(self.sides, self.counts, chi)
-
-    def forms(self, weight: ComplexArray) -> ComplexArray:
-        """Reaction of the functions on each other less that of their means, (3, n, n).
-
-        Vector potentials with each other, both ways with the gradients, gradients with each other.
-        An even field across the timber polarises it unevenly over the section, so that it reacts
-        on the rest as well: that is taken from the middle of the cell, away from its cuts.
-        """
-        along, n_section = self.counts[0], self.counts[1] * self.counts[2]
-        blocks = weight.reshape(along, n_section, 3, -1, 3)
-        profile = blocks[along // 2].sum(axis=2)  # (section, component, direction of an even field)
-        on_rest = np.zeros((n_section, 3), dtype=np.complex128)
-        on_rest[:, 1:] = profile[:, [1, 2], [1, 2]]
-        on_rest = np.tile(on_rest, (along, 1)).ravel()[:, None]
-        rests, means = (self.vector, self.slope), (self.cell_vector, self.cell_slope)
-        # a real matrix times the real and the imaginary part is half the work of a complex one
-        answers = [weight.real @ rest + 1j * (weight.imag @ rest) for rest in rests]
-        felt = [(on_rest * rest).reshape(-1, 3, rest.shape[1]).sum(axis=0) for rest in rests]
-
-        def product(a: int, b: int) -> ComplexArray:
-            return rests[a].T @ answers[b] + means[a].T @ felt[b] + felt[a].T @ means[b]
-
-        mixed = product(0, 1)
-        return np.array([product(0, 0), mixed + mixed.T, product(1, 1)])
-
-
 class FunctionFields(NamedTuple):
     """Mean fields of the functions over the cells, in the cells' frames.
 
@@ -233,7 +163,7 @@ class Volume:
     covariance : tuple of Covariance
         By body.
     bricks : tuple of tuple of Bricks
-        By body, its cells close to wires.
+        By body, its runs of cells close to wires.
     points : int
         Points of the fine integration.
     """
@@ -342,12 +272,15 @@ class Volume:
         key = (body, node)
         if key not in self.brick_forms:
             frequency = NODE_FREQUENCY * 2.0**node
+            stuff = self.cells.bodies[body]
+            even, _ = polarisability(stuff, frequency)
+            chi = stuff.permittivity(frequency) - 1.0
             total = np.zeros((3, self.covariance[body].row.size), dtype=np.complex128)
-            known: dict[object, ComplexArray] = {}
+            known: dict[object, BrickWeight] = {}
             for bricks in self.bricks[body]:
-                shape = (bricks.sides, bricks.counts, bricks.volume)
+                shape = (bricks.sides, bricks.counts, bricks.cell_vector.shape[0])
                 if shape not in known:
-                    known[shape] = bricks.weight(self.cells.bodies[body], frequency)
+                    known[shape] = bricks.weight(chi, even)
                 inside = bricks.place >= 0
                 total[:, bricks.place[inside]] += bricks.forms(known[shape])[:, inside]
             self.brick_forms[key] = total
@@ -461,6 +394,9 @@ def prepare_volume(
         cells.center, cells.frame, cells.half, REACH * cells.size, elements.center, elements.half,
         near,
     )  # fmt: skip
+    plan = plan_bricks(cells, starts, ends)
+    for run in plan.runs:
+        near[run] = near[run].any(axis=0)
     owner, members = (index.astype(np.int64) for index in np.nonzero(near))
     slot = np.full(near.shape, -1, dtype=np.int32)
     slot[owner, members] = np.arange(members.size, dtype=np.int32)
@@ -472,8 +408,7 @@ def prepare_volume(
     mean_vector = np.zeros((members.size, width))
     mean_slope = np.zeros((members.size, width, 3))
     points = np.zeros(n_cells, dtype=np.int64)
-    kind, bricks = _bricks(cells, starts, ends)
-    n_bricks = np.where(kind == kernels.BRICKED, bricks.prod(axis=1), 0)
+    n_bricks = np.where(plan.kind == kernels.BRICKED, plan.counts.prod(axis=1), 0)
     first_brick = np.concatenate([[0], np.cumsum(n_bricks * columns)])
     brick_vector, brick_slope = np.zeros(first_brick[-1]), np.zeros((first_brick[-1], 3))
     nodes, weights = gauss(STATIC_NODES)
@@ -487,8 +422,8 @@ def prepare_volume(
         last = max(first + 1, int(np.searchsorted(first_entry, limit, side="right")) - 1)
         forms = np.zeros((12, first_entry[last] - first_entry[first]))
         kernels.integrate_cells(
-            first, last, cells.center, cells.frame, cells.half, kind, bricks, first_member,
-            members, first_entry, n_functions, *elements[:4], np.array(nodes),
+            first, last, cells.center, cells.frame, cells.half, plan.kind, plan.counts,
+            first_member, members, first_entry, n_functions, *elements[:4], np.array(nodes),
             np.ascontiguousarray(legendre), mean_vector, mean_slope, forms,
             first_brick, brick_vector, brick_slope, points,
         )  # fmt: skip
@@ -513,31 +448,29 @@ def prepare_volume(
         )
         for one in covariance
     ]
-    for c in np.flatnonzero((n_bricks > 0) & (columns > 0)):
-        own = slice(first_member[c], first_member[c + 1])
-        axes = (elements.half[members[own]] / elements.length[members[own], None]) @ cells.frame[
-            c
-        ].T
-        axes = np.repeat(axes, n_functions[members[own]], axis=0)
-        part = slice(first_brick[c], first_brick[c + 1])
-        vector = brick_vector[part].reshape(n_bricks[c], columns[c])[:, :, None] * axes
-        slope = brick_slope[part].reshape(n_bricks[c], columns[c], 3)
-        means = [x.mean(axis=0) for x in (vector, slope)]
-        rests = [
-            np.ascontiguousarray((x - mean).transpose(0, 2, 1).reshape(-1, columns[c]))
-            for x, mean in zip((vector, slope), means, strict=True)
-        ]
-        sides = tuple(round(float(s), 9) for s in 2.0 * cells.half[c] / bricks[c])
-        own = np.concatenate([numbers[e] for e in members[own]])
-        place = where[cells.body[c]][own][:, own].toarray() - 1
-        found[cells.body[c]].append(
-            Bricks(
-                own, sides,
-                tuple(int(n) for n in bricks[c]), *(x * INVERSE_FOUR_PI for x in rests),
-                *(x.T * INVERSE_FOUR_PI for x in means), float(cells.volume[c]),
-                place,
+    for run in plan.runs:
+        one, total = int(run[0]), int(columns[run[0]])
+        if total == 0:
+            continue
+        own = members[first_member[one] : first_member[one + 1]]
+        axes = (elements.half[own] / elements.length[own, None]) @ cells.frame[one].T
+        axes = np.repeat(axes, n_functions[own], axis=0)
+        parts = [np.arange(int(first_brick[c]), int(first_brick[c + 1])) for c in run]
+        part = np.concatenate(parts)
+        vector = brick_vector[part].reshape(-1, total)[:, :, None] * axes
+        slope = brick_slope[part].reshape(-1, total, 3)
+        u, v, w = (int(n) for n in plan.counts[one])
+        functions = np.concatenate([numbers[e] for e in own])
+        found[cells.body[one]].append(
+            Bricks.from_means(
+                functions,
+                np.round(2.0 * cells.half[one] / plan.counts[one], 9),
+                (u * run.size, v, w),
+                (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
+                n_cells=run.size,
+                place=where[cells.body[one]][functions][:, functions].toarray() - 1,
             )
-        )  # fmt: skip
+        )
     return Volume(
         elements, basis, cells, slot, mean_vector, mean_slope, covariance,
         tuple(tuple(one) for one in found), int(points.sum()), has_images,
@@ -551,32 +484,6 @@ def _function_numbers(basis: Basis, n_functions: IntArray) -> list[IntArray]:
         np.append(np.arange(basis.offset[e], basis.offset[e + 1]), basis.n_local + e)
         for e in range(n_functions.size)
     ]
-
-
-def _bricks(cells: Cells, starts: FloatArray, ends: FloatArray) -> tuple[IntArray, IntArray]:
-    """Kind of each cell for the fine integration (C,), and its bricks along each axis (C, 3)."""
-    sides = 2.0 * cells.half
-    distance, which = kernels.nearest_elements(_spread(cells), starts, ends)
-    distance, which = distance.reshape(len(cells), -1), which.reshape(len(cells), -1)
-    rows, least = np.arange(len(cells)), distance.argmin(axis=1)
-    close = ~cells.flat & (distance[rows, least] < CLOSE_IN_DEPTHS * sides[:, 1:].max(axis=1))
-    way = (ends - starts)[which[rows, least]]
-    along = np.abs(np.einsum("ca,ca->c", way, cells.frame[:, 0])) / np.linalg.norm(way, axis=1)
-    narrow, deep = sides[:, 1:].min(axis=1), sides[:, 1:].max(axis=1)
-    parallel = along > ALONGSIDE
-    size = np.stack(
-        [np.where(parallel, LONG_BRICK, 1.0), *2 * [np.where(parallel, 0.5, 1.0)]], axis=1
-    )
-    size = size * np.maximum(narrow, deep / MOST_BRICKS_ACROSS)[:, None]
-    counts = np.maximum(np.rint(sides / size), 1).astype(np.int64)
-    kind = np.where(cells.flat, kernels.SHEET, np.where(close, kernels.BRICKED, kernels.WHOLE))
-    return kind.astype(np.int64), np.where(close[:, None], counts, 1)
-
-
-def _spread(cells: Cells) -> FloatArray:
-    """Points along the first axis of each cell, (C 9, 3). [m]"""
-    steps = np.linspace(-1.0, 1.0, 9)[:, None] * cells.half[:, None, :1]
-    return np.ascontiguousarray((cells.center[:, None] + steps * cells.frame[:, :1]).reshape(-1, 3))
 
 
 def _blocks(near: NDArray[np.bool_], n_functions: IntArray) -> tuple[IntArray, int]:

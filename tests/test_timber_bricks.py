@@ -1,0 +1,176 @@
+"""Bricks of timber that act on each other, against quadrature, closed forms and written-out sums.
+
+Tolerance classes: rounding 1e-9 and better; others as stated beside each.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.polynomial.legendre import leggauss
+from scipy.constants import epsilon_0, mu_0
+from voxel_bricks import PAIRS, prism_tensor
+
+from ridgepole.geometry import Timber
+from ridgepole.solver.surround import bricks, kernels
+from ridgepole.solver.surround.cells import CellRule, cut_solids
+
+OMEGA = 2 * np.pi * 21.3e6
+
+
+def test_prism_field_by_quadrature():
+    """Field of an evenly polarised prism at points outside, summed over dipoles (quadrature)."""
+    half = np.array([0.5, 0.2, 0.35])
+    points = np.array([(1.1, 0.3, -0.4), (-0.2, -0.9, 0.5), (0.3, 0.1, 1.4)])
+    x, w = leggauss(14)
+    places = np.stack(np.meshgrid(x, x, x, indexing="ij"), axis=-1).reshape(-1, 3) * half
+    weights = np.einsum("i,j,k->ijk", w, w, w).ravel() * half.prod()
+    offset = points[:, None] - places
+    r = np.linalg.norm(offset, axis=2)[..., None, None]
+    dyad = 3 * offset[..., :, None] * offset[..., None, :] / r**5 - np.eye(3) / r**3
+    expected = np.einsum("q,pqab->pab", weights, dyad) / (4 * np.pi)
+    np.testing.assert_allclose(bricks.prism_field(points, half), expected, atol=1e-6)
+
+
+def test_prism_field_is_symmetric_and_has_the_charge_of_its_faces():
+    """div E = -div P: the trace is -1 inside and 0 outside (rounding)."""
+    half = np.array([0.3, 0.2, 0.7])
+    random = np.random.default_rng(9)
+    inside = random.uniform(-0.9, 0.9, size=(20, 3)) * half
+    outside = inside + np.array([0.7, -0.5, 1.6])
+    for points, trace in ((inside, -1.0), (outside, 0.0)):
+        field = bricks.prism_field(points, half)
+        np.testing.assert_allclose(field, field.transpose(0, 2, 1), atol=1e-13)
+        np.testing.assert_allclose(np.trace(field, axis1=1, axis2=2), trace, atol=1e-12)
+
+
+def test_interaction_of_bricks():
+    """Against the tensor of the reference, which is averaged over both bricks in closed form."""
+    cube = bricks.interaction((0.1, 0.1, 0.1), (1, 1, 1))
+    np.testing.assert_allclose(cube, -np.eye(3) / 3, atol=2e-3)  # quadrature near edges
+    sides, counts = (0.05, 0.03, 0.04), (3, 2, 2)
+    matrix = bricks.interaction(sides, counts)
+    np.testing.assert_array_equal(matrix, matrix.T)
+    tensor = prism_tensor(np.array(sides), counts)
+    place = np.stack(np.unravel_index(np.arange(12), counts), axis=1)
+    for i in range(12):
+        for j in range(12):
+            lag = place[i] - place[j]
+            for row, (a, b) in enumerate(PAIRS):
+                sign = np.prod(np.where(lag == 0, 1, np.sign(lag))[[a, b]]) if a != b else 1
+                expected = sign * tensor[(row, *np.abs(lag))]
+                found = matrix[3 * i + a, 3 * j + b]
+                assert abs(found - expected) < 3e-3, (i, j, a, b)  # quadrature, of 1/3
+
+
+def mean_polarisation(sides, counts, chi, way):
+    """Mean of P/eps0 over a box in an even field of 1 V/m, (3,)."""
+    even = np.tile(np.eye(3)[way], int(np.prod(counts)))
+    return (bricks.response(sides, counts, (chi, chi, chi)) @ even).reshape(-1, 3).mean(axis=0)
+
+
+def test_response_of_a_long_rod():
+    """Across, chi/(1 + N chi) of an elliptic cylinder, N = depth/(width + depth); along, chi.
+
+    Class: shape, a rectangle for an ellipse, 5 %; ends, 3 %.
+    """
+    chi, width, depth = 1.4 - 0.2j, 0.045, 0.145
+    sides = (0.1, width / 3, depth / 6)
+    matrix = bricks.response(sides, (21, 3, 6), (chi, chi, chi))
+    for axis, share in ((0, 0.0), (1, depth / (width + depth)), (2, width / (width + depth))):
+        even = np.tile(np.eye(3)[axis], 21 * 18)
+        middle = (matrix @ even).reshape(21, 18, 3)[10].mean(axis=0)
+        expected = np.eye(3)[axis] * chi / (1 + share * chi)
+        np.testing.assert_allclose(middle, expected, rtol=0.05, atol=1e-3)
+        assert abs(middle[axis] / expected[axis] - 1) < (0.03 if axis == 0 else 0.05)
+
+
+def test_response_of_a_cube():
+    """Somewhat above 3 chi/(chi + 3) of a sphere (Clausius-Mossotti), by up to 5 %."""
+    chi = 1.4 - 0.3j
+    found = mean_polarisation((0.1, 0.1, 0.1), (5, 5, 5), chi, 1)
+    ratio = found[1] / (3 * chi / (chi + 3))
+    assert 1.0 < ratio.real < 1.05
+    np.testing.assert_allclose(found[[0, 2]], 0.0, atol=1e-12)
+
+
+RUN_SIDES, RUN_COUNTS = (0.05, 0.045, 0.03), (12, 1, 4)
+
+
+def run_of_bricks(n_cells, n=5):
+    """A run with made-up means over its bricks, of n functions."""
+    random = np.random.default_rng(21)
+    means = random.normal(size=(2, 48, n, 3))
+    return means, bricks.Bricks.from_means(
+        np.arange(n), np.array(RUN_SIDES), RUN_COUNTS, (means[0], means[1]), n_cells=n_cells
+    )
+
+
+CHI = np.array([1.9 - 0.3j, 1.3 - 0.2j, 1.3 - 0.2j])
+EVEN = epsilon_0 * np.array([1.9 - 0.3j, 0.6 - 0.05j, 0.9 - 0.1j])
+BRICK_VOLUME = float(np.prod(RUN_SIDES))
+
+
+def test_reaction_of_a_run():
+    """Written out brick by brick (rounding)."""
+    (vector, slope), run = run_of_bricks(3)
+    found = run.form(run.weight(CHI, EVEN), OMEGA)
+    field = OMEGA * mu_0 * vector + slope / (OMEGA * epsilon_0)  # (48, n, 3)
+    mean = field.mean(axis=0)
+    rest = field - mean
+    response = bricks.response(RUN_SIDES, RUN_COUNTS, tuple(complex(c) for c in CHI))
+    response = epsilon_0 * BRICK_VOLUME * response.reshape(48, 3, 48, 3)
+    expected = np.einsum("kma,kalb,lnb->mn", rest, response, rest)
+    # What an even field across does to the bricks of a slice in the middle, felt by the rest.
+    profile = response[24:28].sum(axis=2)
+    mixed = np.zeros_like(expected)
+    for k in range(48):
+        for a in (1, 2):
+            mixed += np.outer(mean[:, a], profile[k % 4, a, a] * rest[k, :, a])
+    expected += mixed + mixed.T
+    for cell in rest.reshape(3, 16, *rest.shape[1:]).mean(axis=1):
+        expected -= 16 * BRICK_VOLUME * np.einsum("a,ma,na->mn", EVEN, cell, cell)
+    np.testing.assert_allclose(found, expected, rtol=1e-9, atol=1e-12 * np.abs(expected).max())
+
+
+def test_reaction_of_a_run_does_not_depend_on_its_cells():
+    """With the products of the means over cells, which are counted elsewhere (rounding)."""
+    totals = []
+    for n_cells in (1, 2, 3, 6):
+        (vector, slope), run = run_of_bricks(n_cells)
+        total = run.form(run.weight(CHI, EVEN), OMEGA)
+        field = OMEGA * mu_0 * vector + slope / (OMEGA * epsilon_0)
+        for cell in field.reshape(n_cells, 48 // n_cells, -1, 3).mean(axis=1):
+            volume = BRICK_VOLUME * 48 / n_cells
+            total += volume * np.einsum("a,ma,na->mn", EVEN, cell, cell)
+        totals.append(total)
+    for total in totals[1:]:
+        np.testing.assert_allclose(total, totals[0], rtol=1e-9, atol=1e-12 * np.abs(total).max())
+
+
+def test_runs_follow_wires_that_cross():
+    """Every bricked cell is in one run; crossed ones hang together, others stand alone."""
+    timbers = [
+        Timber((-2, y, 0), (3, y, 0), width=0.045, depth=0.145, name=f"{y}", group="joists")
+        for y in (-0.6, 0.1, 0.9)
+    ]
+    across = [[(0.4, -2.0, 0.09), (0.7, 0.5, 0.09)], [(2.3, -0.9, 0.1), (1.2, -0.4, 0.1)]]
+    along = [[(-2.0, 0.92, 0.09), (2.9, 0.92, 0.09)]]
+    ends = np.array(across + along)
+    cells = cut_solids(timbers, ends[:, 0].copy(), ends[:, 1].copy(), CellRule(longest=1.0))
+    plan = bricks.plan_bricks(cells, ends[:, 0].copy(), ends[:, 1].copy())
+    seen = np.concatenate(plan.runs)
+    assert sorted(seen) == list(np.flatnonzero(plan.kind == kernels.BRICKED))
+    for run in plan.runs:
+        assert run.size <= bricks.LONGEST_RUN
+        centers = cells.center[run]
+        assert np.ptp(centers[:, 1]) < 1e-12
+        np.testing.assert_allclose(np.diff(centers[:, 0]), 2 * cells.half[run[0], 0])
+        assert (run.size == 1) or centers[0, 1] < 0.5
+    sizes = sorted(run.size for run in plan.runs if cells.center[run[0], 1] < 0.5)
+    assert sizes[-1] > 1
+    for run in plan.runs:  # the crossing of the second timber lies well inside of its run
+        if abs(cells.center[run[0], 1] - 0.1) < 1e-9:
+            low = cells.center[run[0], 0] - cells.half[run[0], 0]
+            high = cells.center[run[-1], 0] + cells.half[run[-1], 0]
+            assert low < 0.652 - 0.3
+            assert high > 0.652 + 0.3
