@@ -179,7 +179,7 @@ class Volume:
     points: int
     has_images: bool
     grid: ObserverGrid
-    brick_forms: dict[tuple[int, int], ComplexArray] = field(default_factory=dict)
+    brick_forms: dict[tuple[int, int], ComplexArray] = field(default_factory=dict, init=False)
 
     @property
     def groups(self) -> tuple[str, ...]:
