@@ -222,7 +222,7 @@ def _find_stretches(scene: Scene, skeleton: Skeleton) -> list[_Stretch]:
         a, b = (scene.wires[int(skeleton.piece_wire[p])] for p in (one, two))
         if one == two or a.radius != b.radius:
             return False
-        if a.conductor != b.conductor or a.jacket != b.jacket:
+        if a.conductor != b.conductor or a.jacket != b.jacket or a.piece != b.piece:
             return False
         away = unit[one] * (1 if one_side == 0 else -1), unit[two] * (1 if two_side == 0 else -1)
         bent = float(np.linalg.norm(np.cross(*away)))
@@ -312,7 +312,8 @@ def drawing_of(scene: Scene) -> tuple[object, ...]:
     """What of a scene a mesh depends on: wires, feed points, and whether ground is perfect."""
     return (
         tuple(
-            (w.vertices.tobytes(), w.radius, w.marks, w.conductor, w.jacket) for w in scene.wires
+            (w.vertices.tobytes(), w.radius, w.marks, w.conductor, w.jacket, w.piece)
+            for w in scene.wires
         ),
         tuple((f.wires, f.at) for f in scene.feeds),
         scene.earth is not None and scene.earth.is_perfect,

@@ -279,12 +279,15 @@ class Solution:
         """
         if not -len(self) <= index < len(self):
             raise SolverError(f"frequency index {index}: there are {len(self)} frequencies.")
+        mesh, basis = self.mesh, self.system.prepared.basis
+        coefficients = basis.legendre_currents(self.driven_unknowns(index, power=power), mesh.degree)
+        return ElementCurrents(mesh.start, mesh.end, mesh.radius, coefficients)
+
+    def driven_unknowns(self, index: int = 0, *, power: float = 1.0) -> ComplexArray:
+        """Unknowns at one of the frequencies for the stated input power, (N,). [A]"""
         power = _positive(power, "power", "W")
         unknowns = self.port_currents[index] @ self._gap_voltages[index]
-        scale = np.sqrt(power / self._input_power[index])
-        mesh = self.mesh
-        coefficients = self.system.prepared.basis.legendre_currents(unknowns * scale, mesh.degree)
-        return ElementCurrents(mesh.start, mesh.end, mesh.radius, coefficients)
+        return unknowns * np.sqrt(power / self._input_power[index])
 
     def feed_current(self, *, power: float = 1.0) -> complex | ComplexArray:
         """Current into the first driven feed for the stated input power, RMS. [A]"""
@@ -356,9 +359,7 @@ class Solution:
         index = index % len(self)
         if index not in states:
             frequency = float(self.frequencies[index])
-            unknowns = self.port_currents[index] @ self._gap_voltages[index]
-            scale = np.sqrt(1.0 / self._input_power[index])
-            currents = system.prepared.basis.combination @ (unknowns * scale)
+            currents = system.prepared.basis.combination @ self.driven_unknowns(index)
             states[index] = system.volume.state(system.solid_fields(frequency), currents, frequency)
         return states[index]
 

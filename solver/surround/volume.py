@@ -110,6 +110,34 @@ class FunctionFields(NamedTuple):
     following: ComplexArray
 
 
+class SolidTerm(NamedTuple):
+    """What solids of some polarisability add to the matrix, as factors.
+
+    Attributes
+    ----------
+    means : (N, K) complex
+        Mean fields of the functions along the axes of the cells that count. [V/m per A]
+    weight : (K,) complex
+        -jw times polarisability times volume. [A m^2/V]
+    form : sparse (N, N)
+        What the means leave out. [ohm]
+    """
+
+    means: ComplexArray
+    weight: ComplexArray
+    form: sparse.csr_array
+
+    def product(self, vectors: ComplexArray) -> ComplexArray:
+        """The term times vectors, (N, V) or (N,)."""
+        inside = self.means.T @ vectors
+        weighted = (self.weight * inside.T).T
+        return self.means @ weighted + self.form @ vectors
+
+    def matrix(self) -> ComplexArray:
+        """The same as a full matrix, (N, N). [ohm]"""
+        return (self.means * self.weight) @ self.means.T + self.form.toarray()
+
+
 class SolidState(NamedTuple):
     """What the solids take for given currents.
 
@@ -208,14 +236,39 @@ class Volume:
             add_reflected(local, following, extra)
         return FunctionFields(local, following)
 
+    def means(self, fields: FunctionFields) -> ComplexArray:
+        """Mean fields over the cells by global function, (N, 3 C). [V/m per A]"""
+        return self.basis.combination.T.tocsr() @ fields.local
+
+    def _weight(self, alpha: ComplexArray, omega: float) -> ComplexArray:
+        return (-1j * omega) * (self.cells.volume[:, None] * alpha[self.cells.body]).ravel()
+
+    def term(self, means: ComplexArray, alpha: ComplexArray, frequency: float) -> SolidTerm:
+        """What these solids would add to the matrix with another polarisability.
+
+        Parameters
+        ----------
+        means : (N, 3 C) complex
+            Of `means`.
+        alpha : (B, 3) complex
+            By body; bodies and axes with zeros cost nothing. [F/m]
+        """
+        omega = 2.0 * np.pi * frequency
+        weight = self._weight(alpha, omega)
+        count = np.flatnonzero(weight)
+        own = means if count.size == weight.size else means[:, count]
+        combination, n_local = self.basis.combination, self.basis.n_local
+        form = self._covariance_form(alpha, omega)[:n_local, :n_local]
+        inner = sparse.csr_array(combination.T @ form @ combination)
+        return SolidTerm(own, weight[count], inner)
+
     def add_to(self, filled: Filled, fields: FunctionFields, frequency: float) -> None:
         """Add the solids' term to a matrix and to the next functions' rows, in place."""
         omega = 2.0 * np.pi * frequency
         combination = self.basis.combination
         alpha = self.alpha(frequency)
-        weight = (-1j * omega) * (self.cells.volume[:, None] * alpha[self.cells.body]).ravel()
-        own = combination.T.tocsr() @ fields.local
-        _add_symmetric(filled.matrix, own * np.sqrt(weight))
+        weight = self._weight(alpha, omega)
+        _add_symmetric(filled.matrix, self.means(fields) * np.sqrt(weight))
         form = self._covariance_form(alpha, omega)
         n_local = self.basis.n_local
         inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
@@ -229,8 +282,9 @@ class Volume:
     def _covariance_form(self, alpha: ComplexArray, omega: float) -> sparse.csr_array:
         total = sparse.csr_array(self.covariance[0][0].slope.shape, dtype=np.complex128)
         for (along, across), (one, _, two) in zip(self.covariance, alpha, strict=True):
-            total = total + along.at(omega) * (1j * omega * one)
-            total = total + across.at(omega) * (1j * omega * two)
+            for part, covariance in ((one, along), (two, across)):
+                if part != 0.0 and covariance.slope.nnz:
+                    total = total + covariance.at(omega) * (1j * omega * part)
         return total
 
     def state(self, fields: FunctionFields, currents: ComplexArray, frequency: float) -> SolidState:
@@ -242,7 +296,12 @@ class Volume:
         return SolidState(watts, self.polarisation(fields, currents, frequency))
 
     def losses(
-        self, fields: FunctionFields, currents: ComplexArray, frequency: float
+        self,
+        fields: FunctionFields,
+        currents: ComplexArray,
+        frequency: float,
+        *,
+        alpha: ComplexArray | None = None,
     ) -> FloatArray:
         """Watts turned to heat in each body, w Int E^H (-Im alpha) E dV, (B,).
 
@@ -250,9 +309,11 @@ class Volume:
         ----------
         currents : (M,) complex
             Coefficients of the local functions, RMS. [A]
+        alpha : (B, 3) complex, optional
+            Another polarisability than the bodies' own. [F/m]
         """
         omega = 2.0 * np.pi * frequency
-        loss = -omega * self.alpha(frequency).imag
+        loss = -omega * (self.alpha(frequency) if alpha is None else alpha).imag
         square = np.abs(currents @ fields.local).reshape(-1, 3) ** 2
         each = self.cells.volume * (square * loss[self.cells.body]).sum(axis=1)
         n_bodies = len(self.cells.bodies)
@@ -268,12 +329,27 @@ class Volume:
         self, fields: FunctionFields, currents: ComplexArray, frequency: float
     ) -> PointMoments:
         """Polarisation currents jw alpha E times volume, spread over the cells' samples."""
-        alpha = self.alpha(frequency)[self.cells.body]
-        inside = 2j * np.pi * frequency * alpha * (currents @ fields.local).reshape(-1, 3)
-        moments = np.einsum("cab,ca->cb", self.cells.frame, inside) * self.cells.volume[:, None]
+        inside = (currents @ fields.local)[:, None]
+        moments = self.cell_moments(inside, self.alpha(frequency), frequency)[..., 0]
         samples, first = self.cells.samples()
         counts = np.diff(first)
         return PointMoments(samples, np.repeat(moments / counts[:, None], counts, axis=0))
+
+    def cell_moments(
+        self, mean_fields: ComplexArray, alpha: ComplexArray, frequency: float
+    ) -> ComplexArray:
+        """Polarisation current times volume of each cell, (C, 3, V). [A m]
+
+        Parameters
+        ----------
+        mean_fields : (3 C, V) complex
+            Along the cells' axes. [V/m]
+        alpha : (B, 3) complex
+            By body. [F/m]
+        """
+        current = -self._weight(alpha, 2.0 * np.pi * frequency)[:, None] * mean_fields
+        own_axes = current.reshape(len(self.cells), 3, -1)
+        return np.einsum("cab,cav->cbv", self.cells.frame, own_axes)
 
 
 @lru_cache(maxsize=16)

@@ -1,0 +1,1 @@
+"""Studies: many solves of scenes that differ little."""
