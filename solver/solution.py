@@ -280,7 +280,9 @@ class Solution:
         if not -len(self) <= index < len(self):
             raise SolverError(f"frequency index {index}: there are {len(self)} frequencies.")
         mesh, basis = self.mesh, self.system.prepared.basis
-        coefficients = basis.legendre_currents(self.driven_unknowns(index, power=power), mesh.degree)
+        coefficients = basis.legendre_currents(
+            self.driven_unknowns(index, power=power), mesh.degree
+        )
         return ElementCurrents(mesh.start, mesh.end, mesh.radius, coefficients)
 
     def driven_unknowns(self, index: int = 0, *, power: float = 1.0) -> ComplexArray:

@@ -317,7 +317,7 @@ class System:
             estimate, parts = self._estimate(filled, currents, admittance)
         return PortSolution(currents, admittance, estimate, parts)
 
-    def factor(self, matrix: ComplexArray, frequency: float) -> tuple[ComplexArray, IntArray]:
+    def factor(self, matrix: ComplexArray, frequency: float) -> tuple[Any, Any]:
         """LU factors of a matrix, as `scipy.linalg.lu_solve` takes them; it is overwritten.
 
         Raises

@@ -367,9 +367,7 @@ class FarField:
             return radius, float(np.ptp(points[:, 2]))
         return radius, 2.0 * float(np.abs(points[:, 2]).max())
 
-    def _sine_nodes(
-        self, low: float, high: float, spare: Spare
-    ) -> tuple[FloatArray, FloatArray]:
+    def _sine_nodes(self, low: float, high: float, spare: Spare) -> tuple[FloatArray, FloatArray]:
         """Gauss nodes and weights for the sine of the elevation between two sines.
 
         The integral over azimuth is a polynomial in the sine, of a degree set by the extent; over

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,9 +55,7 @@ class PowerByAngle:
     phi: ComplexArray
 
     @classmethod
-    def of(
-        cls, sketch: FarField, edges: Sequence[float], *, spare: Spare = COARSE
-    ) -> PowerByAngle:
+    def of(cls, sketch: FarField, edges: Sequence[float], *, spare: Spare = COARSE) -> PowerByAngle:
         """Directions, and what each polynomial radiates there.
 
         Parameters
@@ -72,7 +71,7 @@ class PowerByAngle:
             raise SolverError(
                 f"elevations {list(edges)} must be two or more, rising, -90 to 90 degrees."
             )
-        grids = [sketch.directions(a, b, spare) for a, b in zip(sines, sines[1:], strict=False)]
+        grids = [sketch.directions(a, b, spare) for a, b in pairwise(sines)]
         sine, azimuth, weight = (np.concatenate([grid[k] for grid in grids]) for k in range(3))
         part = np.repeat(np.arange(len(grids)), [grid[0].size for grid in grids])
         vertical, horizontal = (

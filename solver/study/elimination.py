@@ -58,23 +58,22 @@ def metal_pieces(system: System) -> tuple[str, ...]:
 def constraint_rows(system: System, elements: IntArray) -> sparse.csr_array:
     """Independent rows K, (n, N), whose product with the unknowns is 0 without these elements."""
     basis, mesh = system.prepared.basis, system.mesh
-    interior = np.concatenate(
-        [np.arange(basis.offset[e] + 2, basis.offset[e + 1]) for e in elements]
-        or [np.zeros(0, dtype=np.int64)]
-    )
     ends: dict[int, list[int]] = {}
     for e in elements:
         for side in (0, 1):
             node = int(mesh.element_nodes[e, side])
             ends.setdefault(node, []).append(int(basis.offset[e]) + side)
-    kept = [int(row) for row in interior]
+    kept: list[int] = []
+    for e in elements:
+        kept += range(int(basis.offset[e]) + 2, int(basis.offset[e + 1]))
     for rows in ends.values():
         some = basis.combination[rows].tocsc()
         columns = np.flatnonzero(np.diff(some.indptr))
         if not columns.size:  # a free end
             continue
         dense = some[:, columns].toarray()
-        _, triangle, order = linalg.qr(dense.T, mode="economic", pivoting=True)
+        factored: Any = linalg.qr(dense.T, mode="economic", pivoting=True)
+        _, triangle, order = factored
         size = np.abs(np.diag(triangle))
         kept += [rows[k] for k in order[: int((size > INDEPENDENT * size[0]).sum())]]
     return basis.combination[np.array(kept, dtype=np.int64)]
@@ -164,9 +163,10 @@ class FactoredSystem:
         if not edges[-1]:
             return [self.currents.copy() for _ in sets]
         # One solve for all pieces: W K^T.
-        spread = self._solve(sparse.vstack(rows).T.toarray().astype(complex))
+        stacked: Any = sparse.vstack(rows)
+        spread: Any = self._solve(stacked.T.toarray().astype(complex))
         found = []
-        for k, low, high in zip(rows, edges, edges[1:], strict=False):
+        for k, low, high in zip(rows, edges[:-1], edges[1:], strict=True):
             own = spread[:, low:high]
             if high == low:
                 found.append(self.currents.copy())
