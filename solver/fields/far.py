@@ -156,7 +156,7 @@ class Spare(NamedTuple):
 FINE = Spare(8.0, 12, 10)
 """Leaves about 1e-10."""
 
-COARSE = Spare(5.0, 7, 5)
+COARSE = Spare(3.5, 6, 5)
 """Leaves less than 1e-6, with half the directions."""
 
 

@@ -17,13 +17,14 @@ from ..answer_records import WireCurrent
 from ..bands import Band
 from ..currents_along import wire_currents
 from ..errors import SolverError
+from ..fields.far import FarField
 from ..fields.radiation import PowerByAngle
 from ..moments.basis import ComplexArray, IntArray
 from ..settings import read_settings
 from ..solution import Solution
 from ..solve import DEFAULT_TOLERANCE
 from ..surround.cells import Body
-from ..surround.volume import polarisability
+from ..surround.volume import SolidState, polarisability
 from ..system import System
 from .elimination import FactoredSystem, elements_of, lost_ports, metal_pieces
 from .influence_records import (
@@ -263,6 +264,16 @@ class _Variants:
                 found[variant] = self.solution(variant).impedance
         return found
 
+    @cached_property
+    def solids(self) -> SolidState | None:
+        """What the solids of the whole take at 1 W; None without solids."""
+        fields, frequency = self.factored.fields, self.factored.frequency
+        if fields is None:
+            return None
+        unknowns = self.solution(0).driven_unknowns()
+        currents = self.factored.system.prepared.basis.combination @ unknowns
+        return self.factored.volume.state(fields, currents, frequency)
+
     def states(self, edges: Sequence[float]) -> list[State]:
         """Impedance, efficiency and shares of each."""
         mesh, basis = self.factored.system.mesh, self.factored.system.prepared.basis
@@ -286,7 +297,16 @@ class _Variants:
                 ],
                 axis=2,
             )
-        grid = PowerByAngle.of(self.solution(0).far_field(), edges)
+        solids = self.solids
+        system = self.factored.system
+        sketch = FarField(
+            self.solution(0).currents(),
+            self.factored.frequency,
+            system.scene.earth,
+            1.0,
+            None if solids is None else solids.polarisation,
+        )
+        grid = PowerByAngle.of(sketch, edges)
         powers = grid.powers(currents, cells=cells, moments=moments)
         found = [NO_STATE] * self.impedances.size
         for variant, watts in zip(known, powers, strict=True):
@@ -345,7 +365,7 @@ class _BandStudy:
         """What each part does, ranked."""
         whole = self.centre.solution(0)
         currents = {one.wire: one for one in wire_currents(whole, 1.0)}
-        losses = whole.solid_losses
+        solids = self.centre.solids
         found = []
         for k, part in enumerate(self.parts, start=1):
             largest, at = np.nan, ("", np.nan)
@@ -368,7 +388,7 @@ class _BandStudy:
                     shift=shift,
                     current=largest,
                     current_at=at,
-                    watts=float(losses[part.name]) if part.bodies.size else np.nan,
+                    watts=solids.losses[part.name] if solids and part.bodies.size else np.nan,
                     reason=part.reason,
                 )
             )
