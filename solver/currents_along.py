@@ -7,13 +7,20 @@ import numpy as np
 from .answer_records import NodeCurrent, PointReading, WireCurrent
 from .fields.near import scalar_potential
 from .moments.basis import FloatArray
+from .moments.quadrature import gauss
 from .solution import Solution
 
+END_NODES = 8
+AT_END = 1e-9
+"""In parts of an element."""
 
-def wire_currents(solution: Solution, power: float) -> tuple[WireCurrent, ...]:
-    """Currents along all wires, five places on every element."""
+
+def wire_currents(
+    solution: Solution, power: float, *, places_each: int = 5
+) -> tuple[WireCurrent, ...]:
+    """Currents along all wires, at some places on every element."""
     mesh, wires = solution.mesh, solution.scene.wires
-    xi = np.linspace(-1.0, 1.0, 5)
+    xi = np.linspace(-1.0, 1.0, places_each)
     coefficients = solution.currents(power=power).current
     values = coefficients @ np.polynomial.legendre.legvander(xi, coefficients.shape[1] - 1).T
     places: list[list[FloatArray]] = [[] for _ in wires]
@@ -61,23 +68,29 @@ def node_currents(
 
 
 def named_point_readings(solution: Solution, power: float) -> tuple[PointReading, ...]:
-    """Current at every named point of the wires, and the potential of those at open ends."""
+    """Current at every named point of the wires, and the potential of those at open ends.
+
+    The potential is the mean over the end's element, which is short: Galerkin's equations hold in
+    the mean over elements, and at the very tip their polynomial charge is too small.
+    """
     scene, mesh = solution.scene, solution.mesh
     currents = solution.currents(power=power)
-    at_element: list[tuple[str, str, float, complex, bool]] = []
+    frequency = float(solution.frequencies[0])
+    nodes, weights = gauss(END_NODES)
+    found = []
     for number, wire in enumerate(scene.wires):
         for point, at in wire.named_points:
             element, xi, direction = mesh.locate(number, at)
-            series = np.polynomial.legendre.legval(xi, currents.current[element])
+            current = direction * np.polynomial.legendre.legval(xi, currents.current[element])
             side = 0 if xi < 0.0 else 1
-            is_open = abs(abs(xi) - 1.0) < 1e-9 and bool(mesh.free_end[element, side])
-            at_element.append((point, wire.name, float(at), complex(direction * series), is_open))
-    open_ends = [one for one in at_element if one[4]]
-    places = np.array([scene.wire(one[1]).position(one[2]) for one in open_ends]).reshape(-1, 3)
-    frequency = float(solution.frequencies[0])
-    potentials = iter(scalar_potential(currents, frequency, places, earth=scene.earth))
-    return tuple(
-        PointReading(point, wire, at, current, is_open,
-                     complex(next(potentials)) if is_open else complex(np.nan, np.nan))
-        for point, wire, at, current, is_open in at_element
-    )  # fmt: skip
+            is_open = abs(abs(xi) - 1.0) < AT_END and bool(mesh.free_end[element, side])
+            potential = complex(np.nan, np.nan)
+            if is_open:
+                middle = 0.5 * (mesh.start[element] + mesh.end[element])
+                places = middle + 0.5 * nodes[:, None] * (mesh.end[element] - mesh.start[element])
+                values = scalar_potential(currents, frequency, places, earth=scene.earth)
+                potential = complex(0.5 * weights @ values)
+            found.append(
+                PointReading(point, wire.name, float(at), complex(current), is_open, potential)
+            )
+    return tuple(found)

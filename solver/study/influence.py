@@ -41,6 +41,9 @@ DRY, WET = 0.08, 0.24
 """Timber of a heated house in winter, and after a leak, near the end of the data (common
 practice). Water over dry mass."""
 
+CURRENT_PLACES = 33
+"""On every element, where the greatest current is sought."""
+
 
 def influence(
     plan: AtticPlan | Scene,
@@ -351,9 +354,8 @@ class _BandStudy:
             raise SolverError(f"{band.name}: the centre is not among the points.")
         lowest = -90.0 if system.scene.earth is None else 0.0
         states = centre.states([lowest, *angle_limits, 90.0])
-        resistance = float(abs(impedances[POINTS // 2][0]))
         table = np.stack(impedances, axis=1)
-        curves = [Curve(points, row, resistance) for row in table]
+        curves = [Curve(points, row) for row in table]
         return cls(band, parts, centre, states, curves, dampened)
 
     @cached_property
@@ -364,7 +366,7 @@ class _BandStudy:
     def rows(self) -> list[InfluenceRow]:
         """What each part does, ranked."""
         whole = self.centre.solution(0)
-        currents = {one.wire: one for one in wire_currents(whole, 1.0)}
+        currents = {one.wire: one for one in wire_currents(whole, 1.0, places_each=CURRENT_PLACES)}
         solids = self.centre.solids
         found = []
         for k, part in enumerate(self.parts, start=1):
