@@ -226,7 +226,7 @@ def _find_stretches(scene: Scene, skeleton: Skeleton) -> list[_Stretch]:
         a, b = (scene.wires[int(skeleton.piece_wire[p])] for p in (one, two))
         if one == two or a.radius != b.radius:
             return False
-        if a.conductor != b.conductor or a.jacket != b.jacket:
+        if a.conductor != b.conductor or a.jacket != b.jacket or a.piece != b.piece:
             return False
         away = unit[one] * (1 if one_side == 0 else -1), unit[two] * (1 if two_side == 0 else -1)
         bent = float(np.linalg.norm(np.cross(*away)))
@@ -324,6 +324,7 @@ def drawing_of(scene: Scene) -> tuple[object, ...]:
                 w.jacket,
                 w.earth_start,
                 w.earth_end,
+                w.piece,
             )
             for w in scene.wires
         ),

@@ -9,6 +9,7 @@ from .errors import BandError, SolverError, StoreError
 from .settings import read_attic
 from .solution import Solution
 from .solve import solve
+from .study import Influence, influence
 
 __all__ = [
     "Answer",
@@ -16,12 +17,14 @@ __all__ = [
     "BandAnswer",
     "BandError",
     "Comparison",
+    "Influence",
     "Solution",
     "SolverError",
     "StoreError",
     "answer",
     "band_names",
     "compare",
+    "influence",
     "open_answer",
     "read_attic",
     "solve",

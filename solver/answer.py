@@ -21,9 +21,7 @@ from .answer_records import (
     BandAnswer,
     FeedPlace,
     House,
-    NodeCurrent,
     PointAnswer,
-    WireCurrent,
     WirePath,
     swr_of,
 )
@@ -34,6 +32,7 @@ from .band_sweep import (
     prepare_band,
 )
 from .bands import Band
+from .currents_along import named_point_readings, node_currents, wire_currents
 from .errors import SolverError
 from .moments.basis import ComplexArray, FloatArray
 from .moments.quadrature import lagrange_weights
@@ -135,35 +134,19 @@ def answer(
     interpolated from 2 to 10 that are filled (see `band_sweep`), each point solved by itself.
     """
     _check_options(points_per_band, angle_limits, low_angle, tolerance)
-    if isinstance(plan, Scene):
-        scene, house, from_plan = plan, None, None
-    elif isinstance(plan, AtticPlan):
-        scene, house, from_plan = plan.scene(), House.of(plan.attic), plan
-    else:
-        raise SolverError(
-            f"plan is {plan!r}; answer takes what read_attic(path) gives, or a Scene of wires and "
-            "a feed."
-        )
+    scene, called = scene_of(plan, "answer")
+    from_plan = plan if isinstance(plan, AtticPlan) else None
+    house = None if from_plan is None else House.of(from_plan.attic)
     settings = read_settings(
         from_plan, bands=bands, region=region, power=power, reference=reference
     )
-    low = min(band.low for band in settings.bands)
-    top = max(band.high for band in settings.bands)
-    for edge in (low, top):
-        check_frequency(scene, edge)
-
-    mesh = build_mesh(scene, top)
-    with threadpool_limits(limits=_threads(len(mesh)), user_api="blas"):
-        if tolerance is None:
-            system = System.from_scene(scene, mesh)
-        else:
-            some = sorted({low, top, *(band.centre for band in settings.bands)})
-            system = System.adapted(scene, mesh, some, tolerance=tolerance)
+    system = prepare_system(scene, settings.bands, tolerance=tolerance)
+    with threadpool_limits(limits=linear_algebra_threads(system), user_api="blas"):
         count = sum(count_matrices(band) for band in settings.bands)
         if announce is not None:
             announce(system.n_unknowns, count)
         told: list[str] = []
-        with _progress_bar(count, progress) as bar:
+        with progress_bar(count, progress) as bar:
 
             def tick() -> None:
                 bar.update()
@@ -187,7 +170,7 @@ def answer(
             )
     driven = {wire for feed in scene.feeds if feed.is_driven for wire in feed.wires}
     return Answer(
-        name=name or ("scene" if from_plan is None else _short_name(from_plan)),
+        name=name or called,
         text="" if from_plan is None else _text_of(from_plan),
         house=house,
         earth=_earth_in_words(scene),
@@ -209,12 +192,49 @@ def answer(
     )
 
 
-def _threads(n_elements: int) -> int | None:
+def scene_of(plan: AtticPlan | Scene, asked: str) -> tuple[Scene, str]:
+    """The scene of a plan, or the scene itself, and what to call it.
+
+    Raises
+    ------
+    SolverError
+        If it is neither; `asked` is the function that the message names.
+    """
+    if isinstance(plan, Scene):
+        return plan, "scene"
+    if isinstance(plan, AtticPlan):
+        return plan.scene(), _short_name(plan)
+    raise SolverError(
+        f"plan is {plan!r}; {asked} takes what read_attic(path) gives, or a Scene of wires and "
+        "a feed."
+    )
+
+
+def prepare_system(scene: Scene, bands: Sequence[Band], *, tolerance: float | None) -> System:
+    """One mesh for all bands, refined as `answer` says, with its static integrals."""
+    low = min(band.low for band in bands)
+    top = max(band.high for band in bands)
+    for edge in (low, top):
+        check_frequency(scene, edge)
+    mesh = build_mesh(scene, top)
+    with threadpool_limits(limits=_threads(len(mesh)), user_api="blas"):
+        if tolerance is None:
+            return System.from_scene(scene, mesh)
+        some = sorted({low, top, *(band.centre for band in bands)})
+        return System.adapted(scene, mesh, some, tolerance=tolerance)
+
+
+def linear_algebra_threads(system: System) -> int | None:
     """Threads for linear algebra; None leaves them as they are."""
+    return _threads(len(system.mesh))
+
+
+def _threads(n_elements: int) -> int | None:
     return 1 if 3 * n_elements < ONE_THREAD_BELOW else None
 
 
-def _progress_bar(count: int, progress: bool | None) -> Any:
+def progress_bar(count: int, progress: bool | None) -> Any:
+    """A bar over matrices; None: shown if it takes more than a second."""
     from tqdm import tqdm
 
     return tqdm(
@@ -355,8 +375,9 @@ def _answer_band(
         feed_current=feed_current,
         radiation_resistance=per_square * radiated,
         loss_resistance=per_square * (1.0 - radiated),
-        node_currents=_node_currents(centre, power, feed_voltage),
-        wire_currents=_wire_currents(centre, power),
+        node_currents=node_currents(centre, power, feed_voltage),
+        wire_currents=wire_currents(centre, power),
+        named_points=named_point_readings(centre, power),
         currents=centre.currents(),
         ground=None if earth is None else earth.at(band.centre),
         ridge_bearing=float(ridge_bearing),
@@ -496,53 +517,3 @@ def _bandwidth(frequencies: FloatArray, impedances: ComplexArray, reference: flo
 
 def _place(at: float | str) -> float | str:
     return at if isinstance(at, str) else float(at)
-
-
-def _wire_currents(solution: Solution, power: float) -> tuple[WireCurrent, ...]:
-    """Currents along all wires, five places on every element."""
-    mesh, wires = solution.mesh, solution.scene.wires
-    xi = np.linspace(-1.0, 1.0, 5)
-    coefficients = solution.currents(power=power).current
-    values = coefficients @ np.polynomial.legendre.legvander(xi, coefficients.shape[1] - 1).T
-    places: list[list[FloatArray]] = [[] for _ in wires]
-    currents: list[list[np.ndarray]] = [[] for _ in wires]
-    for run in mesh.runs:
-        breaks = np.asarray(run.breaks)
-        middle, half = 0.5 * (breaks[1:] + breaks[:-1]), 0.5 * np.diff(breaks)
-        along = (middle[:, None] + half[:, None] * xi).ravel()
-        own = values[run.first_element : run.first_element + middle.size].ravel()
-        distance = run.from_distance + run.direction * (along - run.offset)
-        inside = (distance > run.from_distance - 1e-9) & (distance < run.to_distance + 1e-9)
-        places[run.wire].append(distance[inside])
-        currents[run.wire].append(run.direction * own[inside])
-    found = []
-    for wire, where, what in zip(wires, places, currents, strict=True):
-        distance = np.concatenate(where)
-        order = np.argsort(distance, kind="stable")
-        found.append(WireCurrent(wire.name, distance[order], np.concatenate(what)[order]))
-    return tuple(found)
-
-
-def _node_currents(
-    solution: Solution, power: float, feed_voltage: complex
-) -> tuple[NodeCurrent, ...]:
-    """Currents away from the node of the first driven feed, the driven side first."""
-    scene, mesh = solution.scene, solution.mesh
-    first = next(n for n, feed in enumerate(scene.feeds) if feed.is_driven)
-    node, group = mesh.feeds[first].node, set(mesh.feeds[first].group_a)
-    coefficients = solution.currents(power=power).current
-    ends = [
-        (int(e), side)
-        for side in (0, 1)
-        for e in np.flatnonzero(mesh.element_nodes[:, side] == node)
-    ]
-    turn = np.exp(-1j * np.angle(feed_voltage))
-    orders = np.arange(coefficients.shape[1])
-    found = []
-    for element, side in ends:
-        value = coefficients[element] @ (-1.0 if side == 0 else 1.0) ** orders
-        outward = value if side == 0 else -value
-        wire = scene.wires[int(mesh.wire[element])].name
-        found.append(NodeCurrent(wire, (element, side) in group, complex(outward * turn)))
-    order = {wire.name: n for n, wire in enumerate(scene.wires)}
-    return tuple(sorted(found, key=lambda one: (not one.is_driven, order[one.wire])))

@@ -99,6 +99,36 @@ class NodeCurrent(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class PointReading(Record):
+    """What flows at a named point of a conductor, at the centre of a band.
+
+    Attributes
+    ----------
+    point : str
+        Its name: "breaker", "thermostat".
+    wire : str
+    at : float
+        Distance along the wire. [m]
+    current : complex
+        RMS at the answer's power, positive towards the wire's end; 0 at an open end. [A]
+    is_open_end : bool
+        Whether nothing else meets there.
+    potential : complex
+        Of an open end (the mean over its last short element), by the charges on all wires and the
+        earth's response, relative to infinity, RMS at the answer's power; NaN elsewhere. The voltage to what is near by depends
+        on the way there; where that is small against a wavelength and carries no charge of its
+        own, it is the difference of the potentials. What timber and sheets add is left out. [V]
+    """
+
+    point: str
+    wire: str
+    at: float
+    current: complex
+    is_open_end: bool
+    potential: complex
+
+
+@dataclass(frozen=True, eq=False)
 class House(Record):
     """The attic as plain numbers.
 
@@ -240,6 +270,8 @@ class BandAnswer(Record):
         Referred to the feed current; NaN with several driven feeds. [ohm]
     node_currents : tuple of NodeCurrent
     wire_currents : tuple of WireCurrent
+    named_points : tuple of PointReading
+        Current, and potential of open ends, at the points of the wires that have names.
     currents : ElementCurrents
         Along all elements at 1 W of input. [A]
     ground : Ground or None
@@ -276,6 +308,7 @@ class BandAnswer(Record):
     loss_resistance: float
     node_currents: tuple[NodeCurrent, ...]
     wire_currents: tuple[WireCurrent, ...]
+    named_points: tuple[PointReading, ...]
     currents: ElementCurrents
     ground: Ground | None
     ridge_bearing: float
@@ -309,6 +342,14 @@ class BandAnswer(Record):
         """Low, middle and high angles as parts of the input power."""
         low, middle, high = (share * self.efficiency for share in self.shares)
         return low, middle, high
+
+    def named_point(self, name: str) -> PointReading:
+        """What flows at the point of that name; SolverError lists them if there is none."""
+        for one in self.named_points:
+            if one.point == name:
+                return one
+        there = ", ".join(repr(one.point) for one in self.named_points) or "none"
+        raise SolverError(f"No point is called {name!r}; there are: {there}.")
 
     @property
     def is_whole_band(self) -> bool:

@@ -25,6 +25,7 @@ from .answer_records import (
     House,
     NodeCurrent,
     PointAnswer,
+    PointReading,
     WireCurrent,
     WirePath,
 )
@@ -33,15 +34,15 @@ from .errors import StoreError
 from .fields.budget import Budget
 from .moments.basis import ElementCurrents
 
-SCHEMA = 2
-"""2: the earth of a band may have layers; 1: one permittivity, NaN in free space."""
+SCHEMA = 3
+"""3: readings at named points; 2: the earth of a band may have layers; 1: one permittivity, NaN in free space."""
 FORMAT = "ridgepole answer"
 
 _KINDS: dict[str, Any] = {
     kind.__name__: kind
     for kind in (
         Answer, BandAnswer, PointAnswer, NodeCurrent, WireCurrent, WirePath, FeedPlace, House,
-        Assumption, Band, Budget, ElementCurrents, Ground,
+        PointReading, Assumption, Band, Budget, ElementCurrents, Ground,
     )
 }  # fmt: skip
 
@@ -50,7 +51,7 @@ UNITS = {
     "impedance": "ohm", "impedances": "ohm", "reference": "ohm", "radiation_resistance": "ohm",
     "loss_resistance": "ohm", "power": "W", "feed_voltage": "V", "feed_current": "A",
     "current": "A", "vertices": "m", "radius": "m", "corners": "m", "floor": "m", "eaves": "m",
-    "ridge": "m", "start": "m", "end": "m", "distances": "m", "ridge_bearing": "degree",
+    "potential": "V", "at": "m", "ridge": "m", "start": "m", "end": "m", "distances": "m", "ridge_bearing": "degree",
     "elevation_deg": "degree", "azimuth_deg": "degree", "low_angle_deg": "degree",
     "thicknesses": "m", "gain_dbi": "dBi", "angle_limits": "degree", "lobe": "dBi, degree",
     "null": "dBi, degree",
@@ -236,7 +237,11 @@ def _read(item: Any) -> Any:
     kind = item.attrs.get("kind")
     if kind in _KINDS:
         made = _KINDS[kind]
-        values = {key: _read(item[key]) for key in _field_names(made)}
+        missing: dict[str, Any] = {"named_points": ()} if made is BandAnswer else {}  # schema 2
+        values: dict[str, Any] = {
+            key: missing[key] if key in missing and key not in item else _read(item[key])
+            for key in _field_names(made)
+        }
         if made is BandAnswer and isinstance(values["ground"], complex):  # schema 1
             one = values["ground"]
             values["ground"] = None if np.isnan(one) else Ground((one,))

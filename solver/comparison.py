@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -51,13 +51,18 @@ class ComparisonRow:
     band : str
     layout : str
     rank : int
-        1 is the best of the band, by `mean_difference`.
+        1 is the best of the band, by `mean_difference`, or by `point_current` where a point was
+        asked for.
     angles : tuple of ComparedAngle
     mean_difference : float
         Mean of the differences. [dB]
     efficiency : float
         At the centre, 0 to 1.
     lowest_swr : float
+    point_current : float
+        At the named point, RMS at the answers' power; NaN where none was asked for. [A]
+    point_difference : float
+        Against the first layout. [dB]
     """
 
     band: str
@@ -67,6 +72,8 @@ class ComparisonRow:
     mean_difference: float
     efficiency: float
     lowest_swr: float
+    point_current: float = np.nan
+    point_difference: float = np.nan
 
 
 @dataclass(frozen=True, repr=False)
@@ -80,12 +87,17 @@ class Comparison:
     rows : tuple of ComparisonRow
         By band, the best first.
     ranking : tuple of (layout, mean difference over all bands and angles [dB])
-        The best first.
+        The best first; with a point, (layout, mean over all bands of its current's difference
+        [dB]), the least first.
     reference : float
         What SWR refers to. [ohm]
     has_bearings : bool
     left_out : tuple of str
         Bands that not every answer holds; they are not compared.
+    point : str
+        The named point whose current ranks; "" where gain does.
+    power : float
+        Into the feed point, for that current. [W]
     """
 
     first: str
@@ -94,10 +106,12 @@ class Comparison:
     reference: float
     has_bearings: bool
     left_out: tuple[str, ...] = ()
+    point: str = ""
+    power: float = np.nan
 
     @property
     def best(self) -> str:
-        """The layout with the greatest mean gain."""
+        """The layout with the greatest mean gain, or with the least current at the point."""
         return self.ranking[0][0]
 
     def __iter__(self) -> Iterator[ComparisonRow]:
@@ -117,6 +131,9 @@ class Comparison:
                     "difference_s_units": at.s_units, "efficiency": row.efficiency,
                     f"lowest_swr_{self.reference:g}": row.lowest_swr,
                 }  # fmt: skip
+                if self.point:
+                    values["point_current_a"] = row.point_current
+                    values["point_difference_db"] = row.point_difference
                 for key, value in values.items():
                     columns.setdefault(key, []).append(value)
         return data_frame(columns)
@@ -142,6 +159,7 @@ def compare(
     elevations: Sequence[float] = (10.0, 25.0, 60.0),
     bearings: Sequence[float] | None = None,
     names: Sequence[str] | None = None,
+    point: str | None = None,
 ) -> Comparison:
     """Rank two or more layouts in the same house.
 
@@ -156,6 +174,9 @@ def compare(
         all bearings. [degree]
     names : sequence of str, optional
         What to call the layouts.
+    point : str, optional
+        Rank by the current at the named point of that name, the least first. Bands in which it
+        is 0 in the first layout have no difference in dB.
 
     Returns
     -------
@@ -178,6 +199,8 @@ def compare(
                 f"compare takes answers, as answer(plan) gives them; number {number} is {layout!r}."
             )
     _check(layouts, elevations, bearings)
+    if point is not None:
+        _check_point(layouts, point)
     called = _names(layouts, names)
     angles: list[tuple[float, float | None]] = [
         (float(e), None if b is None else float(b))
@@ -189,30 +212,27 @@ def compare(
     for band in shared:
         inside = [next(b for b in layout.bands if b.band == band) for layout in layouts]
         gains = [_gains(here, angles) for here in inside]
-        found = []
-        for name, here, gain in zip(called, inside, gains, strict=True):
-            differences = gain - gains[0]
-            found.append(
-                (
-                    name,
-                    here,
-                    float(differences.mean()),
-                    tuple(
-                        ComparedAngle(e, b, float(g), float(d))
-                        for (e, b), g, d in zip(angles, gain, differences, strict=True)
-                    ),
-                )
-            )
-        found.sort(key=lambda item: -item[2])
-        rows += [
-            ComparisonRow(band.name, name, rank, at, mean, here.efficiency, here.lowest.swr)
-            for rank, (name, here, mean, at) in enumerate(found, start=1)
+        sizes = [
+            np.nan if point is None else abs(here.named_point(point).current) for here in inside
         ]
-    means = {
-        name: float(np.mean([row.mean_difference for row in rows if row.layout == name]))
-        for name in called
-    }
-    ranking = tuple(sorted(means.items(), key=lambda item: -item[1]))
+        found = []
+        for name, here, gain, size in zip(called, inside, gains, sizes, strict=True):
+            differences = gain - gains[0]
+            at = tuple(
+                ComparedAngle(e, b, float(g), float(d))
+                for (e, b), g, d in zip(angles, gain, differences, strict=True)
+            )
+            found.append(
+                ComparisonRow(
+                    band.name, name, 0, at, float(differences.mean()), here.efficiency,
+                    here.lowest.swr, float(size), _level(size, sizes[0]),
+                )
+            )  # fmt: skip
+        found.sort(key=lambda row: row.point_current if point else -row.mean_difference)
+        rows += [replace(row, rank=rank) for rank, row in enumerate(found, start=1)]
+    sign = 1.0 if point else -1.0
+    means = {name: _mean_difference(rows, name, by_point=bool(point)) for name in called}
+    ranking = tuple(sorted(means.items(), key=lambda item: sign * item[1]))
     return Comparison(
         called[0],
         tuple(rows),
@@ -220,7 +240,41 @@ def compare(
         layouts[0].reference,
         layouts[0].house is not None,
         left_out,
+        point or "",
+        layouts[0].power if point else np.nan,
     )
+
+
+def _level(current: float, first: float) -> float:
+    """A current against another. [dB]"""
+    if not (current > 0.0 and first > 0.0):
+        return np.nan
+    return float(20.0 * np.log10(current / first))
+
+
+def _mean_difference(rows: Sequence[ComparisonRow], layout: str, *, by_point: bool) -> float:
+    """Of a layout, over all bands; NaN where no band has one. [dB]"""
+    own = [row for row in rows if row.layout == layout]
+    values = np.array([row.point_difference if by_point else row.mean_difference for row in own])
+    known = values[~np.isnan(values)]
+    return float(known.mean()) if known.size else np.nan
+
+
+def _check_point(layouts: Sequence[Answer], point: object) -> None:
+    for layout in layouts:
+        there = {one.point for band in layout.bands for one in band.named_points}
+        if point not in there:
+            names = ", ".join(map(repr, sorted(there))) or "none"
+            raise SolverError(
+                f"{layout.name!r} has no point called {point!r}; its named points are: {names}. "
+                "Name it on a conductor that both layouts hold."
+            )
+    powers = {layout.power for layout in layouts}
+    if len(powers) > 1:
+        raise SolverError(
+            f"The answers are for {' and '.join(f'{p:g} W' for p in sorted(powers))}; currents at "
+            f"{point!r} can be compared for one power only."
+        )
 
 
 def _shared_bands(layouts: Sequence[Answer]) -> tuple[list[Band], tuple[str, ...]]:

@@ -280,11 +280,16 @@ class Solution:
         """
         if not -len(self) <= index < len(self):
             raise SolverError(f"frequency index {index}: there are {len(self)} frequencies.")
-        power = _positive(power, "power", "W")
-        unknowns = self._unknowns_at(index, power)
-        mesh = self.mesh
-        coefficients = self.system.prepared.basis.legendre_currents(unknowns, mesh.degree)
+        mesh, basis = self.mesh, self.system.prepared.basis
+        coefficients = basis.legendre_currents(
+            self.driven_unknowns(index, power=power), mesh.degree
+        )
         return ElementCurrents(mesh.start, mesh.end, mesh.radius, coefficients)
+
+    def driven_unknowns(self, index: int = 0, *, power: float = 1.0) -> ComplexArray:
+        """Unknowns at one of the frequencies for the stated input power, (N,). [A]"""
+        power = _positive(power, "power", "W")
+        return self._unknowns_at(index, power)
 
     def _unknowns_at(self, index: int, power: float) -> ComplexArray:
         scale = np.sqrt(power / self._input_power[index])
@@ -374,9 +379,7 @@ class Solution:
         index = index % len(self)
         if index not in states:
             frequency = float(self.frequencies[index])
-            unknowns = self.port_currents[index] @ self._gap_voltages[index]
-            scale = np.sqrt(1.0 / self._input_power[index])
-            currents = system.prepared.basis.combination @ (unknowns * scale)
+            currents = system.prepared.basis.combination @ self.driven_unknowns(index)
             states[index] = system.volume.state(system.solid_fields(frequency), currents, frequency)
         return states[index]
 

@@ -221,8 +221,20 @@ class System:
         )
         return reflected_adder(int(self.prepared.elements.degree.max()), table.kernel_arguments())
 
-    def fill(self, frequency: float, *, with_next: bool = False) -> Filled:
-        """Impedance matrix at one frequency. [Hz]"""
+    def fill(
+        self,
+        frequency: float,
+        *,
+        with_next: bool = False,
+        solid_fields: FunctionFields | None = None,
+    ) -> Filled:
+        """Impedance matrix at one frequency. [Hz]
+
+        Parameters
+        ----------
+        solid_fields : FunctionFields, optional
+            Of `solid_fields`, where they are there already.
+        """
         filled = fill(
             self.prepared,
             frequency,
@@ -240,9 +252,10 @@ class System:
                 self.scene.earth.at(frequency),
             )
         if self.volume is not None:
-            fields = self.solid_fields(frequency, with_next=with_next)
+            if solid_fields is None:
+                solid_fields = self.solid_fields(frequency, with_next=with_next)
             with self._few_threads():
-                self.volume.add_to(filled, fields, frequency)
+                self.volume.add_to(filled, solid_fields, frequency)
         return filled
 
     def solid_fields(self, frequency: float, *, with_next: bool = False) -> FunctionFields:
@@ -308,17 +321,27 @@ class System:
             estimate, parts = self._estimate(filled, currents, admittance)
         return PortSolution(currents, admittance, estimate, parts)
 
-    def _factor_and_solve(self, matrix: ComplexArray, frequency: float) -> ComplexArray:
+    def factor(self, matrix: ComplexArray, frequency: float) -> tuple[Any, Any]:
+        """LU factors of a matrix, as `scipy.linalg.lu_solve` takes them; it is overwritten.
+
+        Raises
+        ------
+        SolverError
+            If it is singular to working precision.
+        """
         with warnings.catch_warnings():
             warnings.simplefilter("error", linalg.LinAlgWarning)
             try:
                 # The matrix is symmetric: its transpose is the column order that LAPACK wants.
-                factors = linalg.lu_factor(matrix.T, overwrite_a=True, check_finite=False)
+                return linalg.lu_factor(matrix.T, overwrite_a=True, check_finite=False)
             except linalg.LinAlgWarning as problem:
                 raise SolverError(
                     f"At {frequency / 1e6:g} MHz the impedance matrix is singular: two wires may "
                     "lie on top of each other, or a closed loop is very small. Check the scene."
                 ) from problem
+
+    def _factor_and_solve(self, matrix: ComplexArray, frequency: float) -> ComplexArray:
+        factors = self.factor(matrix, frequency)
         currents = linalg.lu_solve(factors, self.ports.astype(complex), check_finite=False)
         if not np.all(np.isfinite(currents)):
             raise SolverError(

@@ -30,7 +30,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -77,8 +77,40 @@ class Pieces:
     series: ComplexArray
 
 
+class PieceOrders(NamedTuple):
+    """Straight pieces no longer than two radians, with what each Legendre polynomial is on them.
+
+    Attributes
+    ----------
+    centers, halves : (P, 3) float
+        As `Pieces`. [m]
+    rings : (P, 2) float
+        As `Pieces`. [m^2, 1]
+    owner : (P,) int
+        The element that each piece is of.
+    series : (P, Q, M) complex
+        j^m/m! Int P_i xi^m dxi, xi along the piece, P_i along its element.
+    """
+
+    centers: FloatArray
+    halves: FloatArray
+    rings: FloatArray
+    owner: NDArray[np.int64]
+    series: ComplexArray
+
+
 def cut_pieces(currents: ElementCurrents, wavenumber: float) -> Pieces:
     """Cut elements into pieces with k h <= 1 and expand the current on each."""
+    orders = cut_orders(currents, wavenumber)
+    series = np.einsum("pi,pim->pm", currents.current[orders.owner], orders.series)
+    return Pieces(*orders[:3], np.ascontiguousarray(series))
+
+
+def cut_orders(currents: ElementCurrents, wavenumber: float) -> PieceOrders:
+    """Cut elements into pieces with k h <= 1 and expand each Legendre polynomial on them.
+
+    Of the currents only their number of orders counts.
+    """
     half = 0.5 * (currents.end - currents.start)
     length = np.linalg.norm(half, axis=1)
     count = np.maximum(np.ceil(wavenumber * length / LONGEST_PIECE).astype(int), 1)
@@ -97,17 +129,35 @@ def cut_pieces(currents: ElementCurrents, wavenumber: float) -> Pieces:
     n_orders = currents.current.shape[1]
     xi, weight = gauss((n_terms + n_orders) // 2 + 1)
     local = np.polynomial.legendre.legvander(middle[:, None] + scale[:, None] * xi, n_orders - 1)
-    on_nodes = np.einsum("pqi,pi->pq", local, currents.current[owner])
     factor = np.cumprod(np.concatenate([[1.0], 1j / np.arange(1, n_terms)]))
     moments = (xi[:, None] ** np.arange(n_terms)) * weight[:, None] * factor
     ring = np.array([ring_square(wavenumber, radius) for radius in currents.radius])[owner]
     rings = np.stack([ring, ring / (scale * length[owner]) ** 2], axis=1)
-    return Pieces(centers, halves, rings, np.ascontiguousarray(on_nodes @ moments))
+    series = np.einsum("pqi,qm->pim", local, moments)
+    return PieceOrders(centers, halves, rings, owner, np.ascontiguousarray(series))
 
 
-def _polynomial_degree(electrical_size: float) -> float:
-    """Degree beyond which exp(j x u), |u| <= 1, has nothing above about 1e-10."""
-    return electrical_size + 8.0 * electrical_size ** (1.0 / 3.0)
+class Spare(NamedTuple):
+    """How many directions are taken beyond what the size asks for.
+
+    Attributes
+    ----------
+    degree : float
+        exp(j x u), |u| <= 1, is taken for a polynomial of degree x + degree x^(1/3).
+    sines, azimuths : int
+        More nodes on each panel, and round the compass.
+    """
+
+    degree: float
+    sines: int
+    azimuths: int
+
+
+FINE = Spare(8.0, 12, 10)
+"""Leaves about 1e-10."""
+
+COARSE = Spare(3.5, 6, 5)
+"""Leaves less than 1e-6, with half the directions."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +218,7 @@ class FarField:
             return None
         return self.earth.at(self.frequency)
 
-    def _reflection(self, sine: FloatArray) -> tuple[ComplexArray | float, ComplexArray | float]:
+    def reflection(self, sine: FloatArray) -> tuple[ComplexArray | float, ComplexArray | float]:
         """R_v = -G_TM and R_h = G_TE for waves leaving at this sine of the elevation."""
         if self._ground is None:
             return 1.0, -1.0
@@ -189,54 +239,58 @@ class FarField:
         self, sine: FloatArray, azimuth: FloatArray
     ) -> tuple[ComplexArray, ComplexArray]:
         """N_theta and N_phi, shape (D,), at sines of the elevation and azimuths [rad]. [A m]"""
-        theta, phi = self._projected(self._of_wires, sine, azimuth)
+        theta, phi = self.projected(self._of_wires, sine, azimuth)
         if self.polarisation is not None:
-            more_theta, more_phi = self._projected(self._of_solids, sine, azimuth)
+            more_theta, more_phi = self.projected(self._of_solids, sine, azimuth)
             theta, phi = theta + more_theta, phi + more_phi
         return theta, phi
 
-    def _projected(
+    def projected(
         self, source: Callable[[FloatArray], ComplexArray], sine: FloatArray, azimuth: FloatArray
     ) -> tuple[ComplexArray, ComplexArray]:
-        """N_theta and N_phi, image included, of what gives vectors (D, 3) for directions."""
+        """N_theta and N_phi, image included, of what gives vectors (D, 3) for directions.
+
+        Where it gives several for each direction, (V, D, 3), they are of shape (V, D).
+        """
         cosine = np.sqrt(np.maximum(1.0 - sine**2, 0.0))
         cos_az, sin_az = np.cos(azimuth), np.sin(azimuth)
         directions = np.stack([cosine * cos_az, cosine * sin_az, sine], axis=-1)
 
         def along(ways: FloatArray) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
             vector = source(ways)
-            outward = vector[:, 0] * cos_az + vector[:, 1] * sin_az
-            across = vector[:, 1] * cos_az - vector[:, 0] * sin_az
-            return outward * sine, across, vector[:, 2] * cosine
+            outward = vector[..., 0] * cos_az + vector[..., 1] * sin_az
+            across = vector[..., 1] * cos_az - vector[..., 0] * sin_az
+            return outward * sine, across, vector[..., 2] * cosine
 
         level, across, upright = along(directions)
         n_theta, n_phi = level - upright, across
         if self.earth is not None:
             level, across, upright = along(directions * np.array([1.0, 1.0, -1.0]))
-            vertical, horizontal = self._reflection(sine)
+            vertical, horizontal = self.reflection(sine)
             n_theta = n_theta - vertical * (level + upright)
             n_phi = n_phi + horizontal * across
         return n_theta, n_phi
 
     @property
-    def _unit(self) -> float:
+    def unit(self) -> float:
+        """Radiation intensity for a radiation vector of 1 A m. [W/sr]"""
         return ETA_0 * self.wavenumber**2 / (16.0 * np.pi**2)
 
     def _intensities(self, sine: FloatArray, azimuth: FloatArray) -> tuple[FloatArray, FloatArray]:
         n_theta, n_phi = self._radiation_vector(sine, azimuth)
-        return self._unit * np.abs(n_theta) ** 2, self._unit * np.abs(n_phi) ** 2
+        return self.unit * np.abs(n_theta) ** 2, self.unit * np.abs(n_phi) ** 2
 
     def _split_intensities(self, sine: FloatArray, azimuth: FloatArray) -> list[FloatArray]:
         """The theta and the phi part without that of the solids alone, and the latter."""
-        wires = self._projected(self._of_wires, sine, azimuth)
+        wires = self.projected(self._of_wires, sine, azimuth)
         if self.polarisation is None:
-            return [self._unit * np.abs(n) ** 2 for n in wires] + [np.zeros(sine.shape)]
-        solids = self._projected(self._of_solids, sine, azimuth)
+            return [self.unit * np.abs(n) ** 2 for n in wires] + [np.zeros(sine.shape)]
+        solids = self.projected(self._of_solids, sine, azimuth)
         parts = [
-            self._unit * (np.abs(w) ** 2 + 2.0 * (w.conj() * p).real)
+            self.unit * (np.abs(w) ** 2 + 2.0 * (w.conj() * p).real)
             for w, p in zip(wires, solids, strict=True)
         ]
-        return [*parts, self._unit * (np.abs(solids[0]) ** 2 + np.abs(solids[1]) ** 2)]
+        return [*parts, self.unit * (np.abs(solids[0]) ** 2 + np.abs(solids[1]) ** 2)]
 
     def _check_elevation(self, elevation: NDArray[np.float64], what: str) -> None:
         low = self.lowest_elevation_deg
@@ -313,7 +367,7 @@ class FarField:
             return radius, float(np.ptp(points[:, 2]))
         return radius, 2.0 * float(np.abs(points[:, 2]).max())
 
-    def _sine_nodes(self, low: float, high: float) -> tuple[FloatArray, FloatArray]:
+    def _sine_nodes(self, low: float, high: float, spare: Spare) -> tuple[FloatArray, FloatArray]:
         """Gauss nodes and weights for the sine of the elevation between two sines.
 
         The integral over azimuth is a polynomial in the sine, of a degree set by the extent; over
@@ -321,13 +375,14 @@ class FarField:
         with the distance from it; over layers they are halved until R_v and R_h are smooth on each.
         """
         radius, height = self._extent
-        degree = _polynomial_degree(self.wavenumber * float(np.hypot(2.0 * radius, height)))
+        size = self.wavenumber * float(np.hypot(2.0 * radius, height))
+        degree = size + spare.degree * size ** (1.0 / 3.0)
         edges = [low, high]
         ground = self._ground
         if ground is not None and ground.is_layered:
 
             def smooth(sine: FloatArray) -> ComplexArray:
-                return np.stack(self._reflection(sine))
+                return np.stack(self.reflection(sine))
 
             edges = resolved_edges(
                 np.array(edges), smooth, order=LAYER_NODES, tolerance=resolution(LAYER_NODES)
@@ -341,7 +396,7 @@ class FarField:
         nodes, weights = [], []
         for start, stop in pairwise(edges):
             half = 0.5 * (stop - start)
-            n_nodes = int(np.ceil(0.5 * degree * np.sqrt(half))) + 12
+            n_nodes = int(np.ceil(0.5 * degree * np.sqrt(half))) + spare.sines
             xi, weight = gauss(n_nodes)
             nodes.append(0.5 * (start + stop) + half * xi)
             weights.append(half * weight)
@@ -349,13 +404,20 @@ class FarField:
 
     def _power(self, low: float, high: float) -> FloatArray:
         """Power of `_split_intensities` between two sines of the elevation, (3,). [W]"""
-        n_azimuths = int(np.ceil(_polynomial_degree(2.0 * self.wavenumber * self._extent[0]))) + 10
+        sine, azimuth, weight = self.directions(low, high)
+        return np.array([weight @ part for part in self._split_intensities(sine, azimuth)])
+
+    def directions(
+        self, low: float, high: float, spare: Spare = FINE
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Sines of the elevation between two, azimuths [rad] and weights [sr], each (D,)."""
+        size = 2.0 * self.wavenumber * self._extent[0]
+        n_azimuths = int(np.ceil(size + spare.degree * size ** (1.0 / 3.0))) + spare.azimuths
         azimuths = 2.0 * np.pi * np.arange(n_azimuths) / n_azimuths
-        sines, weights = self._sine_nodes(low, high)
+        sines, weights = self._sine_nodes(low, high, spare)
         grid_sine, grid_azimuth = np.meshgrid(sines, azimuths, indexing="ij")
-        parts = self._split_intensities(grid_sine.ravel(), grid_azimuth.ravel())
-        step = 2.0 * np.pi / n_azimuths
-        return np.array([step * (weights @ p.reshape(grid_sine.shape)).sum() for p in parts])
+        weight = np.repeat(weights * (2.0 * np.pi / n_azimuths), n_azimuths)
+        return grid_sine.ravel(), grid_azimuth.ravel(), weight
 
     @cached_property
     def _total(self) -> FloatArray:

@@ -75,6 +75,95 @@ def radiation_vectors(directions, wavenumber, centers, halves, rings, series):
 
 
 @njit(cache=True, fastmath=FAST, error_model="numpy")
+def _piece_values(kx, ky, kz, center, half, ring, series, out):
+    n_orders, n_terms = series.shape
+    a = kx * half[0] + ky * half[1] + kz * half[2]
+    phase = kx * center[0] + ky * center[1] + kz * center[2]
+    # As in _radiation_vector
+    x = 0.25 * (ring[0] * (kx * kx + ky * ky + kz * kz) - ring[1] * a * a)
+    mean = 1.0 - x * (1.0 - 0.25 * x * (1.0 - x / 9.0 * (1.0 - 0.0625 * x)))
+    turn = complex(mean * np.cos(phase), mean * np.sin(phase))
+    for i in range(n_orders):
+        value = series[i, n_terms - 1]
+        for m in range(n_terms - 2, -1, -1):
+            value = value * a + series[i, m]
+        out[i] = value * turn
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
+def _order_row(
+    sine, azimuth, vertical, horizontal, has_image, k,
+    centers, halves, rings, owner, series, values, theta, phi,
+):  # fmt: skip
+    n_orders = series.shape[1]
+    cosine = np.sqrt(max(1.0 - sine * sine, 0.0))
+    cos_az, sin_az = np.cos(azimuth), np.sin(azimuth)
+    kx, ky, kz = k * cosine * cos_az, k * cosine * sin_az, k * sine
+    for p in range(owner.size):
+        level = (halves[p, 0] * cos_az + halves[p, 1] * sin_az) * sine
+        across = halves[p, 1] * cos_az - halves[p, 0] * sin_az
+        upright = halves[p, 2] * cosine
+        first = owner[p] * n_orders
+        _piece_values(kx, ky, kz, centers[p], halves[p], rings[p], series[p], values)
+        for i in range(n_orders):
+            theta[first + i] += (level - upright) * values[i]
+            phi[first + i] += across * values[i]
+        if has_image:
+            _piece_values(kx, ky, -kz, centers[p], halves[p], rings[p], series[p], values)
+            for i in range(n_orders):
+                theta[first + i] -= vertical * (level + upright) * values[i]
+                phi[first + i] += horizontal * across * values[i]
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def order_vectors(
+    sine, azimuth, vertical, horizontal, has_image, wavenumber,
+    centers, halves, rings, owner, series, theta, phi,
+):  # fmt: skip
+    r"""Radiation vectors of each Legendre polynomial on each element, added to theta and phi.
+
+    Parameters
+    ----------
+    sine, azimuth : (D,) float
+        Of the elevation; [rad].
+    vertical, horizontal : (D,) complex
+        R_v and R_h of the ground, of no account without images.
+    has_image : bool
+    wavenumber : float
+        Of free space. [1/m]
+    centers, halves, rings, owner, series
+        See `far.PieceOrders`.
+    theta, phi : (D, E Q) complex
+        N_theta and N_phi for 1 A, element by element. [m]
+    """
+    for d in prange(sine.size):
+        values = np.empty(series.shape[1], dtype=np.complex128)
+        _order_row(
+            sine[d], azimuth[d], vertical[d], horizontal[d], has_image, wavenumber,
+            centers, halves, rings, owner, series, values, theta[d], phi[d],
+        )  # fmt: skip
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def mean_phases(directions, wavenumber, points, first):
+    """Mean of exp(jk r.r') over the points first[c] : first[c + 1] of each cell, (D, C)."""
+    out = np.empty((directions.shape[0], first.size - 1), dtype=np.complex128)
+    for d in prange(directions.shape[0]):
+        kx = wavenumber * directions[d, 0]
+        ky = wavenumber * directions[d, 1]
+        kz = wavenumber * directions[d, 2]
+        for c in range(first.size - 1):
+            real, imaginary = 0.0, 0.0
+            for s in range(first[c], first[c + 1]):
+                phase = kx * points[s, 0] + ky * points[s, 1] + kz * points[s, 2]
+                real += np.cos(phase)
+                imaginary += np.sin(phase)
+            share = 1.0 / (first[c + 1] - first[c])
+            out[d, c] = complex(share * real, share * imaginary)
+    return out
+
+
+@njit(cache=True, fastmath=FAST, error_model="numpy")
 def _point_vector(kx, ky, kz, positions, moments, out):
     sum_x, sum_y, sum_z = 0.0j, 0.0j, 0.0j
     for p in range(positions.shape[0]):

@@ -20,7 +20,7 @@ from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
 
 from ..earth.contacts import ContactCharges, contact_field
-from ..earth.kernels import add_reflected_fields
+from ..earth.kernels import add_reflected_fields, interpolate_kernels_at
 from ..earth.tables import build_earth_table
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMoments
@@ -113,7 +113,12 @@ class PointSources(NamedTuple):
 
 
 def point_sources(
-    currents: ElementCurrents, slopes: ComplexArray, frequency: float, observers: FloatArray
+    currents: ElementCurrents,
+    slopes: ComplexArray,
+    frequency: float,
+    observers: FloatArray,
+    *,
+    direct: bool = False,
 ) -> PointSources:
     """Gauss points on pieces no longer than half the distance from an image to the observers.
 
@@ -123,8 +128,10 @@ def point_sources(
         `slope_coefficients(currents)`. [A/m]
     observers : (N, 3) float
         Points at z >= 0; the images of the pieces in z = 0 are what they are near to. [m]
+    direct : bool
+        The pieces themselves are what they are near to, no nearer than their radius.
     """
-    mirror = np.array([1.0, 1.0, -1.0])
+    mirror = np.array([1.0, 1.0, 1.0 if direct else -1.0])
     length = np.linalg.norm(currents.end - currents.start, axis=1)
     owner = np.arange(length.size)
     low, high = np.full(length.size, -1.0), np.full(length.size, 1.0)
@@ -134,6 +141,8 @@ def point_sources(
         half = 0.5 * (currents.end - currents.start)[owner]
         images = (middle + low[:, None] * half) * mirror, (middle + high[:, None] * half) * mirror
         distance = least_distances(observers, *images)
+        if direct:
+            distance = np.hypot(distance, currents.radius[owner])
         long = 0.5 * (high - low) * length[owner] > 0.5 * distance
         kept.append((owner[~long], low[~long], high[~long]))
         owner, low, high = owner[long], low[long], high[long]
@@ -210,6 +219,81 @@ def _add_earth(
         with_fields=True,
     )
     add_reflected_fields(points, *sources, *table.field_arguments(), e_field, h_field)
+
+
+def scalar_potential(
+    currents: ElementCurrents,
+    frequency: float,
+    points: FloatArray,
+    *,
+    earth: Earth | None = None,
+) -> ComplexArray:
+    """Scalar potential of the charges on all wires, relative to infinity, (N,). [V]
+
+    V = (1/eps0) Int q (g + g_phi) ds, RMS, q = -(1/jw) dI/ds, with R^2 = D^2 + a^2 in g and
+    g_phi what the earth reflects.
+
+    Parameters
+    ----------
+    currents : ElementCurrents
+        RMS currents. [A]
+    frequency : float
+        [Hz]
+    points : (N, 3) float
+        Anywhere at z > 0 over ground, on a wire as well. [m]
+    earth : Earth, optional
+        None is free space.
+    """
+    found = np.zeros(points.shape[0], dtype=np.complex128)
+    if not found.size:
+        return found
+    currents = plain_copy(currents)
+    slopes = slope_coefficients(currents)
+    wavenumber = 2.0 * np.pi * frequency / LIGHT_SPEED
+    mirror = np.array([1.0, 1.0, -1.0])
+
+    def add(sources: PointSources, square: float, factor: float) -> None:
+        for n, point in enumerate(points):
+            distance = np.sqrt(((sources.positions - point) ** 2).sum(axis=1) + square)
+            green = np.exp(-1j * wavenumber * distance) / (4.0 * np.pi * distance)
+            found[n] += factor * (green @ sources.charges)
+
+    for radius in np.unique(currents.radius):
+        own = currents.radius == radius
+        some = ElementCurrents(
+            currents.start[own], currents.end[own], currents.radius[own], currents.current[own]
+        )
+        add(point_sources(some, slopes[own], frequency, points, direct=True), radius**2, 1.0)
+    if earth is not None:
+        sources = point_sources(currents, slopes, frequency, points)
+        if earth.is_perfect:
+            add(sources._replace(positions=sources.positions * mirror), 0.0, -1.0)
+        else:
+            _add_reflected_potential(points, sources, frequency, earth.at(frequency), found)
+    return found / epsilon_0
+
+
+def _add_reflected_potential(
+    points: FloatArray,
+    sources: PointSources,
+    frequency: float,
+    ground: Ground,
+    found: ComplexArray,
+) -> None:
+    """Add the charges times g_phi, (N,). [C/m]"""
+    gap = points[:, None, :2] - sources.positions[None, :, :2]
+    across = np.hypot(gap[..., 0], gap[..., 1])
+    heights = points[:, None, 2] + sources.positions[None, :, 2]
+    table = build_earth_table(
+        frequency,
+        ground,
+        rho_max=float(across.max()),
+        zeta_min=float(heights.min()),
+        zeta_max=float(heights.max()),
+    )
+    kernels = np.empty((4, across.size), dtype=np.complex128)
+    interpolate_kernels_at(across.ravel(), heights.ravel(), *table.kernel_arguments(), kernels)
+    found += kernels[1].reshape(across.shape) @ sources.charges
 
 
 def fields(

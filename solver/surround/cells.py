@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -55,8 +55,8 @@ class Body:
     ----------
     group, kind : str
         What it is reported with; "timber" or "sheet".
-    sample : Timber or Sheet
-        One of the solids.
+    sample : Timber or Sheet, or None
+        One of the solids; None where nothing is there.
     half : pair of float
         Half the width and half the depth of a timber; of a sheet 0 and half the thickness. [m]
     """
@@ -66,8 +66,19 @@ class Body:
     sample: Any
     half: tuple[float, float]
 
+    @property
+    def is_empty(self) -> bool:
+        """True where nothing is there."""
+        return self.sample is None
+
+    def emptied(self) -> Body:
+        """Nothing in the same place."""
+        return replace(self, sample=None)
+
     def permittivity(self, frequency: float) -> NDArray[np.complex128]:
         """Relative permittivity along the three axes of a cell, shape (3,)."""
+        if self.is_empty:
+            return np.ones(3, dtype=np.complex128)
         return np.asarray(self.sample.permittivity(frequency), dtype=np.complex128)
 
 

@@ -33,7 +33,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -136,6 +136,34 @@ class FunctionFields(NamedTuple):
     following: ComplexArray
 
 
+class SolidTerm(NamedTuple):
+    """What solids of some polarisability add to the matrix, as factors.
+
+    Attributes
+    ----------
+    means : (N, K) complex
+        Mean fields of the functions along the axes of the cells that count. [V/m per A]
+    weight : (K,) complex
+        -jw times polarisability times volume. [A m^2/V]
+    form : sparse (N, N)
+        What the means leave out. [ohm]
+    """
+
+    means: ComplexArray
+    weight: ComplexArray
+    form: sparse.csr_array
+
+    def product(self, vectors: ComplexArray) -> ComplexArray:
+        """The term times vectors, (N, V) or (N,)."""
+        inside = self.means.T @ vectors
+        weighted = (self.weight * inside.T).T
+        return self.means @ weighted + self.form @ vectors
+
+    def matrix(self) -> ComplexArray:
+        """The same as a full matrix, (N, N). [ohm]"""
+        return (self.means * self.weight) @ self.means.T + self.form.toarray()
+
+
 class SolidState(NamedTuple):
     """What the solids take for given currents.
 
@@ -230,14 +258,55 @@ class Volume:
             )  # fmt: skip
         return FunctionFields(local, following)
 
+    def means(self, fields: FunctionFields) -> ComplexArray:
+        """Mean fields over the cells by global function, (N, 3 C). [V/m per A]"""
+        return self.basis.combination.T.tocsr() @ fields.local
+
+    def _weight(self, omega: float) -> ComplexArray:
+        even = self.alpha(omega / (2.0 * np.pi))
+        return (-1j * omega) * (self.cells.volume[:, None] * even[self.cells.body]).ravel()
+
+    def with_bodies(self, bodies: Sequence[Body]) -> Volume:
+        """The same cells filled with other stuff, one body for each there is."""
+        changed = replace(self, cells=replace(self.cells, bodies=tuple(bodies)))
+        for (body, node), forms in self.brick_forms.items():
+            if bodies[body] is self.cells.bodies[body]:
+                changed.brick_forms[body, node] = forms
+        return changed
+
+    def without(self, bodies: Sequence[int]) -> Volume:
+        """The same cells with nothing in some of the bodies."""
+        gone = {int(b) for b in bodies}
+        return self.with_bodies(
+            [body.emptied() if b in gone else body for b, body in enumerate(self.cells.bodies)]
+        )
+
+    def difference(self, other: Volume, means: ComplexArray, frequency: float) -> SolidTerm:
+        """What these solids add to the matrix beyond the same cells with other bodies.
+
+        Parameters
+        ----------
+        other : Volume
+            Of `with_bodies`; bodies that are the same cost nothing.
+        means : (N, 3 C) complex
+            Of `means`.
+        """
+        weight = self._weight(2.0 * np.pi * frequency) - other._weight(2.0 * np.pi * frequency)
+        count = np.flatnonzero(weight)
+        own = means if count.size == weight.size else means[:, count]
+        both = enumerate(zip(self.cells.bodies, other.cells.bodies, strict=True))
+        changed = [b for b, (one, two) in both if one is not two]
+        combination, n_local = self.basis.combination, self.basis.n_local
+        form = self._form(frequency, changed) - other._form(frequency, changed)
+        inner = sparse.csr_array(combination.T @ form[:n_local, :n_local] @ combination)
+        return SolidTerm(own, weight[count], inner)
+
     def add_to(self, filled: Filled, fields: FunctionFields, frequency: float) -> None:
         """Add the solids' term to a matrix and to the next functions' rows, in place."""
         omega = 2.0 * np.pi * frequency
         combination = self.basis.combination
-        even = self.alpha(frequency)
-        weight = (-1j * omega) * (self.cells.volume[:, None] * even[self.cells.body]).ravel()
-        own = combination.T.tocsr() @ fields.local
-        _add_symmetric(filled.matrix, own * np.sqrt(weight))
+        weight = self._weight(omega)
+        _add_symmetric(filled.matrix, self.means(fields) * np.sqrt(weight))
         form = self._form(frequency)
         n_local = self.basis.n_local
         inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
@@ -253,7 +322,7 @@ class Volume:
         omega = 2.0 * np.pi * frequency
         _, classes = polarisability(self.cells.bodies[body], frequency)
         values = self.covariance[body].at(classes, omega)
-        if self.bricks[body]:
+        if self.bricks[body] and not self.cells.bodies[body].is_empty:
             octave = np.log2(frequency / NODE_FREQUENCY)
             middle = int(np.clip(np.rint(octave), LOWEST_NODE + 1, HIGHEST_NODE - 1))
             nodes = np.arange(middle - 1, middle + 2)
@@ -286,16 +355,19 @@ class Volume:
             self.brick_forms[key] = total
         return self.brick_forms[key]
 
-    def _form(self, frequency: float) -> sparse.csr_array:
+    def _form(self, frequency: float, bodies: Sequence[int] | None = None) -> sparse.csr_array:
         """What the means leave out, a symmetric (M + E, M + E) form of all functions."""
         size = self.basis.n_local + self.elements.length.size
         row, column, value = [], [], []
-        for body, covariance in enumerate(self.covariance):
+        for body in range(len(self.covariance)) if bodies is None else bodies:
+            covariance = self.covariance[body]
             values = self._beside_means(body, frequency)
             inner = covariance.row != covariance.column
             row += [covariance.row, covariance.column[inner]]
             column += [covariance.column, covariance.row[inner]]
             value += [values, values[inner]]
+        if not value:
+            return sparse.csr_array((size, size), dtype=np.complex128)
         entries = (np.concatenate(value), (np.concatenate(row), np.concatenate(column)))
         form = sparse.csr_array(sparse.coo_array(entries, shape=(size, size)))
         return (2j * np.pi * frequency) * form
@@ -309,7 +381,10 @@ class Volume:
         return SolidState(watts, self.polarisation(fields, currents, frequency))
 
     def losses(
-        self, fields: FunctionFields, currents: ComplexArray, frequency: float
+        self,
+        fields: FunctionFields,
+        currents: ComplexArray,
+        frequency: float,
     ) -> FloatArray:
         """Watts turned to heat in each body, w Int E^H (-Im alpha) E dV, (B,).
 
@@ -335,12 +410,23 @@ class Volume:
         self, fields: FunctionFields, currents: ComplexArray, frequency: float
     ) -> PointMoments:
         """Polarisation currents jw alpha E times volume, spread over the cells' samples."""
-        alpha = self.alpha(frequency)[self.cells.body]
-        inside = 2j * np.pi * frequency * alpha * (currents @ fields.local).reshape(-1, 3)
-        moments = np.einsum("cab,ca->cb", self.cells.frame, inside) * self.cells.volume[:, None]
+        inside = (currents @ fields.local)[:, None]
+        moments = self.cell_moments(inside, frequency)[..., 0]
         samples, first = self.cells.samples()
         counts = np.diff(first)
         return PointMoments(samples, np.repeat(moments / counts[:, None], counts, axis=0))
+
+    def cell_moments(self, mean_fields: ComplexArray, frequency: float) -> ComplexArray:
+        """Polarisation current times volume of each cell, (C, 3, V). [A m]
+
+        Parameters
+        ----------
+        mean_fields : (3 C, V) complex
+            Along the cells' axes. [V/m]
+        """
+        current = -self._weight(2.0 * np.pi * frequency)[:, None] * mean_fields
+        own_axes = current.reshape(len(self.cells), 3, -1)
+        return np.einsum("cab,cav->cbv", self.cells.frame, own_axes)
 
 
 @lru_cache(maxsize=16)

@@ -12,7 +12,7 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,6 +42,9 @@ SOLVER_KEYS = """\
     power = watts into the feed point, 0.001 to 10000; reference = ohms that SWR refers to, 1 to
     10000"""
 
+INFLUENCE_MATRIX = 3.0
+"""A matrix with all pieces left out in turn takes so many times a matrix alone, at most."""
+
 SECONDS_PER_MATRIX = (0.02, 0.06)
 """A constant part, and one for 200 unknowns that grows with their square."""
 
@@ -54,6 +57,7 @@ Start here:
   ridgepole check my-attic.toml             draw it and list doubts; computes nothing
   ridgepole answer my-attic.toml            impedance, watts and angles on every band
   ridgepole compare one.toml other.toml     which layout is better, at which angles
+  ridgepole influence my-attic.toml         what each piece of the house does, ranked
   ridgepole keys                            all that an attic file may say
 
 Each explains itself with --help. A computed number is no permission: local codes, and the advice
@@ -170,19 +174,34 @@ def _parser() -> argparse.ArgumentParser:
         "--bearings", type=float, nargs="+", metavar="DEG",
         help="true bearings; left out, averaged over all",
     )  # fmt: skip
+    job.add_argument(
+        "--point", metavar="NAME", help="rank by the current at this named point, the least first"
+    )
     job.set_defaults(job=_compare)
+
+    job = jobs.add_parser(
+        "influence",
+        help="what each piece of the house does, ranked",
+        description="Leave out each cable, duct, group of timber and sheet in turn: change of "
+        "impedance, efficiency, angles and resonance, and the current or heat in it.",
+    )
+    job.add_argument("file", metavar="FILE", help="the attic file")
+    _add_solving_options(job, with_power=False)
+    job.add_argument("--to", metavar="PICTURE", help="a bar chart (.png, .pdf or .svg)")
+    job.set_defaults(job=_influence)
 
     job = jobs.add_parser("keys", help="all that an attic file may say")
     job.set_defaults(job=_keys)
     return parser
 
 
-def _add_solving_options(job: argparse.ArgumentParser) -> None:
+def _add_solving_options(job: argparse.ArgumentParser, *, with_power: bool = True) -> None:
     job.add_argument(
         "--bands", nargs="+", metavar="BAND",
         help="'40 m' or '14.0-14.35 MHz', several of them; the file's where left out",
     )  # fmt: skip
-    job.add_argument("--power", type=float, metavar="W", help="into the feed point, for volts")
+    if with_power:
+        job.add_argument("--power", type=float, metavar="W", help="into the feed point, for volts")
     job.add_argument("--region", type=int, metavar="N", help="ITU region of the bands: 1, 2 or 3")
     job.add_argument("--json", action="store_true", help="for machines: JSON and nothing else")
 
@@ -263,13 +282,7 @@ def _check(options: argparse.Namespace) -> int:
     voice = _Voice()
     source = Path(options.file)
     picture = Path(options.to) if options.to else source.with_suffix(".png")
-    if picture.suffix.lower().lstrip(".") not in FORMATS:
-        raise _BadUsage(
-            f"--to {picture}: the drawing can be a {', a '.join(FORMATS[:-1])} or an "
-            f"{FORMATS[-1]}; end the name in .png, .pdf or .svg."
-        )
-    if picture.is_dir():
-        raise _BadUsage(f"{picture} is a folder; give the name of a picture, as {picture}/a.png")
+    _check_picture(picture)
     from ..settings import read_attic, read_settings
     from .plan_words import plan_in_words
 
@@ -284,7 +297,22 @@ def _check(options: argparse.Namespace) -> int:
     _list(voice, "Assumed, the worst first", [*plan.assumptions, *settings.assumptions],
           "Nothing had to be assumed.")  # fmt: skip
     _list(voice, "Worth a second look", doubts, "Nothing looks doubtful.")
-    figure = plan.plot()
+    _save_picture(plan.plot(), picture)
+    voice.say(f"\nDrawn to {picture}. Next: ridgepole answer {source}")
+    return DONE
+
+
+def _check_picture(picture: Path) -> None:
+    if picture.suffix.lower().lstrip(".") not in FORMATS:
+        raise _BadUsage(
+            f"--to {picture}: the drawing can be a {', a '.join(FORMATS[:-1])} or an "
+            f"{FORMATS[-1]}; end the name in .png, .pdf or .svg."
+        )
+    if picture.is_dir():
+        raise _BadUsage(f"{picture} is a folder; give the name of a picture, as {picture}/a.png")
+
+
+def _save_picture(figure: Any, picture: Path) -> None:
     try:
         picture.parent.mkdir(parents=True, exist_ok=True)
         figure.savefig(picture, dpi=110)
@@ -292,8 +320,6 @@ def _check(options: argparse.Namespace) -> int:
         raise
     except OSError as problem:
         raise _BadUsage(_unwritable(picture, problem)) from None
-    voice.say(f"\nDrawn to {picture}. Next: ridgepole answer {source}")
-    return DONE
 
 
 def _keys(options: argparse.Namespace) -> int:
@@ -376,21 +402,27 @@ def _bands_asked(options: argparse.Namespace) -> list[str] | None:
     return [band.strip() for text in options.bands for band in text.split(",") if band.strip()]
 
 
-def _solve(plan: AtticPlan, options: argparse.Namespace, voice: _Voice) -> Answer:
-    from ..answer import answer
+def _announcer(voice: _Voice, *, each: float = 1.0) -> Callable[[int, int], None]:
+    """Says how long it will take; a matrix counts `each` times."""
 
     def announce(unknowns: int, matrices: int) -> None:
-        seconds = _in_seconds(_estimate(unknowns, matrices))
+        seconds = _in_seconds(each * _estimate(unknowns, matrices))
         first = "" if compiled else "; the first run compiles as well, up to a minute more"
         voice.say(f"Solving: {unknowns} unknowns, {matrices} matrices, about {seconds}{first}.")
 
     compiled = _is_compiled()
+    return announce
+
+
+def _solve(plan: AtticPlan, options: argparse.Namespace, voice: _Voice) -> Answer:
+    from ..answer import answer
+
     return answer(
         plan,
         _bands_asked(options),
         region=options.region,
         power=options.power,
-        announce=announce,
+        announce=_announcer(voice),
         progress=None if sys.stderr.isatty() else False,
     )
 
@@ -504,13 +536,49 @@ def _compare(options: argparse.Namespace) -> int:
         open_answer(file) if plan is None else _solve(plan, options, voice)
         for file, plan in zip(options.files, plans, strict=True)
     ]
-    found = compare(answers, elevations=options.elevations, bearings=options.bearings)
+    found = compare(
+        answers, elevations=options.elevations, bearings=options.bearings, point=options.point
+    )
     if options.json:
         from .json_form import comparison_form
 
         print(json.dumps(comparison_form(found), indent=2, allow_nan=False))
     else:
         voice.say("\n" + found.to_text(width=voice.width))
+    return DONE
+
+
+def _influence(options: argparse.Namespace) -> int:
+    began = time.perf_counter()
+    voice = _Voice(as_json=options.json)
+    picture = Path(options.to) if options.to else None
+    if picture is not None:
+        _check_picture(picture)
+    voice.say(f"Leaving out each piece of the house of {options.file} in turn.")
+    from ..settings import read_attic, read_settings
+    from ..study.influence import influence
+
+    plan = read_attic(Path(options.file))
+    read_settings(plan, bands=_bands_asked(options), region=options.region)
+    found = influence(
+        plan,
+        _bands_asked(options),
+        region=options.region,
+        announce=_announcer(voice, each=INFLUENCE_MATRIX),
+        progress=None if sys.stderr.isatty() else False,
+    )
+    if options.json:
+        from .influence_page import influence_form
+
+        print(json.dumps(influence_form(found), indent=2, allow_nan=False))
+    else:
+        voice.say("\n" + found.to_text(width=voice.width) + "\n")
+    drawn = ""
+    if picture is not None:
+        _save_picture(found.plot().figure, picture)
+        drawn = f"Drawn to {picture} "
+    seconds = _in_seconds(time.perf_counter() - began)
+    voice.say(f"{drawn}({seconds} in all).")
     return DONE
 
 

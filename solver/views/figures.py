@@ -49,19 +49,21 @@ MOST_COLUMNS = 3
 Point = tuple[float, float]
 
 
-def _new_axes(width: float = 5.0, height: float = 3.4) -> Axes:
+def new_axes(width: float = 5.0, height: float = 3.4) -> Axes:
+    """Axes on a sheet of their own. [inch]"""
     from ...geometry.picture import Picture
 
     return Picture(figsize=(width, height), layout="constrained").add_subplot()
 
 
-def _head(ax: Axes, text: str) -> None:
+def head(ax: Axes, text: str) -> None:
     """A title at a fixed place: having it found takes a good part of the drawing time."""
     ax.set_title(text, loc="left", fontsize=9, color=INK, y=1.0, pad=5.0)
 
 
-def _tidy(ax: Axes) -> None:
-    _head(ax, "")
+def tidy(ax: Axes) -> None:
+    """Grid, spines, ticks and labels as all charts have them; what labels them goes in later."""
+    head(ax, "")
     ax.grid(visible=True, color=FAINT, lw=0.6)
     ax.set_axisbelow(True)
     for side in ("top", "right"):
@@ -105,7 +107,7 @@ def draw_swr(band: BandAnswer, ax: Axes | None = None) -> Axes:
     """SWR over a band, up to 2 shaded; the dot is the lowest."""
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
 
-    ax = _new_axes() if ax is None else ax
+    ax = new_axes() if ax is None else ax
     megahertz, impedance = _smooth(band)
     swr = swr_of(impedance, band.reference)
     swr = np.where(np.isfinite(swr) & (swr > 0.0), swr, 1e4)
@@ -122,11 +124,11 @@ def draw_swr(band: BandAnswer, ax: Axes | None = None) -> Axes:
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     ax.yaxis.set_minor_locator(NullLocator())
     ax.yaxis.set_minor_formatter(NullFormatter())
-    _tidy(ax)
+    tidy(ax)
     _megahertz_axis(ax, band)
     ax.set_xlabel("MHz")
     ax.set_ylabel(f"SWR ({band.reference:g} ohm)")
-    _head(
+    head(
         ax,
         f"{band.name}   efficiency {n.per_cent(band.efficiency)}, SWR 2 or less: "
         f"{bandwidth_text(band)}",
@@ -136,7 +138,7 @@ def draw_swr(band: BandAnswer, ax: Axes | None = None) -> Axes:
 
 def draw_impedance(band: BandAnswer, ax: Axes | None = None) -> Axes:
     """Resistance and reactance at the feed point over a band, marked at the line's end."""
-    ax = _new_axes() if ax is None else ax
+    ax = new_axes() if ax is None else ax
     megahertz, impedance = _smooth(band)
     ax.axhline(0.0, color="#a8a196", lw=0.8)
     for values, colour, style, label in (
@@ -148,7 +150,7 @@ def draw_impedance(band: BandAnswer, ax: Axes | None = None) -> Axes:
             label, (megahertz[-1], values[-1]), xytext=(4, 0), textcoords="offset points",
             color=colour, fontsize=9, fontweight="bold", va="center", annotation_clip=False,
         )  # fmt: skip
-    _tidy(ax)
+    tidy(ax)
     _megahertz_axis(ax, band)
     ax.margins(y=0.12)
     ax.set_xlabel("MHz")
@@ -249,7 +251,7 @@ def _bars(
                         va="center")  # fmt: skip
         left += size
     ax.set_yticks(places, names)
-    _tidy(ax)
+    tidy(ax)
     ax.grid(visible=False, axis="y")
     ax.set_ylim(-0.6, len(names) - 0.4)
     ax.legend(
@@ -260,7 +262,7 @@ def _bars(
 
 def draw_budget(bands: Sequence[BandAnswer], ax: Axes | None = None) -> Axes:
     """Where the input goes, at the centre of each band."""
-    ax = _new_axes() if ax is None else ax
+    ax = new_axes() if ax is None else ax
     parts = [
         (word, TERM_COLOURS[term], np.array([float(getattr(b.budget, term)) for b in bands]))
         for term, word in term_names(bands).items()
@@ -273,7 +275,7 @@ def draw_budget(bands: Sequence[BandAnswer], ax: Axes | None = None) -> Axes:
 
 def draw_split(bands: Sequence[BandAnswer], ax: Axes | None = None) -> Axes:
     """What leaves for the sky, by angle above the horizon, as a part of the input."""
-    ax = _new_axes() if ax is None else ax
+    ax = new_axes() if ax is None else ax
     low, high = bands[0].angle_limits
     down = ", and below the horizon" if is_free(bands[0]) else ""
     labels = (f"below {low:g} deg{down}", f"{low:g} to {high:g} deg", f"above {high:g} deg")
@@ -420,9 +422,9 @@ def draw_elevation(band: BandAnswer, ax: Axes | None = None) -> Axes:
 
     The shades are low, middle and high angles; the rim is +10 dBi, the middle -20 dBi.
     """
-    ax = _new_axes(4.4, 2.8) if ax is None else ax
+    ax = new_axes(4.4, 2.8) if ax is None else ax
     _put_elevation(ax, band, (0.0, 0.0))
-    _head(ax, _gain_in_words(band))
+    head(ax, _gain_in_words(band))
     _frame(ax, (-1.2, 1.2), (-1.3 if is_free(band) else -0.24, 1.15))
     return ax
 
@@ -431,10 +433,10 @@ def draw_azimuth(
     band: BandAnswer, ax: Axes | None = None, *, elevation_deg: float | None = None
 ) -> Axes:
     """Cut round the compass at one angle above the horizon (the band's low angle), north up."""
-    ax = _new_axes(3.4, 3.4) if ax is None else ax
+    ax = new_axes(3.4, 3.4) if ax is None else ax
     elevation = band.low_angle_deg if elevation_deg is None else elevation_deg
     _put_azimuth(ax, band, (0.0, 0.0), elevation)
-    _head(ax, f"{elevation:g} deg up")
+    head(ax, f"{elevation:g} deg up")
     _frame(ax, (-1.25, 1.25), (-1.25, 1.25))
     return ax
 
@@ -506,7 +508,7 @@ def draw_currents(
     """Attic and wires from above (or from the side), each line as wide as the current in it."""
     from ...geometry.drawing import draw_plan, draw_section
 
-    ax = _new_axes(7.0, 5.0) if ax is None else ax
+    ax = new_axes(7.0, 5.0) if ax is None else ax
     found = answer.band(band)
     currents = currents_of(found)
     if from_side:
@@ -515,7 +517,7 @@ def draw_currents(
         draw_plan(drawable(answer), ax, currents=currents, legend=False)
     top = max(float(size.max()) for _, size in currents.values())
     view = "Side" if from_side else "Plan"
-    _head(ax, f"{view}, {found.name}: widest line {n.rounded(top)} A at {answer.power:g} W")
+    head(ax, f"{view}, {found.name}: widest line {n.rounded(top)} A at {answer.power:g} W")
     return ax
 
 

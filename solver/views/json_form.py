@@ -58,6 +58,17 @@ def _band(band: BandAnswer) -> dict[str, Any]:
             {"wire": one.wire, "driven": one.is_driven, **_complex(one.current)}
             for one in band.node_currents
         ],
+        "named_points": [
+            {
+                "point": one.point,
+                "wire": one.wire,
+                "at_m": number(one.at),
+                "current_a": _complex(one.current),
+                "open_end": one.is_open_end,
+                "potential_v": _complex(one.potential),
+            }
+            for one in band.named_points
+        ],
         "error_estimate": number(band.error_estimate),
         "interpolation_error": number(band.interpolation_error),
         "curve": {
@@ -97,6 +108,8 @@ def comparison_form(comparison: Comparison) -> dict[str, Any]:
         "first": comparison.first,
         "reference_ohm": comparison.reference,
         "left_out": list(comparison.left_out),
+        "point": comparison.point,
+        "power_w": number(comparison.power),
         "ranking": [
             {"layout": name, "mean_difference_db": number(mean)}
             for name, mean in comparison.ranking
@@ -109,6 +122,8 @@ def comparison_form(comparison: Comparison) -> dict[str, Any]:
                 "mean_difference_db": number(row.mean_difference),
                 "efficiency": number(row.efficiency),
                 "lowest_swr": number(row.lowest_swr),
+                "point_current_a": number(row.point_current),
+                "point_difference_db": number(row.point_difference),
                 "angles": [
                     {
                         "elevation_deg": at.elevation_deg,

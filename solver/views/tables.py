@@ -68,7 +68,8 @@ def _head(number: int) -> str:
     return f"{number}. {QUESTIONS[number - 1]}"
 
 
-def _wrapped(text: str, width: int, *, first: str = "  ", rest: str = "  ") -> list[str]:
+def wrapped(text: str, width: int, *, first: str = "  ", rest: str = "  ") -> list[str]:
+    """A paragraph as lines."""
     return textwrap.wrap(text, max(width, 40), initial_indent=first, subsequent_indent=rest)
 
 
@@ -227,8 +228,37 @@ def efficiency_note(bands: Sequence[BandAnswer]) -> str:
     )
 
 
+def named_point_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
+    """Current at every named point, and the potential of open ends; none without any."""
+    if not any(band.named_points for band in bands):
+        return []
+    rows = [["band", "point", "on", "at, m", "amperes", "potential"]]
+    for band in bands:
+        for k, one in enumerate(band.named_points):
+            rows.append(
+                [
+                    band.name if k == 0 else "",
+                    one.point,
+                    one.wire,
+                    f"{one.at:.2f}",
+                    "open end" if one.is_open_end else n.with_unit(abs(one.current), "A RMS"),
+                    n.with_unit(abs(one.potential), "V RMS"),
+                ]
+            )
+    power = bands[0].power
+    ends = any(one.is_open_end for band in bands for one in band.named_points)
+    note = (
+        " The potential of an open end is that against a point far away, by the charges on the "
+        "wires; what a person or an appliance beside it feels depends on the way between."
+    )
+    return [
+        *wrapped(f"At named points, {power:g} W into the feed point.{note * ends}", width),
+        *n.columns(rows, left=3, width=width),
+    ]
+
+
 def safety_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
-    """Volts and amperes at the feed point, then the cautions."""
+    """Volts and amperes at the feed point and at named points, then the cautions."""
     power = bands[0].power
     rows = [["band", f"volts at {power:g} W", "peak", "amperes"]]
     for band in bands:
@@ -244,9 +274,10 @@ def safety_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
     lines = [
         "  At the feed point (ends of wires are not computed yet):",
         *n.columns(rows, width=width),
+        *named_point_lines(bands, width),
     ]
     for caution in CAUTIONS:
-        lines += _wrapped(caution, width, first="  - ", rest="    ")
+        lines += wrapped(caution, width, first="  - ", rest="    ")
     return lines
 
 
@@ -263,14 +294,14 @@ def sureness_lines(answer: Answer, width: int) -> list[str]:
                 n.per_cent(band.balance_error),
             ]
         )
-    lines = _wrapped(
+    lines = wrapped(
         "Errors of the computing alone: the mesh's estimated error of the impedance at the "
         "centre, the error found between computed points of the curve, and what the power "
         "budget leaves over.",
         width,
     )
     lines += n.columns(rows, width=width)
-    lines += _wrapped(
+    lines += wrapped(
         "The house is surely worse known than that: timber, foil, ducts and cables that nobody "
         "told of are not in this answer, and what was assumed may be off. Take the difference "
         "between two layouts as more certain than either number alone.",
@@ -278,25 +309,25 @@ def sureness_lines(answer: Answer, width: int) -> list[str]:
     )
     if answer.assumptions and answer.assumptions[0].weight >= WORTH_FINDING_OUT:
         worst = answer.assumptions[0]
-        lines += _wrapped(
+        lines += wrapped(
             f"Find out first: {worst.what} (assumed: {worst.value}). Then compare two layouts:",
             width,
         )
     else:
-        lines += _wrapped("Next, compare two layouts:", width)
+        lines += wrapped("Next, compare two layouts:", width)
     return [*lines, *next_lines(answer, width)]
 
 
 def next_lines(answer: Answer, width: int) -> list[str]:
     """How to compare this layout with another one, keeping both."""
     if not answer.text:
-        return _wrapped(
+        return wrapped(
             "answer the scene with one wire changed as well, and give both answers to `compare`.",
             width,
         )
     name = f"{answer.name}.toml"
     return [
-        *_wrapped(
+        *wrapped(
             f"copy {name} as other.toml, change one length there and leave {name} as it is, then",
             width,
         ),
@@ -327,7 +358,7 @@ def opening_lines(answer: Answer, width: int) -> list[str]:
         else "Directions are azimuths, counter-clockwise from +x"
     )
     lines = [f"Answer for {answer.name}", ""]
-    lines += _wrapped(
+    lines += wrapped(
         f"{', '.join(parts)}, {total:.0f} m of wire in all, {answer.place}. SWR refers to "
         f"{answer.reference:g} ohm; volts and amperes to {answer.power:g} W into the feed point. "
         f"{way}, angles count from the horizon. Gain is relative to an isotropic radiator, all "
@@ -338,13 +369,13 @@ def opening_lines(answer: Answer, width: int) -> list[str]:
     if answer.assumptions:
         lines.append("Assumed, the worst first")
         for assumption in answer.assumptions:
-            lines += _wrapped(str(assumption), width, first="  - ", rest="    ")
+            lines += wrapped(str(assumption), width, first="  - ", rest="    ")
     else:
         lines.append("Nothing had to be assumed.")
     if answer.remarks:
         lines += ["", "Worth a second look"]
         for remark in answer.remarks:
-            lines += _wrapped(remark, width, first="  - ", rest="    ")
+            lines += wrapped(remark, width, first="  - ", rest="    ")
     return lines
 
 
@@ -354,15 +385,15 @@ def answer_text(answer: Answer, *, width: int = 100) -> str:
     lines = opening_lines(answer, width)
     lines += ["", _head(1), *load_lines(bands, width)]
     lines += ["", _head(2)]
-    lines += _wrapped("Per cent of the input at each band's centre (dB relative to it):", width)
+    lines += wrapped("Per cent of the input at each band's centre (dB relative to it):", width)
     lines += watt_lines(bands, width)
-    lines += _wrapped(efficiency_note(bands), width)
-    lines += _wrapped(
+    lines += wrapped(efficiency_note(bands), width)
+    lines += wrapped(
         "Currents away from the feed point, A RMS and phase against its voltage:", width
     )
     lines += current_lines(bands, width)
     lines += ["", _head(3)]
-    lines += _wrapped(
+    lines += wrapped(
         f"Shares of the radiated power by angle above the horizon, deg{_whole_sphere(bands)}:",
         width,
     )
@@ -391,6 +422,7 @@ def band_text(band: BandAnswer) -> str:
         _head(4),
         f"  {n.with_unit(volts, 'V RMS')} at the feed point for {band.power:g} W; "
         "wire ends carry more.",
+        *named_point_lines(one),
         "",
         _head(5),
         f"  Impedance within {n.per_cent(band.error_estimate)} as far as the mesh goes; the house "
@@ -455,6 +487,8 @@ def answer_html(answer: Answer) -> str:
 
 def comparison_text(comparison: Comparison, *, width: int = 100) -> str:
     """The printed comparison: one table, the best of each band first."""
+    if comparison.point:
+        return _point_comparison_text(comparison, width=width)
     first = comparison.rows[0]
     way = "bearing" if comparison.has_bearings else "azimuth"
     heads = [
@@ -477,7 +511,7 @@ def comparison_text(comparison: Comparison, *, width: int = 100) -> str:
         )
         band = row.band
     spread = "averaged over all bearings" if first.angles[0].direction_deg is None else "there"
-    lines = _wrapped(
+    lines = wrapped(
         f"Gain {spread} against {comparison.first!r}, in dB and (S-units of 6 dB), the best of "
         f"each band first; SWR refers to {comparison.reference:g} ohm. All losses up to the feed "
         "point are counted, mismatch is not: read the SWR beside it.",
@@ -487,10 +521,40 @@ def comparison_text(comparison: Comparison, *, width: int = 100) -> str:
     )
     lines += n.columns(rows, left=2, width=width)
     over_all = ", ".join(f"{name} {n.decibels(mean)} dB" for name, mean in comparison.ranking)
-    lines += _wrapped(f"Over all bands and angles: {over_all}.", width, first="", rest="")
+    lines += wrapped(f"Over all bands and angles: {over_all}.", width, first="", rest="")
     if comparison.left_out:
         names = ", ".join(comparison.left_out)
-        lines += _wrapped(f"Not compared, not in every answer: {names}.", width, first="", rest="")
+        lines += wrapped(f"Not compared, not in every answer: {names}.", width, first="", rest="")
+    return "\n".join(lines)
+
+
+def _point_comparison_text(comparison: Comparison, *, width: int) -> str:
+    rows = [["band", "layout", f"A at {comparison.point}", "dB", "efficiency", "lowest SWR"]]
+    band = ""
+    for row in comparison.rows:
+        rows.append(
+            [
+                row.band if row.band != band else "",
+                row.layout,
+                n.rounded(row.point_current),
+                n.decibels(row.point_difference),
+                n.per_cent(row.efficiency),
+                n.swr(row.lowest_swr),
+            ]
+        )
+        band = row.band
+    over_all = ", ".join(f"{name} {n.decibels(mean)} dB" for name, mean in comparison.ranking)
+    lines = wrapped(
+        f"Current at {comparison.point!r}, A RMS for {comparison.power:g} W into the feed point, "
+        f"and in dB against {comparison.first!r}; the least of each band first. SWR refers to "
+        f"{comparison.reference:g} ohm.",
+        width, first="", rest="",
+    )  # fmt: skip
+    lines += n.columns(rows, left=2, width=width)
+    lines += wrapped(f"Over all bands: {over_all}.", width, first="", rest="")
+    if comparison.left_out:
+        names = ", ".join(comparison.left_out)
+        lines += wrapped(f"Not compared, not in every answer: {names}.", width, first="", rest="")
     return "\n".join(lines)
 
 
