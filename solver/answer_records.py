@@ -115,9 +115,10 @@ class PointReading(Record):
         Whether nothing else meets there.
     potential : complex
         Of an open end (the mean over its last short element), by the charges on all wires and the
-        earth's response, relative to infinity, RMS at the answer's power; NaN elsewhere. The voltage to what is near by depends
-        on the way there; where that is small against a wavelength and carries no charge of its
-        own, it is the difference of the potentials. What timber and sheets add is left out. [V]
+        earth's response, relative to infinity, RMS at the answer's power; NaN elsewhere. The
+        voltage to what is near by depends on the way there; where that is small against a
+        wavelength and carries no charge of its own, it is the difference of the potentials. What
+        timber and sheets add is left out. [V]
     """
 
     point: str

@@ -35,7 +35,8 @@ from .fields.budget import Budget
 from .moments.basis import ElementCurrents
 
 SCHEMA = 3
-"""3: readings at named points; 2: the earth of a band may have layers; 1: one permittivity, NaN in free space."""
+"""3: readings at named points, losses by group of solids; 2: the earth of a band may have layers;
+1: one permittivity, NaN in free space."""
 FORMAT = "ridgepole answer"
 
 _KINDS: dict[str, Any] = {
@@ -51,7 +52,8 @@ UNITS = {
     "impedance": "ohm", "impedances": "ohm", "reference": "ohm", "radiation_resistance": "ohm",
     "loss_resistance": "ohm", "power": "W", "feed_voltage": "V", "feed_current": "A",
     "current": "A", "vertices": "m", "radius": "m", "corners": "m", "floor": "m", "eaves": "m",
-    "potential": "V", "at": "m", "ridge": "m", "start": "m", "end": "m", "distances": "m", "ridge_bearing": "degree",
+    "potential": "V", "at": "m", "ridge": "m", "start": "m", "end": "m", "distances": "m",
+    "ridge_bearing": "degree",
     "elevation_deg": "degree", "azimuth_deg": "degree", "low_angle_deg": "degree",
     "thicknesses": "m", "gain_dbi": "dBi", "angle_limits": "degree", "lobe": "dBi, degree",
     "null": "dBi, degree",

@@ -202,8 +202,9 @@ def solution_of(system: System, frequency: float) -> Solution:
     ],
 )
 def test_metal_left_out_is_a_system_without_it(piece: str):
-    # Far joists only: the fine points within a cell are laid by all wires near it, so a system built
-    # anew has others where a piece that went had laid some (1e-7 of the admittance under cable 1).
+    # Far joists only: the fine points within a cell are laid by all wires near it, so a system
+    # built anew has others where a piece that went had laid some (1e-7 of the admittance under
+    # cable 1).
     _, system = furnished(far_joists_only=True)
     whole = FactoredSystem.at(system, FREQUENCY)
     elements = elements_of(system, piece)
