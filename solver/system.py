@@ -177,20 +177,27 @@ class System:
         )
 
     def slope_impedance(self, frequency: float) -> ComplexArray | None:
-        """What the jacket of each element adds per slope of the current, None if all are bare.
+        """What each element adds per slope of the current, None if none does. [ohm m]
 
         The potential of the line charge drops by q (1 - 1/er) ln(b/a)/(2 pi eps0) across a jacket
-        from a to b, so the matrix gains -(1/(jw eps0)) (1 - 1/er) ln(b/a)/(2 pi) <f_m' f_n'>.
-        [ohm m]
+        from a to b, so the matrix gains -(1/(jw eps0)) (1 - 1/er) ln(b/a)/(2 pi) <f_m' f_n'>. The
+        wires of a screen's grid add what their charge lacks to that of a solid sheet.
         """
         omega = 2.0 * np.pi * frequency
 
-        def drop(jacket: Jacket, radius: float) -> complex:
-            part = 1.0 - 1.0 / complex(jacket.complex_permittivity(frequency))
-            thick = np.log1p((jacket.outer_radius(radius) - radius) / radius)
-            return complex(-part * thick / (2j * np.pi * omega * epsilon_0))
+        def what(wire: Wire) -> Any:
+            return wire.conductor if hasattr(wire.conductor, "charge_logarithm") else wire.jacket
 
-        return self._of_wires(lambda wire: wire.jacket, drop)
+        def added(layer: Any, radius: float) -> complex:
+            if hasattr(layer, "charge_logarithm"):
+                logarithm = layer.charge_logarithm(radius)
+            else:
+                part = 1.0 - 1.0 / complex(layer.complex_permittivity(frequency))
+                thick = np.log1p((layer.outer_radius(radius) - radius) / radius)
+                logarithm = -part * thick
+            return complex(logarithm / (2j * np.pi * omega * epsilon_0))
+
+        return self._of_wires(what, added)
 
     def _of_wires(
         self, what: Callable[[Wire], Any], value: Callable[[Any, float], Any]
