@@ -20,6 +20,7 @@ from .answer_records import (
     Answer,
     BandAnswer,
     FeedPlace,
+    GroupLoss,
     House,
     PointAnswer,
     WirePath,
@@ -378,7 +379,11 @@ def _answer_band(
         node_currents=node_currents(centre, power, feed_voltage),
         wire_currents=wire_currents(centre, power),
         named_points=named_point_readings(centre, power),
+        solid_losses=tuple(
+            GroupLoss(group, float(share)) for group, share in centre.solid_losses.items()
+        ),
         currents=centre.currents(),
+        polarisation=far.polarisation,
         ground=None if earth is None else earth.at(band.centre),
         ridge_bearing=float(ridge_bearing),
     )

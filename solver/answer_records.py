@@ -18,7 +18,7 @@ from ..materials import Ground
 from .bands import Band
 from .errors import BandError, SolverError
 from .fields.budget import Budget
-from .moments.basis import ComplexArray, ElementCurrents, FloatArray
+from .moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMoments
 
 if TYPE_CHECKING:
     from .fields.far import FarField
@@ -96,6 +96,22 @@ class NodeCurrent(Record):
     wire: str
     is_driven: bool
     current: complex
+
+
+@dataclass(frozen=True, eq=False)
+class GroupLoss(Record):
+    """What one group of timbers or sheets turns to heat, at the centre of a band.
+
+    Attributes
+    ----------
+    group : str
+        "joists", "ceiling".
+    share : float
+        Watts per watt of input.
+    """
+
+    group: str
+    share: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -273,8 +289,12 @@ class BandAnswer(Record):
     wire_currents : tuple of WireCurrent
     named_points : tuple of PointReading
         Current, and potential of open ends, at the points of the wires that have names.
+    solid_losses : tuple of GroupLoss
+        Of the groups of timbers and sheets; their sum is `budget.timbers`.
     currents : ElementCurrents
         Along all elements at 1 W of input. [A]
+    polarisation : PointMoments or None
+        Of timbers and sheets at 1 W of input; None without any. [A m]
     ground : Ground or None
         Permittivities and thicknesses of the earth at the centre; None in free space.
     ridge_bearing : float
@@ -310,7 +330,9 @@ class BandAnswer(Record):
     node_currents: tuple[NodeCurrent, ...]
     wire_currents: tuple[WireCurrent, ...]
     named_points: tuple[PointReading, ...]
+    solid_losses: tuple[GroupLoss, ...]
     currents: ElementCurrents
+    polarisation: PointMoments | None
     ground: Ground | None
     ridge_bearing: float
 
@@ -388,7 +410,7 @@ class BandAnswer(Record):
         """Far field at the centre."""
         from .fields.far import FarField
 
-        return FarField(self.currents, self.band.centre, self.ground, 1.0)
+        return FarField(self.currents, self.band.centre, self.ground, 1.0, self.polarisation)
 
     def gain_at(self, elevation_deg: Any, direction_deg: Any) -> NDArray[np.float64]:
         """Gain at elevations and bearings (azimuths without a house), broadcast. [dBi]"""

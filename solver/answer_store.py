@@ -22,6 +22,7 @@ from .answer_records import (
     Answer,
     BandAnswer,
     FeedPlace,
+    GroupLoss,
     House,
     NodeCurrent,
     PointAnswer,
@@ -32,7 +33,7 @@ from .answer_records import (
 from .bands import Band
 from .errors import StoreError
 from .fields.budget import Budget
-from .moments.basis import ElementCurrents
+from .moments.basis import ElementCurrents, PointMoments
 
 SCHEMA = 3
 """3: readings at named points, losses by group of solids; 2: the earth of a band may have layers;
@@ -43,7 +44,7 @@ _KINDS: dict[str, Any] = {
     kind.__name__: kind
     for kind in (
         Answer, BandAnswer, PointAnswer, NodeCurrent, WireCurrent, WirePath, FeedPlace, House,
-        PointReading, Assumption, Band, Budget, ElementCurrents, Ground,
+        PointReading, GroupLoss, Assumption, Band, Budget, ElementCurrents, PointMoments, Ground,
     )
 }  # fmt: skip
 
@@ -239,7 +240,9 @@ def _read(item: Any) -> Any:
     kind = item.attrs.get("kind")
     if kind in _KINDS:
         made = _KINDS[kind]
-        missing: dict[str, Any] = {"named_points": ()} if made is BandAnswer else {}  # schema 2
+        missing: dict[str, Any] = {}
+        if made is BandAnswer:  # schemas 1 and 2
+            missing = {"named_points": (), "solid_losses": (), "polarisation": None}
         values: dict[str, Any] = {
             key: missing[key] if key in missing and key not in item else _read(item[key])
             for key in _field_names(made)

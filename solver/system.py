@@ -33,7 +33,7 @@ from .surround.far_earth import add_reflected
 from .surround.volume import FunctionFields, Volume, prepare_volume
 
 if TYPE_CHECKING:
-    from ..geometry import Jacket, Scene, Wire
+    from ..geometry import Scene, Wire
 
 ONE_THREAD_UNKNOWNS = 800
 """Smaller matrices are factored by one thread: two gain 2 ms on a quiet machine and lose 150 ms

@@ -43,6 +43,7 @@ def _band(band: BandAnswer) -> dict[str, Any]:
         "lowest_swr": _point(band.lowest),
         "bandwidth_swr_2_hz": number(band.bandwidth),
         "budget": {key: number(float(value)) for key, value in band.budget.as_dict().items()},
+        "losses_in_timber_and_sheets": {one.group: number(one.share) for one in band.solid_losses},
         "balance_error": number(band.balance_error),
         "radiation_resistance_ohm": number(band.radiation_resistance),
         "loss_resistance_ohm": number(band.loss_resistance),

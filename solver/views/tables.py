@@ -45,7 +45,7 @@ _TERMS = {
     "earth": "earth",
     "conductors": "wire",
     "jackets": "jackets",
-    "timbers": "timber",
+    "timbers": "timber, boards",
     "loads": "loads",
 }
 
@@ -135,7 +135,19 @@ def watt_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
                 n.with_unit(_loss(band), "ohm"),
             ]
         )
-    return n.columns(rows, width=width)
+    return [*n.columns(rows, width=width), *_solid_lines(bands, width)]
+
+
+def _solid_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
+    """What each group of timbers and sheets takes; nothing without them."""
+    groups = list(dict.fromkeys(one.group for band in bands for one in band.solid_losses))
+    if not groups:
+        return []
+    rows = [["of that in", *groups]]
+    for band in bands:
+        share = {one.group: one.share for one in band.solid_losses}
+        rows.append([band.name, *(n.per_cent(share.get(group, math.nan)) for group in groups)])
+    return ["", *n.columns(rows, width=width)]
 
 
 def _loss(band: BandAnswer) -> float:
