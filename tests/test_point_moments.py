@@ -21,6 +21,7 @@ from ridgepole.solver.errors import SolverError
 from ridgepole.solver.fields import kernels
 from ridgepole.solver.fields.far import FarField
 from ridgepole.solver.fields.near import fields
+from ridgepole.solver.fields.polarisation import gathered
 from ridgepole.solver.moments.basis import ElementCurrents, PointMoments
 
 PERFECT, REAL = Earth.perfect(), Earth(13, 0.005)
@@ -234,3 +235,22 @@ def test_bad_moments_are_refused():
         earth_flux(wires(), FREQUENCY, ec, polarisation=below)
     with pytest.raises(SolverError, match="coincides with a cell"):
         fields(wires(), FREQUENCY, POINTS.positions[1], polarisation=POINTS)
+
+
+def test_gathered_moments_have_the_same_far_field():
+    """Fewer points, the same field in all directions (quadrature: 1e-5 of the greatest)."""
+    rng = np.random.default_rng(11)
+    positions = rng.uniform([-5, -3, 5], [4, 4, 8], size=(1700, 3))
+    moments = rng.normal(size=(1700, 3)) + 1j * rng.normal(size=(1700, 3))
+    for wavenumber in (0.07, 0.62):
+        few = gathered(PointMoments(positions, moments), wavenumber)
+        assert len(few.positions) < 1300
+        ways = rng.normal(size=(50, 3))
+        ways /= np.linalg.norm(ways, axis=1)[:, None]
+        one, two = (
+            np.exp(1j * wavenumber * ways @ np.asarray(p).T) @ np.asarray(m)
+            for p, m in ((positions, moments), few)
+        )
+        np.testing.assert_allclose(two, one, rtol=0, atol=1e-5 * np.abs(one).max())
+    alone = PointMoments(positions[:5], moments[:5])
+    assert gathered(alone, 0.62) is alone

@@ -44,7 +44,7 @@ from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMome
 from ..moments.kernels import ring_square
 from ..moments.quadrature import gauss
 from .kernels import point_vectors, radiation_vectors
-from .polarisation import check_moments, plain_moments
+from .polarisation import check_moments, gathered, plain_moments
 
 if TYPE_CHECKING:
     from ...materials import Earth, Ground
@@ -230,10 +230,16 @@ class FarField:
             ways, self.wavenumber, pieces.centers, pieces.halves, pieces.rings, pieces.series
         )
 
+    @cached_property
+    def _solid_moments(self) -> PointMoments:
+        if self.polarisation is None:
+            return PointMoments(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.complex128))
+        return plain_moments(gathered(self.polarisation, self.wavenumber))
+
     def _of_solids(self, ways: FloatArray) -> ComplexArray:
         if self.polarisation is None:
             return np.zeros((ways.shape[0], 3), dtype=np.complex128)
-        return point_vectors(ways, self.wavenumber, *plain_moments(self.polarisation))
+        return point_vectors(ways, self.wavenumber, *self._solid_moments)
 
     def _radiation_vector(
         self, sine: FloatArray, azimuth: FloatArray

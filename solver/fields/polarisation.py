@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import jv
 
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, FloatArray, PointMoments
+from ..moments.quadrature import lagrange_weights
 
 STENCIL_STEP = 0.05
 """Spacing of a dipole's charges over the distance from its image to the nearest observer."""
 
 COINCIDENT = 1e-6
+
+FAR_ERROR = 1e-6
+"""Of a gathered far field, relative to that of the moments one by one."""
 
 
 def plain_moments(polarisation: PointMoments) -> PointMoments:
@@ -37,6 +42,36 @@ def check_moments(polarisation: PointMoments, *, above_ground: bool) -> None:
         raise SolverError(
             f"polarisation: a point lies at z = {low:g} m; over ground all must lie at z > 0"
         )
+
+
+def gathered(polarisation: PointMoments, wavenumber: float) -> PointMoments:
+    """Fewer point moments with the same far field, or the same where that gains nothing.
+
+    exp(jk r.r') is interpolated over the box that holds all points from a Chebyshev grid, and the
+    moments are handed to its points by the same weights: along a side of length 2 L the error is
+    the Bessel function J_n(k L), below `FAR_ERROR` for the n taken.
+    """
+    positions = np.asarray(polarisation.positions, dtype=float)
+    if not len(positions):
+        return polarisation
+    low, high = positions.min(axis=0), positions.max(axis=0)
+    axes = []
+    for a in range(3):
+        half = 0.5 * float(high[a] - low[a])
+        count = int(np.argmax(np.abs(jv(np.arange(1, 400), wavenumber * half)) < FAR_ERROR)) + 1
+        nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+        axes.append(0.5 * (low[a] + high[a]) + max(half, 1e-9) * nodes)
+    if np.prod([axis.size for axis in axes]) >= len(positions):
+        return polarisation
+    x, y, z = (
+        np.array([lagrange_weights(axis, float(at)) for at in positions[:, a]])
+        for a, axis in enumerate(axes)
+    )
+    moments = np.einsum(
+        "pi,pj,pk,pa->ijka", x, y, z, np.asarray(polarisation.moments), optimize=True
+    )
+    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+    return PointMoments(grid.reshape(-1, 3), moments.reshape(-1, 3))
 
 
 def check_clear(points: FloatArray, polarisation: PointMoments) -> None:
