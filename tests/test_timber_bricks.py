@@ -7,14 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.polynomial.legendre import leggauss
-from scipy.constants import epsilon_0, mu_0
+from scipy.constants import epsilon_0
 from voxel_bricks import PAIRS, prism_tensor
 
 from ridgepole.geometry import Timber
 from ridgepole.solver.surround import bricks, kernels
 from ridgepole.solver.surround.cells import CellRule, cut_solids
-
-OMEGA = 2 * np.pi * 21.3e6
 
 
 def test_prism_field_by_quadrature():
@@ -65,7 +63,7 @@ def test_interaction_of_bricks():
 def mean_polarisation(sides, counts, chi, way):
     """Mean of P/eps0 over a box in an even field of 1 V/m, (3,)."""
     even = np.tile(np.eye(3)[way], int(np.prod(counts)))
-    return (bricks.response(sides, counts, (chi, chi, chi)) @ even).reshape(-1, 3).mean(axis=0)
+    return (bricks.response(sides, counts, np.full(3, chi)) @ even).reshape(-1, 3).mean(axis=0)
 
 
 def test_response_of_a_long_rod():
@@ -75,7 +73,7 @@ def test_response_of_a_long_rod():
     """
     chi, width, depth = 1.4 - 0.2j, 0.045, 0.145
     sides = (0.1, width / 3, depth / 6)
-    matrix = bricks.response(sides, (21, 3, 6), (chi, chi, chi))
+    matrix = bricks.response(sides, (21, 3, 6), np.full(3, chi))
     for axis, share in ((0, 0.0), (1, depth / (width + depth)), (2, width / (width + depth))):
         even = np.tile(np.eye(3)[axis], 21 * 18)
         middle = (matrix @ even).reshape(21, 18, 3)[10].mean(axis=0)
@@ -94,30 +92,43 @@ def test_response_of_a_cube():
 
 
 RUN_SIDES, RUN_COUNTS = (0.05, 0.045, 0.03), (12, 1, 4)
-
-
-def run_of_bricks(n_cells, n=5):
-    """A run with made-up means over its bricks, of n functions."""
-    random = np.random.default_rng(21)
-    means = random.normal(size=(2, 48, n, 3))
-    return means, bricks.Bricks.from_means(
-        np.arange(n), np.array(RUN_SIDES), RUN_COUNTS, (means[0], means[1]), n_cells=n_cells
-    )
-
-
 CHI = np.array([1.9 - 0.3j, 1.3 - 0.2j, 1.3 - 0.2j])
-EVEN = epsilon_0 * np.array([1.9 - 0.3j, 0.6 - 0.05j, 0.9 - 0.1j])
+EVEN = np.array([1.9 - 0.3j, 0.6 - 0.05j, 0.9 - 0.1j], dtype=np.complex128)
+EVEN *= epsilon_0
 BRICK_VOLUME = float(np.prod(RUN_SIDES))
 
 
+def run_of_bricks(slices, n=5):
+    """A run with made-up means over its bricks, of n functions; `slices` of bricks in each cell."""
+    random = np.random.default_rng(21)
+    means = random.normal(size=(2, 48, n, 3))
+    counts = np.array([(count, 1, 4) for count in slices])
+    run = bricks.Bricks.from_means(
+        np.arange(n), np.array(RUN_SIDES), counts, (means[0], means[1]),
+        place=np.zeros((n, n), dtype=np.int64),
+    )  # fmt: skip
+    return means, run
+
+
+def cells_of(slices, field):
+    """Bricks in each cell and the mean over it, (n, 3)."""
+    ends = 4 * np.cumsum(slices)
+    return [(4 * count, field[end - 4 * count : end].mean(axis=0))
+            for count, end in zip(slices, ends, strict=True)]  # fmt: skip
+
+
 def test_reaction_of_a_run():
-    """Written out brick by brick (rounding)."""
-    (vector, slope), run = run_of_bricks(3)
-    found = run.form(run.weight(CHI, EVEN), OMEGA)
-    field = OMEGA * mu_0 * vector + slope / (OMEGA * epsilon_0)  # (48, n, 3)
+    """Written out brick by brick for one frequency (rounding)."""
+    slices = (3, 3, 6)
+    (vector, slope), run = run_of_bricks(slices)
+    # Any factors do; these make both kinds of potential count alike.
+    steps = np.array([0.7**2, 0.7 * 1.6, 1.6**2])
+    forms = run.forms(run.weight(CHI, EVEN))
+    found = steps[0] * forms[0] + steps[1] * forms[1] + steps[2] * forms[2]
+    field = 0.7 * vector + 1.6 * slope  # (48, n, 3)
     mean = field.mean(axis=0)
     rest = field - mean
-    response = bricks.response(RUN_SIDES, RUN_COUNTS, tuple(complex(c) for c in CHI))
+    response = bricks.response(RUN_SIDES, RUN_COUNTS, CHI)
     response = epsilon_0 * BRICK_VOLUME * response.reshape(48, 3, 48, 3)
     expected = np.einsum("kma,kalb,lnb->mn", rest, response, rest)
     # What an even field across does to the bricks of a slice in the middle, felt by the rest.
@@ -127,21 +138,19 @@ def test_reaction_of_a_run():
         for a in (1, 2):
             mixed += np.outer(mean[:, a], profile[k % 4, a, a] * rest[k, :, a])
     expected += mixed + mixed.T
-    for cell in rest.reshape(3, 16, *rest.shape[1:]).mean(axis=1):
-        expected -= 16 * BRICK_VOLUME * np.einsum("a,ma,na->mn", EVEN, cell, cell)
+    for count, cell in cells_of(slices, rest):
+        expected -= count * BRICK_VOLUME * np.einsum("a,ma,na->mn", EVEN, cell, cell)
     np.testing.assert_allclose(found, expected, rtol=1e-9, atol=1e-12 * np.abs(expected).max())
 
 
 def test_reaction_of_a_run_does_not_depend_on_its_cells():
     """With the products of the means over cells, which are counted elsewhere (rounding)."""
     totals = []
-    for n_cells in (1, 2, 3, 6):
-        (vector, slope), run = run_of_bricks(n_cells)
-        total = run.form(run.weight(CHI, EVEN), OMEGA)
-        field = OMEGA * mu_0 * vector + slope / (OMEGA * epsilon_0)
-        for cell in field.reshape(n_cells, 48 // n_cells, -1, 3).mean(axis=1):
-            volume = BRICK_VOLUME * 48 / n_cells
-            total += volume * np.einsum("a,ma,na->mn", EVEN, cell, cell)
+    for slices in ((12,), (6, 6), (3, 3, 6), (1, 2, 4, 5)):
+        (vector, _), run = run_of_bricks(slices)
+        total = run.forms(run.weight(CHI, EVEN))[0]
+        for count, cell in cells_of(slices, vector):
+            total += count * BRICK_VOLUME * np.einsum("a,ma,na->mn", EVEN, cell, cell)
         totals.append(total)
     for total in totals[1:]:
         np.testing.assert_allclose(total, totals[0], rtol=1e-9, atol=1e-12 * np.abs(total).max())
@@ -164,8 +173,12 @@ def test_runs_follow_wires_that_cross():
         assert run.size <= bricks.LONGEST_RUN
         centers = cells.center[run]
         assert np.ptp(centers[:, 1]) < 1e-12
-        np.testing.assert_allclose(np.diff(centers[:, 0]), 2 * cells.half[run[0], 0])
+        half = cells.half[run, 0]
+        np.testing.assert_allclose(np.diff(centers[:, 0]), half[1:] + half[:-1])
         assert (run.size == 1) or centers[0, 1] < 0.5
+        side = 2 * half / plan.counts[run, 0]
+        np.testing.assert_allclose(side, side[0])
+        assert np.all(plan.counts[run, 1:] == plan.counts[run[0], 1:])
     sizes = sorted(run.size for run in plan.runs if cells.center[run[0], 1] < 0.5)
     assert sizes[-1] > 1
     for run in plan.runs:  # the crossing of the second timber lies well inside of its run

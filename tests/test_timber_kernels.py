@@ -6,6 +6,7 @@ Tolerance classes: rounding 1e-10 and better; quadrature as stated beside each.
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -45,7 +46,8 @@ def table(n_nodes, n_orders):
 
 
 def static_sums(point, element, n, *, compiled=True):
-    kernel = kernels.static_sums if compiled else kernels.static_sums.py_func
+    function: Any = kernels.static_sums
+    kernel = function if compiled else function.py_func
     unit = ELEMENTS.half[element] / ELEMENTS.length[element]
     vector, slope = np.full(n, np.nan), np.full((n, 3), np.nan)
     kernel(
@@ -61,7 +63,7 @@ def slow_sums(point, element, n):
     unit = ELEMENTS.half[element] / h
     offset = point - ELEMENTS.center[element]
     foot = float(np.clip(offset @ unit, -h, h))
-    cuts = sorted({-h, foot, h})
+    cuts = np.unique(np.array([-h, foot, h]))
 
     def integral(what):
         parts = [quad(what, a, b, epsabs=0, epsrel=1e-12, limit=400)[0] for a, b in pairwise(cuts)]

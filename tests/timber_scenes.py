@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,11 +12,12 @@ from voxel_reference import ReferenceCase
 
 from ridgepole.geometry import Feed, Scene, Timber, Wire, build_mesh
 from ridgepole.solver.surround.cells import CellRule
+from ridgepole.solver.surround.volume import Volume
 from ridgepole.solver.system import System
 
 
 @dataclass(frozen=True)
-class EvenWood:
+class _Even:
     """Stuff of one permittivity along and one across, at all frequencies."""
 
     along: complex
@@ -26,6 +28,11 @@ class EvenWood:
 
     def permittivity_across(self, frequency: ArrayLike) -> NDArray[np.complex128]:
         return np.full(np.shape(frequency), self.across, dtype=complex)
+
+
+def even_wood(along: complex, across: complex) -> Any:
+    """Stuff of the same permittivities at all frequencies, in place of a `Wood`."""
+    return _Even(along, across)
 
 
 @dataclass(frozen=True)
@@ -46,9 +53,16 @@ def reference_scene(case: ReferenceCase) -> Scene:
     wire = Wire([(-half, 0, 0), (half, 0, 0)], radius=case.radius, name="wire")
     timber = Timber(
         tuple(case.timber_start), tuple(case.timber_end), width=case.width, depth=case.depth,
-        wood=EvenWood(case.along, case.across), name="joist",
+        wood=even_wood(case.along, case.across), name="joist",
     )  # fmt: skip
     return Scene(wire, feed=Feed("wire", at=half), house=[timber])
+
+
+def solids_of(system: System) -> Volume:
+    """Timbers and sheets of a system that has some."""
+    if system.volume is None:
+        raise ValueError("this scene has no solids")
+    return system.volume
 
 
 def solve_on(system: System, frequency: float) -> Taken:

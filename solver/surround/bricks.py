@@ -37,7 +37,7 @@ from .kernels import BRICKED, SHEET, WHOLE, nearest_elements
 AVERAGE_NODES = 4
 """Gauss nodes along each side of the brick that receives a field."""
 
-CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING = 2.0, 3.0
+CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING = 1.0, 3.0
 """Timber nearer to a wire alongside it, or one that crosses it, than this times its greater side is
 cut into bricks."""
 
@@ -115,18 +115,13 @@ def interaction(sides: tuple[float, float, float], counts: tuple[int, int, int])
     return matrix
 
 
-@lru_cache(maxsize=16)
 def response(
-    sides: tuple[float, float, float],
-    counts: tuple[int, int, int],
-    susceptibility: tuple[complex, complex, complex],
+    sides: tuple[float, float, float], counts: tuple[int, int, int], susceptibility: ComplexArray
 ) -> ComplexArray:
-    """chi (1 - K chi)^-1 of a box of bricks with chi = ec - 1 along its axes, (3 n, 3 n)."""
+    """chi (1 - K chi)^-1 of a box of bricks with chi = ec - 1 along its axes (3,), (3 n, 3 n)."""
     matrix = interaction(sides, counts)
-    inverse = np.tile(1.0 / np.array(susceptibility), matrix.shape[0] // 3)
-    result = np.linalg.inv(np.diag(inverse) - matrix)
-    result.setflags(write=False)
-    return result
+    inverse = np.tile(1.0 / susceptibility, matrix.shape[0] // 3)
+    return np.asarray(np.linalg.inv(np.diag(inverse) - matrix), dtype=np.complex128)
 
 
 class BrickWeight(NamedTuple):
@@ -134,13 +129,13 @@ class BrickWeight(NamedTuple):
 
     Attributes
     ----------
-    bricks : (6 N, 3 N) float
-        Moments of the bricks by field in each, real parts over imaginary parts. [F m^2]
+    bricks : (3 N, 3 N) complex
+        Moments of the bricks by field in each. [F m^2]
     even : (3,) complex
-        alpha of even fields times the volume of a cell. [F m^2]
+        alpha of even fields times the volume of a brick. [F m^2]
     """
 
-    bricks: FloatArray
+    bricks: ComplexArray
     even: ComplexArray
 
 
@@ -160,6 +155,8 @@ class Bricks:
         Means over the run.
     cell_vector, cell_slope : (R, 3, n) float
         Means over its R cells less those over the run.
+    shares : (R,) int
+        Bricks in each of its cells.
     place : (n, n) int
         Where the pairs of functions are in the body's `Covariance`, -1 below the diagonal.
     """
@@ -173,6 +170,7 @@ class Bricks:
     run_slope: FloatArray
     cell_vector: FloatArray
     cell_slope: FloatArray
+    shares: IntArray
     place: IntArray
 
     @classmethod
@@ -180,32 +178,40 @@ class Bricks:
         cls,
         functions: IntArray,
         sides: FloatArray,
-        counts: tuple[int, int, int],
+        counts: IntArray,
         means: tuple[FloatArray, FloatArray],
         *,
-        n_cells: int,
         place: IntArray,
     ) -> Bricks:
-        """From the means of t v_f and s_f over the bricks, each (N, n, 3)."""
+        """From the means of t v_f and s_f over the bricks, each (N, n, 3).
+
+        Parameters
+        ----------
+        sides : (3,) float
+            Of one brick. [m]
+        counts : (R, 3) int
+            Bricks of each cell along its axes.
+        """
+        shares = counts.prod(axis=1)
+        first = np.cumsum(shares) - shares
         parts = []
         for each in means:
             run = each.mean(axis=0)
-            rest = (each - run).transpose(0, 2, 1)
-            cell = rest.reshape(n_cells, -1, *rest.shape[1:]).mean(axis=1)
+            rest = np.ascontiguousarray((each - run).transpose(0, 2, 1))
+            cell = np.add.reduceat(rest, first, axis=0) / shares[:, None, None]
             parts.append((rest.reshape(-1, rest.shape[2]), run.T, cell))
         (vector, run_vector, cell_vector), (slope, run_slope, cell_slope) = parts
         return cls(
-            functions, (float(sides[0]), float(sides[1]), float(sides[2])), counts,
-            vector, slope, run_vector, run_slope, cell_vector, cell_slope, place,
+            functions, (float(sides[0]), float(sides[1]), float(sides[2])),
+            (int(counts[:, 0].sum()), int(counts[0, 1]), int(counts[0, 2])),
+            vector, slope, run_vector, run_slope, cell_vector, cell_slope, shares, place,
         )  # fmt: skip
 
     def weight(self, susceptibility: ComplexArray, even: ComplexArray) -> BrickWeight:
         """With chi = ec - 1 along the axes (3,) and alpha of even fields (3,) [F/m]."""
-        chi = (complex(susceptibility[0]), complex(susceptibility[1]), complex(susceptibility[2]))
         volume = float(np.prod(self.sides))
-        of_cell = volume * float(np.prod(self.counts)) / self.cell_vector.shape[0]
-        bricks = (epsilon_0 * volume) * response(self.sides, self.counts, chi)
-        return BrickWeight(np.concatenate([bricks.real, bricks.imag]), of_cell * even)
+        answer = response(self.sides, self.counts, susceptibility)
+        return BrickWeight((epsilon_0 * volume) * answer, volume * even)
 
     def forms(self, weight: BrickWeight) -> ComplexArray:
         """Reaction of the functions on each other less that of their means over cells, (3, n, n).
@@ -215,27 +221,21 @@ class Bricks:
         on the rest as well: that is taken from the middle of the run, away from its cuts.
         """
         along, n_section = self.counts[0], self.counts[1] * self.counts[2]
-        blocks = weight.bricks.reshape(2, along, n_section, 3, -1, 3)
-        # (real or imaginary, section, component, direction of an even field)
-        profile = blocks[:, along // 2].sum(axis=3)
+        blocks = weight.bricks.reshape(along, n_section, 3, -1, 3)
+        profile = blocks[along // 2].sum(axis=2)  # (section, component, direction of an even field)
         on_rest = np.zeros((n_section, 3), dtype=np.complex128)
-        on_rest[:, 1:] = (profile[0] + 1j * profile[1])[:, [1, 2], [1, 2]]
+        on_rest[:, 1:] = profile[:, [1, 2], [1, 2]]
         on_rest = np.tile(on_rest, (along, 1)).ravel()[:, None]
         rests, means = (self.vector, self.slope), (self.run_vector, self.run_slope)
-        n = self.functions.size
-        cells = tuple(x.reshape(-1, n) for x in (self.cell_vector, self.cell_slope))
-        again = np.tile(weight.even, self.cell_vector.shape[0])[:, None]
-        felt = [(on_rest * rest).reshape(-1, 3, n).sum(axis=0) for rest in rests]
-        answers = []
-        for rest in rests:
-            real, imaginary = np.split(weight.bricks @ rest, 2)
-            answers.append((real, imaginary))
+        # a real matrix times the real and the imaginary part is half the work of a complex one
+        answers = [weight.bricks.real @ rest + 1j * (weight.bricks.imag @ rest) for rest in rests]
+        felt = [(on_rest * rest).reshape(-1, 3, rest.shape[1]).sum(axis=0) for rest in rests]
+        # what the means over cells differ by within a run has been counted with them
+        again = (self.shares[:, None] * weight.even).ravel()[:, None]
+        cells = [x.reshape(-1, x.shape[2]) for x in (self.cell_vector, self.cell_slope)]
 
         def product(a: int, b: int) -> ComplexArray:
-            real, imaginary = answers[b]
-            total = rests[a].T @ real + 1j * (rests[a].T @ imaginary)
-            total += means[a].T @ felt[b] + felt[a].T @ means[b]
-            # what the means over cells differ by within a run has been counted with them
+            total = rests[a].T @ answers[b] + means[a].T @ felt[b] + felt[a].T @ means[b]
             return total - cells[a].T @ (again * cells[b])
 
         mixed = product(0, 1)
@@ -252,7 +252,7 @@ class BrickPlan(NamedTuple):
     counts : (C, 3) int
         Bricks along the axes of each cell, 1 unless BRICKED.
     runs : tuple of (R,) int
-        Cells of each run, in order along the timber.
+        Cells of each run, in order along the timber; their bricks are all alike.
     """
 
     kind: IntArray
@@ -279,22 +279,33 @@ def plan_bricks(cells: Cells, starts: FloatArray, ends: FloatArray) -> BrickPlan
     counts = np.where(close[:, None], np.maximum(np.rint(sides / size), 1), 1).astype(np.int64)
     kind = np.where(cells.flat, SHEET, np.where(close, BRICKED, WHOLE)).astype(np.int64)
     runs: list[IntArray] = []
-    for chain in _chains(cells, np.flatnonzero(close & ~parallel), counts):
+    for chain in _chains(cells, np.flatnonzero(close & ~parallel)):
+        # cells are halves of halves: the bricks of the shortest serve all
+        length = cells.half[chain, 0]
+        shortest = chain[int(np.argmin(length))]
+        counts[chain] = counts[shortest]
+        counts[chain, 0] *= np.rint(length / length.min()).astype(np.int64)
         runs += _shorter(chain, nearest)
     runs += [np.array([c]) for c in np.flatnonzero(close & parallel)]
     return BrickPlan(kind, counts, tuple(runs))
 
 
-def _chains(cells: Cells, chosen: IntArray, counts: IntArray) -> list[IntArray]:
-    """Chosen cells that continue each other, alike in size, along the timber."""
+def _chains(cells: Cells, chosen: IntArray) -> list[IntArray]:
+    """Chosen cells that continue each other along a timber, twice or half as long or alike."""
 
     def key(c: int, side: float) -> tuple[object, ...]:
         end = cells.center[c] + side * cells.half[c, 0] * cells.frame[c, 0]
-        alike = np.concatenate([end, cells.half[c], cells.frame[c].ravel()])
-        return int(cells.body[c]), *counts[c], *np.round(alike, 6)
+        alike = np.concatenate([end, cells.half[c, 1:], cells.frame[c].ravel()])
+        return int(cells.body[c]), *np.round(alike, 6)
+
+    def fits(c: int, other: int | None) -> int | None:
+        if other is None:
+            return None
+        octaves = np.log2(cells.half[other, 0] / cells.half[c, 0])
+        return other if abs(octaves - np.rint(octaves)) < 1e-6 else None
 
     begins = {key(c, -1.0): int(c) for c in chosen}
-    following = {int(c): begins.get(key(c, 1.0)) for c in chosen}
+    following = {int(c): fits(c, begins.get(key(c, 1.0))) for c in chosen}
     heads = set(following) - set(following.values())
     chains = []
     for head in sorted(heads):

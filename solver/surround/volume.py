@@ -92,7 +92,8 @@ def polarisability(body: Body, frequency: float) -> tuple[ComplexArray, ComplexA
         shape = np.array([0.0, depth, width]) / (width + depth)
         even = less_one / (1.0 + shape * less_one)
         classes = [*even, 2.0 * less_one[1] / (permittivity[1] + 1.0)]
-    return epsilon_0 * even, epsilon_0 * np.array(classes)
+    weights = np.array([*even, *classes], dtype=np.complex128) * epsilon_0
+    return weights[:3], weights[3:]
 
 
 @dataclass(frozen=True, eq=False)
@@ -347,7 +348,7 @@ class Volume:
             total = np.zeros((3, self.covariance[body].row.size), dtype=np.complex128)
             known: dict[object, BrickWeight] = {}
             for bricks in self.bricks[body]:
-                shape = (bricks.sides, bricks.counts, bricks.cell_vector.shape[0])
+                shape = (bricks.sides, bricks.counts)
                 if shape not in known:
                     known[shape] = bricks.weight(chi, even)
                 inside = bricks.place >= 0
@@ -541,19 +542,18 @@ def prepare_volume(
         own = members[first_member[one] : first_member[one + 1]]
         axes = (elements.half[own] / elements.length[own, None]) @ cells.frame[one].T
         axes = np.repeat(axes, n_functions[own], axis=0)
-        parts = [np.arange(int(first_brick[c]), int(first_brick[c + 1])) for c in run]
-        part = np.concatenate(parts)
+        part = np.concatenate(
+            [np.arange(int(first_brick[c]), int(first_brick[c + 1])) for c in run]
+        )
         vector = brick_vector[part].reshape(-1, total)[:, :, None] * axes
         slope = brick_slope[part].reshape(-1, total, 3)
-        u, v, w = (int(n) for n in plan.counts[one])
         functions = np.concatenate([numbers[e] for e in own])
         found[cells.body[one]].append(
             Bricks.from_means(
                 functions,
                 np.round(2.0 * cells.half[one] / plan.counts[one], 9),
-                (u * run.size, v, w),
+                plan.counts[run],
                 (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
-                n_cells=run.size,
                 place=where[cells.body[one]][functions][:, functions].toarray() - 1,
             )
         )
@@ -574,8 +574,8 @@ def _function_numbers(basis: Basis, n_functions: IntArray) -> list[IntArray]:
 
 def _blocks(near: NDArray[np.bool_], n_functions: IntArray) -> tuple[IntArray, int]:
     """Where the block of each pair of elements that share a cell begins, and how many numbers."""
-    near = near.astype(np.float32)
-    pair_i, pair_j = np.nonzero(np.triu(near.T @ near) > 0.0)
+    shared = near.astype(np.float32)
+    pair_i, pair_j = np.nonzero(np.triu(shared.T @ shared) > 0.0)
     sizes = n_functions[pair_i] * n_functions[pair_j]
     ends = np.cumsum(sizes)
     block = np.full((n_functions.size, n_functions.size), -1, dtype=np.int64)
