@@ -280,7 +280,7 @@ class System:
             fields = volume.fields(frequency, extra=int(with_next))
             if earth is not None and not earth.is_perfect:
                 cells = volume.cells
-                across, lowest, highest = self.prepared.reach(cells.center)
+                across, lowest, highest = self.prepared.reach(volume.grid.points)
                 table = build_earth_table(
                     frequency,
                     earth.at(frequency),
@@ -294,9 +294,13 @@ class System:
                     table, *fields,
                 )  # fmt: skip
             if self.contacts is not None and earth is not None:
-                fields.local[...] += self.contacts.local_fields(
-                    volume.cells.center, volume.cells.frame, frequency, earth.at(frequency)
-                )
+                samples, first = volume.cells.samples()
+                frames = np.repeat(volume.cells.frame, np.diff(first), axis=0)
+                ground = earth.at(frequency)
+                found = self.contacts.local_fields(samples, frames, frequency, ground)
+                each = found.reshape(found.shape[0], -1, 3).transpose(0, 2, 1)
+                means = volume.cells.sample_means(each).transpose(0, 2, 1)
+                fields.local[...] += means.reshape(fields.local.shape)
         return fields
 
     def _few_threads(self) -> Any:

@@ -475,7 +475,7 @@ def test_balance_closes_with_a_wet_timber_and_an_earthed_downpipe(frequency):
     ]
     scene = Scene(wire, feed=Feed("up", at=1.1), earth=AVERAGE, house=house)
     solution = solve(scene, frequency, tolerance=None)
-    assert solution.budget.timbers > 3e-4
+    assert solution.budget.timbers > 1e-4  # what is left out would show in the balance
     assert solution.balance_error < 3e-5
     charges = solution.contact_charges()
     assert charges is not None

@@ -136,6 +136,11 @@ class Cells:
         """Longest side of each cell, (C,). [m]"""
         return 2.0 * self.half.max(axis=1)
 
+    def sample_means(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Means over the samples of each cell, (..., S) to (..., C)."""
+        _, first = self.samples()
+        return np.add.reduceat(values, first[:-1], axis=-1) / np.diff(first)
+
 
 def _first_cuts(half: float, longest: float, shift: float) -> FloatArray:
     count = max(1, int(np.ceil(2.0 * half / longest - 1e-9)))

@@ -17,9 +17,9 @@ from ..moments.basis import ComplexArray, FloatArray, IntArray
 from ..moments.quadrature import lagrange_weights
 from .cells import Cells
 
-ACCURACY = 1e-4
+ACCURACY = 1e-5
 WORTH = 0.6
-"""The grid is used where it has fewer points than this part of the number of cells."""
+"""The grid is used where it has fewer points than this part of the number of samples."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,7 +31,7 @@ class ObserverGrid:
     points : (G, 3) float
         [m]
     weights : (C, G) float, or None
-        None where the points are the cells' own middles.
+        To the means over the cells' samples; None where the points are the samples themselves.
     """
 
     points: FloatArray
@@ -39,15 +39,16 @@ class ObserverGrid:
 
 
 def make_grid(cells: Cells, lowest_source: float) -> ObserverGrid:
-    """A grid fine enough for sources down to a height [m], or the cells' middles if that is less.
+    """A grid fine enough for sources down to a height [m], or the cells' samples if that is less.
 
     Along an axis of half length L, at a distance d from the images of the sources, Chebyshev
     interpolation converges like (d/L + sqrt(1 + (d/L)^2))^-n, upwards as for d/L + 1 on the axis.
     """
-    low, high = cells.center.min(axis=0), cells.center.max(axis=0)
+    samples, first = cells.samples()
+    low, high = samples.min(axis=0), samples.max(axis=0)
     distance = float(low[2]) + lowest_source
     if distance <= 0.0:
-        return ObserverGrid(cells.center, None)
+        return ObserverGrid(samples, None)
     axes = []
     for a in range(3):
         half = 0.5 * float(high[a] - low[a])
@@ -57,19 +58,20 @@ def make_grid(cells: Cells, lowest_source: float) -> ObserverGrid:
         ratio = distance / half
         rate = np.arccosh(1.0 + ratio) if a == 2 else np.arcsinh(ratio)
         count = int(np.ceil(-np.log(ACCURACY) / rate)) + 1
-        if count > len(cells):
-            return ObserverGrid(cells.center, None)
+        if count > len(samples):
+            return ObserverGrid(samples, None)
         nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
         axes.append(0.5 * (low[a] + high[a]) + half * nodes)
-    if np.prod([axis.size for axis in axes]) > WORTH * len(cells):
-        return ObserverGrid(cells.center, None)
+    if np.prod([axis.size for axis in axes]) > WORTH * len(samples):
+        return ObserverGrid(samples, None)
     points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     each = [
-        np.array([lagrange_weights(axis, float(x)) for x in cells.center[:, a]])
+        np.array([lagrange_weights(axis, float(x)) for x in samples[:, a]])
         for a, axis in enumerate(axes)
     ]
-    weights = np.einsum("ci,cj,ck->cijk", *each).reshape(len(cells), -1)
-    return ObserverGrid(np.ascontiguousarray(points), np.ascontiguousarray(weights))
+    weights = np.einsum("ci,cj,ck->cijk", *each).reshape(len(samples), -1)
+    means = np.add.reduceat(weights, first[:-1], axis=0) / np.diff(first)[:, None]
+    return ObserverGrid(np.ascontiguousarray(points), np.ascontiguousarray(means))
 
 
 def add_reflected(
@@ -90,25 +92,21 @@ def add_reflected(
         [V/m per A]
     """
     n_points, extra = len(grid.points), int(following.shape[0] > 0)
-    own = grid.weights is None
-    frames = cells.frame if own else np.broadcast_to(np.eye(3), (n_points, 3, 3)).copy()
-    found = (
-        [local, following]
-        if own
-        else [
-            np.zeros((rows.shape[0], 3 * n_points), dtype=np.complex128)
-            for rows in (local, following)
-        ]
-    )
+    frames = np.broadcast_to(np.eye(3), (n_points, 3, 3)).copy()
+    found = [
+        np.zeros((rows.shape[0], 3 * n_points), dtype=np.complex128) for rows in (local, following)
+    ]
     add_reflected_functions(
         grid.points, frames, elements.center, elements.half, elements.length, elements.degree,
         extra, offset, *node_tables, *table.field_arguments(), *found,
     )  # fmt: skip
-    if grid.weights is None:
-        return
     for rows, total in zip(found, (local, following), strict=True):
-        if rows.shape[0]:
-            spread = np.ascontiguousarray(rows.reshape(-1, n_points, 3).transpose(0, 2, 1))
+        if not rows.shape[0]:
+            continue
+        spread = np.ascontiguousarray(rows.reshape(-1, n_points, 3).transpose(0, 2, 1))
+        if grid.weights is None:
+            at_cells = cells.sample_means(spread)
+        else:
             at_cells = spread.real @ grid.weights.T + 1j * (spread.imag @ grid.weights.T)
-            turned = np.einsum("cab,mbc->mca", cells.frame, at_cells, optimize=True)
-            total += turned.reshape(total.shape)
+        turned = np.einsum("cab,mbc->mca", cells.frame, at_cells, optimize=True)
+        total += turned.reshape(total.shape)
