@@ -567,7 +567,7 @@ def add_reflected_functions(
             dy = points[c, 1] - center[e, 1]
             height = points[c, 2] + center[e, 2]
             ratio = max(math.sqrt(dx * dx + dy * dy + height * height) / h - 1.0, 0.05)
-            wanted = 5.0 / math.log(ratio + math.sqrt(1.0 + ratio * ratio))
+            wanted = 4.0 / math.log(ratio + math.sqrt(1.0 + ratio * ratio))
             wanted += 0.5 * (degree[e] + k * h)
             table = 0
             while table < counts.size - 1 and counts[table] < wanted:

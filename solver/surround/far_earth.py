@@ -16,8 +16,9 @@ from ..moments.assembly import Elements
 from ..moments.basis import ComplexArray, FloatArray, IntArray
 from ..moments.quadrature import lagrange_weights
 from .cells import Cells
+from .kernels import add_turned
 
-ACCURACY = 1e-5
+ACCURACY = 1e-3
 WORTH = 0.6
 """The grid is used where it has fewer points than this part of the number of samples."""
 
@@ -103,10 +104,11 @@ def add_reflected(
     for rows, total in zip(found, (local, following), strict=True):
         if not rows.shape[0]:
             continue
-        spread = np.ascontiguousarray(rows.reshape(-1, n_points, 3).transpose(0, 2, 1))
+        # real and imaginary parts as rows, for one real product with the weights
+        parts = rows.view(np.float64).reshape(-1, n_points, 3, 2).transpose(0, 2, 3, 1)
         if grid.weights is None:
-            at_cells = cells.sample_means(spread)
+            at_cells = cells.sample_means(parts)
         else:
-            at_cells = spread.real @ grid.weights.T + 1j * (spread.imag @ grid.weights.T)
-        turned = np.einsum("cab,mbc->mca", cells.frame, at_cells, optimize=True)
-        total += turned.reshape(total.shape)
+            flat = np.ascontiguousarray(parts).reshape(-1, n_points)
+            at_cells = (flat @ grid.weights.T).reshape(*parts.shape[:3], -1)
+        add_turned(np.ascontiguousarray(at_cells), cells.frame, total)

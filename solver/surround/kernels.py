@@ -623,8 +623,8 @@ def add_direct_functions(
                 wanted = 6.0
                 if not near:
                     ratio = math.sqrt(x * x + y * y + z * z) / h
-                    # rho^-2n = 1e-6 on the Bernstein ellipse through the point
-                    wanted = 6.9 / math.log(ratio + math.sqrt(1.0 + ratio * ratio))
+                    # rho^-2n = 1e-4 on the Bernstein ellipse through the point
+                    wanted = 4.6 / math.log(ratio + math.sqrt(1.0 + ratio * ratio))
                 wanted += 0.5 * (degree[e] + wavenumber * h)
                 table = 0
                 while table < counts.size - 1 and counts[table] < wanted:
@@ -651,3 +651,17 @@ def add_direct_functions(
                         out[offset[e] + f, 3 * c + a] += value
                     else:
                         next_out[e, 3 * c + a] += value
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def add_turned(fields, frame, total):
+    """Add fields (M, 3, 2, C), real and imaginary parts, to total (M, 3 C) in the cells' frames."""
+    for unsigned in prange(fields.shape[0]):
+        m = np.int64(unsigned)
+        for c in range(frame.shape[0]):
+            for a in range(3):
+                real, imaginary = 0.0, 0.0
+                for b in range(3):
+                    real += frame[c, a, b] * fields[m, b, 0, c]
+                    imaginary += frame[c, a, b] * fields[m, b, 1, c]
+                total[m, 3 * c + a] += complex(real, imaginary)
