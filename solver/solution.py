@@ -390,10 +390,11 @@ class Solution:
         if volume is None:
             return {}
         states = [self._solids(i) for i in range(len(self))]
-        return {
-            group: self._shaped(np.array([0.0 if s is None else s.losses[group] for s in states]))
+        watts = {
+            group: np.array([0.0 if s is None else s.losses[group] for s in states])
             for group in volume.groups
         }
+        return {g: float(w[0]) if self.is_scalar else w for g, w in watts.items()}
 
     def _budget_at(self, index: int) -> Budget:
         from .earth.contact_flux import contact_flux

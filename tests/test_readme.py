@@ -71,3 +71,10 @@ def test_attic_example_answers_the_shipped_file(tmp_path: Path):
     assert "40 m" in printed
     assert "20 m" in printed
     assert "SWR" in printed
+
+
+def test_house_example_shares_out_the_watts(tmp_path: Path):
+    printed = run_python(block_after("house example"), tmp_path)
+    assert "timbers" in printed
+    assert "joists" in printed
+    assert "ceiling" in printed
