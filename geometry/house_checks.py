@@ -16,7 +16,8 @@ from .metalwork import Tank
 from .nearness import box_pairs
 from .obstructions import FLAT, Sheet, Timber
 from .outlines import inside, line_parameters
-from .wires import Wire, show_point
+from .screens import Screen
+from .wires import JOINING_DISTANCE, Wire, show_point
 
 if TYPE_CHECKING:
     from .scene import Scene
@@ -38,7 +39,8 @@ def check_house(scene: Scene) -> None:
     ------
     GeometryError
         If solids of different stuff are in each other by more than 2 mm, a wire runs inside a
-        timber or a tank or lies in a sheet, or a solid is below ground.
+        timber or a tank, lies in a sheet or screen or ends in a screen without being joined, or a
+        solid is below ground.
 
     Notes
     -----
@@ -55,18 +57,32 @@ def check_house(scene: Scene) -> None:
         if inside_solids is not None:
             raise GeometryError(inside_solids)
     _check_tanks(scene)
+    _wires_in_screens(scene)
 
 
 def house_doubts(scene: Scene) -> list[str]:
-    """Wires that pass through boards, told in one sentence."""
+    """Wires that pass through boards and through screens, told in a sentence each."""
     passing: list[str] = []
     if scene.solids:
         _wires_in_solids(scene.wires, _Boxes(scene.solids), passing)
-    if not passing:
-        return []
+    found = []
+    if passing:
+        found.append(
+            f"Wires pass through sheets ({_listed(passing)}); the hole is taken to be as wide as "
+            "the wire."
+        )
+    passing = _wires_in_screens(scene)
+    if passing:
+        found.append(
+            f"Wires pass through screens ({_listed(passing)}) without touching them; the hole is "
+            "as wide as the grid's pitch there. Bond them if they do touch."
+        )
+    return found
+
+
+def _listed(passing: Sequence[str]) -> str:
     names = list(dict.fromkeys(passing))
-    listed = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
-    return [f"Wires pass through sheets ({listed}); the hole is taken to be as wide as the wire."]
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
 class _Boxes:
@@ -344,6 +360,62 @@ def _inside_outline(
         for (u, v), is_in in zip(pairwise(stops), within, strict=True)
         if is_in
     ]
+
+
+# ---- wires in screens -----------------------------------------------------------------------
+
+
+def _wires_in_screens(scene: Scene) -> list[str]:
+    """Names of the wires that pass through screens; places on the grid's wires are joints.
+
+    Raises
+    ------
+    GeometryError
+        If a wire lies in the plane of a screen or ends there, not joined.
+    """
+    passing: list[str] = []
+    for screen in scene.house:
+        if not isinstance(screen, Screen):
+            continue
+        # its own wires, without the leads of its bonds
+        lines = (f"{screen.name} u", f"{screen.name} v")
+        own = [w.piece == screen.name and w.name.startswith(lines) for w in scene.wires]
+        grid = [wire for wire, is_own in zip(scene.wires, own, strict=True) if is_own]
+        nodes = np.concatenate(
+            [wire.points_at(np.append([0.0, wire.length], wire.marks)) for wire in grid]
+        )
+        low, high = nodes.min(axis=0), nodes.max(axis=0)
+        for wire, is_own in zip(scene.wires, own, strict=True):
+            if is_own:
+                continue
+            skin = max(wire.radius, JOINING_DISTANCE)
+            corners = wire.vertices
+            if (corners.max(axis=0) < low - skin).any() or (
+                corners.min(axis=0) > high + skin
+            ).any():
+                continue
+            local = (corners - screen.center) @ screen.frame.T
+            level = np.where(np.abs(local[:, 2]) <= skin, 0.0, local[:, 2])
+            for a, b, i, j in zip(local, local[1:], level, level[1:], strict=False):
+                if i * j > 0.0:
+                    continue
+                at = 0.5 * (a + b) if i == j == 0.0 else a + (b - a) * (i / (i - j))
+                place = screen.center + at @ screen.frame
+                if not inside(screen.outline, at[None, :2], tolerance=-skin)[0]:
+                    continue
+                if np.linalg.norm(nodes - place, axis=1).min() <= skin:
+                    continue
+                if i != 0.0 and j != 0.0:
+                    passing.append(f"{wire.name!r} through {screen.name!r}")
+                    continue
+                what = "lies" if i == j else "bends or ends"
+                raise GeometryError(
+                    f"Wire {wire.name!r} {what} in screen {screen.name!r} near "
+                    f"{show_point(place)}, joined to nothing. Metal that touches is one conductor: "
+                    f"bond it (bonded={wire.piece or wire.name!r}), or keep the wire at least its "
+                    "radius away."
+                )
+    return passing
 
 
 # ---- wires in tanks -------------------------------------------------------------------------

@@ -115,20 +115,20 @@ class Cells:
         return np.array([self.bodies[b].kind == "sheet" for b in self.body], dtype=bool)
 
     def samples(self) -> tuple[FloatArray, IntArray]:
-        """Points (S, 3) whose mean is that over the cell for quadratics, and where cells begin.
+        """Points (S, 3) whose fields stand for a cell's, and where cells begin.
 
-        Two along a timber, three in the plane of a sheet: rows first[c] : first[c + 1]. [m]
+        Two along a timber, whose mean is that over the cell for quadratics; the middle of a sheet's
+        cell. Over many like cells in a plane the middles integrate a product as the midpoint rule
+        does, where products of means lack what varies within each: 6 % of dX for a board 2 m off.
+        Rows first[c] : first[c + 1]. [m]
         """
-        flat = self.flat
-        counts = np.where(flat, 3, 2)
+        counts = np.where(self.flat, 1, 2)
         first = np.concatenate([[0], np.cumsum(counts)])
         owner = np.repeat(np.arange(len(self)), counts)
         place = np.arange(owner.size) - first[owner]
-        turn = 2.0 * np.pi / 3.0 * place
-        u = np.where(flat[owner], np.sqrt(2.0 / 3.0) * np.cos(turn), (2 * place - 1) / np.sqrt(3.0))
-        v = np.where(flat[owner], np.sqrt(2.0 / 3.0) * np.sin(turn), 0.0)
-        shift = np.stack([u, v], axis=1) * self.half[owner, :2]
-        points = self.center[owner] + np.einsum("sa,sab->sb", shift, self.frame[owner, :2])
+        along = np.where(self.flat[owner], 0.0, (2 * place - 1) / np.sqrt(3.0))
+        shift = (along * self.half[owner, 0])[:, None] * self.frame[owner, 0]
+        points = self.center[owner] + shift
         return np.ascontiguousarray(points), first.astype(np.int64)
 
     @property

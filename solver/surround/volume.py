@@ -10,8 +10,9 @@ no unknowns added and symmetric.  What is dropped is scattering from solid to so
 
 **How it is integrated.**  Solids are cut into cells.  In each cell a field is split into its mean
 and the rest, and the integral of a product into the product of the means and the covariance.
-Means of far elements are taken from two or three samples; near elements' static fields are
-integrated finely over the cell, once per geometry, and only the rest is sampled.  The covariance
+Means of far elements are taken from two samples in a timber; a sheet's cell has the field at its
+middle instead, see `Cells.samples`. Near elements' static fields are integrated finely over the
+cell, once per geometry, and only the rest is sampled.  The covariance
 matters where both elements are near; with the static potentials it is
 
     Q = [w^2 mu0^2 A + (mu0/eps0) B + C/(w eps0)^2]/(4 pi)^2
