@@ -18,7 +18,7 @@ from ..moments.quadrature import lagrange_weights
 from .cells import Cells
 from .kernels import add_turned
 
-ACCURACY = 1e-3
+ACCURACY = 1e-4
 WORTH = 0.6
 """The grid is used where it has fewer points than this part of the number of samples."""
 

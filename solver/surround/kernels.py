@@ -623,8 +623,8 @@ def add_direct_functions(
                 wanted = 6.0
                 if not near:
                     ratio = math.sqrt(x * x + y * y + z * z) / h
-                    # rho^-2n = 1e-4 on the Bernstein ellipse through the point
-                    wanted = 4.6 / math.log(ratio + math.sqrt(1.0 + ratio * ratio))
+                    # rho^-2n = 1e-6 on the Bernstein ellipse through the point
+                    wanted = 6.9 / math.log(ratio + math.sqrt(1.0 + ratio * ratio))
                 wanted += 0.5 * (degree[e] + wavenumber * h)
                 table = 0
                 while table < counts.size - 1 and counts[table] < wanted:
