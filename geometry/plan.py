@@ -368,7 +368,7 @@ class AtticPlan:
 
         figure = draw_attic(self)
         picture = io.BytesIO()
-        figure.savefig(picture, format="png", dpi=80)
+        figure.savefig(picture, format="png", dpi=64)
         image = base64.b64encode(picture.getvalue()).decode("ascii")
         rows = "".join(
             f"<tr><td>{html.escape(a.what)}</td><td>{html.escape(a.value)}</td>"
