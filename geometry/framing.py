@@ -486,7 +486,7 @@ def _on_centre(low: float, high: float, spacing: LengthLike, width: float, what:
             f"{what.capitalize()}: no room between {low:g} and {high:g} m for a timber {width:g} m "
             "wide."
         )
-    found = first + step * np.arange(int((last - first) / step + 1e-9) + 1)
+    found: Array = first + step * np.arange(int((last - first) / step + 1e-9) + 1, dtype=float)
     if last - found[-1] > width:
         return np.append(found, last)
     found[-1] = last

@@ -100,7 +100,7 @@ class Box:
 class Housed(Scene):
     """A scene with solids."""
 
-    solids: tuple[Box, ...] = ()  # pyright: ignore[reportIncompatibleMethodOverride]
+    solids: tuple[Box, ...] = ()  # pyright: ignore[reportIncompatibleVariableOverride]
 
 
 def housed(wires: list[Wire], solids: tuple[Box, ...] = (), **rest: Any) -> Scene:
@@ -211,7 +211,7 @@ def test_metal_left_out_is_a_system_without_it(piece: str):
     found = whole.without_elements([elements])[0]
     local = system.prepared.basis.combination @ found
     offset = system.prepared.basis.offset
-    own = np.concatenate([np.arange(offset[e], offset[e + 1]) for e in elements])
+    own = np.concatenate([np.arange(int(offset[e]), int(offset[e + 1])) for e in elements])
     assert np.abs(local[own]).max() < ROUNDING * np.abs(local).max()
 
     expected = built_without(system, piece).solve(FREQUENCY)
@@ -399,7 +399,7 @@ def replace_currents(solution: Solution, currents: np.ndarray) -> Solution:
     """The same system with other currents."""
     admittance = solution.system.ports.T @ currents
     return Solution(
-        solution.system, solution.frequency, currents[None], admittance[None],
+        solution.system, solution.frequency, currents[None], admittance[None].astype(complex),
         solution.port_estimate, solution.element_estimate,
     )  # fmt: skip
 
@@ -427,9 +427,8 @@ def test_shift_is_found_by_solving_without_the_piece(piece: str):
 
     assert reactance(system, row.resonance.frequency) == pytest.approx(wanted, abs=1e-2)
     low, high = 0.985 * FREQUENCY, 1.015 * FREQUENCY
-    expected = row.resonance.frequency - brentq(
-        lambda f: reactance(rest, f) - wanted, low, high, xtol=1.0
-    )
+    there: Any = brentq(lambda f: reactance(rest, f) - wanted, low, high, xtol=1.0)
+    expected = row.resonance.frequency - there
     assert abs(row.shift.by) > 500.0  # Hz
     # Tolerance class discretisation: the curve through five points.
     assert row.shift.by == pytest.approx(expected, rel=0.01)

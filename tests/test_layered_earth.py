@@ -3,6 +3,8 @@
 The limits and the slab's closed form are computed from the formulas beside them.
 """
 
+from typing import Any
+
 import h5py
 import numpy as np
 import pytest
@@ -280,7 +282,10 @@ def test_the_path_resolves_a_pole_near_it():
     # 1/(x - p) by panels halved about p: closed form log; tolerance class: quadrature
     pole = 0.37 + 1e-4j
     edges = resolved_edges(
-        np.array([0.0, 1.0]), lambda x: 1e-4 / (x - pole)[None], order=12, tolerance=1e-8
+        np.array([0.0, 1.0]),
+        lambda x: np.asarray(1e-4 / (x - pole)[None], dtype=complex),
+        order=12,
+        tolerance=1e-8,
     )
     x, w = np.polynomial.legendre.leggauss(12)
     half = 0.5 * np.diff(edges)[:, None]
@@ -293,7 +298,7 @@ def test_the_path_resolves_a_pole_near_it():
 def test_a_half_space_is_integrated_as_ever():
     # Layers have their own panels; a half-space keeps its own, by number or by object
     k = free_space_wavenumber(14e6)
-    settings = {"rho_min": 2.0, "rho_max": 9.0, "zeta_min": 1.0, "zeta_max": 7.0}
+    settings: Any = {"rho_min": 2.0, "rho_max": 9.0, "zeta_min": 1.0, "zeta_max": 7.0}
     plain = integration_path(k, Ground((13 - 6j,)), **settings)
     layered = integration_path(k, Ground((13 - 6j, 13 - 6j), (0.5,)), **settings)
     assert plain[0].size < layered[0].size
@@ -417,7 +422,7 @@ def test_level_and_upright_dipoles_are_reciprocal():
 
 def test_bad_layers_are_named():
     plain = Earth(13, 0.005)
-    for layers, below, words in (
+    table: Any = (
         ([(-0.4, plain)], plain, r"thickness of layer 1 .* is -0.4 m; it must be above 0"),
         ([(0.4, plain), (0.0, plain)], plain, "thickness of layer 2 .* is 0 m"),
         ([(float("nan"), plain)], plain, "NaN"),
@@ -429,7 +434,8 @@ def test_bad_layers_are_named():
         ([0.4], plain, "layer 1 is 0.4; it must be a pair"),
         ([], plain, "no layers"),
         ([(0.4, plain)], None, "below=None is no earth"),
-    ):
+    )
+    for layers, below, words in table:
         with pytest.raises(MaterialError, match=words):
             Earth.layered(layers, below=below)
     with pytest.raises(MaterialError, match="uppermost of its layers"):
@@ -498,6 +504,7 @@ def attic(tmp_path, earth):
 @pytest.mark.parametrize("below", ['ground = "wet ground"', "perfect = true", ""])
 def test_layers_in_an_attic_file(tmp_path, below):
     plan = attic(tmp_path, LAYERS + below)
+    assert plan.earth is not None
     assert [layer.thickness for layer in plan.earth.layers] == [0.4, 2.0, np.inf]
     assert plan.earth.layers[1].earth == Earth(20, 0.02)
     assert plan.earth.at(7e6).has_perfect_bottom == (below == "perfect = true")
@@ -543,6 +550,7 @@ def test_answers_over_layers_are_kept(tmp_path):
     again = open_answer(found.save(tmp_path / "layers.h5"))
     assert again == found
     band = again.band("10 m")
+    assert band.ground is not None
     assert band.ground.thicknesses == (0.4, 2.0)
     assert "0.4 m of very dry ground" in again.earth
     np.testing.assert_array_equal(
@@ -554,12 +562,15 @@ def test_an_answer_of_the_first_schema_is_still_read(tmp_path):
     # there the earth was one permittivity
     found = answer(attic(tmp_path, 'ground = "wet ground"'), bands=["10 m"])
     path = found.save(tmp_path / "old.h5")
+    ground = found.bands[0].ground
+    assert ground is not None
     with h5py.File(path, "r+") as file:
-        band = file["answer/bands/0"]
+        band: Any = file["answer/bands/0"]
         del band["ground"]
         file.attrs["schema"] = 1
-        band.create_dataset("ground", data=found.bands[0].ground.bottom).attrs["kind"] = "complex"
+        band.create_dataset("ground", data=ground.bottom).attrs["kind"] = "complex"
     assert open_answer(path) == found
     with h5py.File(path, "r+") as file:
-        file["answer/bands/0/ground"][...] = complex(np.nan)
+        stored: Any = file["answer/bands/0/ground"]
+        stored[...] = complex(np.nan)
     assert open_answer(path).bands[0].ground is None

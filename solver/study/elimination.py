@@ -153,7 +153,7 @@ class FactoredSystem:
 
     def without_elements(self, sets: Sequence[IntArray]) -> list[ComplexArray]:
         """Currents (N, P) with each set of elements gone in turn."""
-        rows = [constraint_rows(self.system, elements) for elements in sets]
+        rows: list[Any] = [constraint_rows(self.system, elements) for elements in sets]
         edges = np.cumsum([0, *(k.shape[0] for k in rows)])
         if not edges[-1]:
             return [self.currents.copy() for _ in sets]

@@ -186,10 +186,14 @@ def _dampened(system: System, moistures: Sequence[float]) -> tuple[Volume, ...]:
         return ()
     return tuple(
         volume.with_bodies(
-            replace(body, sample=body.sample.with_wood(body.sample.wood.with_moisture(moisture)))
-            if _is_wood(body.sample)
-            else body
-            for body in volume.cells.bodies
+            [
+                replace(
+                    body, sample=body.sample.with_wood(body.sample.wood.with_moisture(moisture))
+                )
+                if _is_wood(body.sample)
+                else body
+                for body in volume.cells.bodies
+            ]
         )
         for moisture in moistures
     )
