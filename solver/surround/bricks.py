@@ -12,7 +12,9 @@ that receives it; on itself a cube has -1/3.
 
 Cells one after the other that a wire crosses are taken together as a run, so that no result
 depends on where between them they are cut.  Alongside a wire a cell is a run of its own: the field
-hardly changes from cell to cell.
+hardly changes from cell to cell.  The timber goes on beyond a run, where the wires' uneven field is
+left out: all its slices are alike, so the answer of one to another depends on their distance alone
+and is had by Fourier transform along the timber, with a few small matrices to invert.
 
 References
 ----------
@@ -24,10 +26,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from scipy.constants import epsilon_0
+from scipy.fft import next_fast_len
 
 from ..moments.basis import ComplexArray, FloatArray, IntArray
 from ..moments.quadrature import gauss
@@ -41,6 +44,9 @@ CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING = 1.0, 3.0
 """Timber nearer to a wire alongside it, or one that crosses it, than this times its greater side is
 cut into bricks."""
 
+BEYOND_IN_DEPTHS = 6.0
+"""Length of timber, in greater sides, that answers beyond a run before all repeats itself."""
+
 MOST_BRICKS_ACROSS = 5
 """Bricks are about as long as the timber's lesser side; not less than this part of the greater."""
 
@@ -50,7 +56,10 @@ section but not along, so bricks are half as wide and deep, and longer by this f
 that crosses they are half as long: its place in a brick then matters by 1 % where it touches."""
 
 LONGEST_RUN = 4
-"""Cells in a run at most: the work goes with the cube."""
+"""Cells in a run at most: the functions near it and their pairs grow with it."""
+
+Sides: TypeAlias = tuple[float, float, float]
+Counts: TypeAlias = tuple[int, int, int]
 
 
 def prism_field(points: FloatArray, half: FloatArray) -> FloatArray:
@@ -81,47 +90,70 @@ def prism_field(points: FloatArray, half: FloatArray) -> FloatArray:
     return tensor / (4.0 * np.pi)
 
 
-@lru_cache(maxsize=32)
-def interaction(sides: tuple[float, float, float], counts: tuple[int, int, int]) -> FloatArray:
-    """K of a box of bricks, (3 n, 3 n), brick by brick with three components each, read-only.
+def brick_fields(sides: Sides, counts: Counts) -> FloatArray:
+    """Mean field over a brick of one that lies some bricks before it, (*counts, 3, 3).
 
     Parameters
     ----------
     sides : three floats
         Of one brick. [m]
     counts : three ints
-        Bricks along each axis; numbered with the last axis running fastest.
+        Distances 0 ... n - 1 along each axis, in bricks.
     """
     half = 0.5 * np.array(sides)
-    # the mean over a brick of the field of one at each lag, lags of either sign
-    lags = [np.arange(-n + 1, n) for n in counts]
-    grid = np.stack(np.meshgrid(*lags, indexing="ij"), axis=-1)
+    grid = np.stack(np.meshgrid(*(np.arange(n) for n in counts), indexing="ij"), axis=-1)
     centers = (grid * np.array(sides)).reshape(-1, 3)
     xi, weight = gauss(AVERAGE_NODES)
     nodes = np.stack(np.meshgrid(xi, xi, xi, indexing="ij"), axis=-1).reshape(-1, 3) * half
     weights = np.einsum("i,j,k->ijk", weight, weight, weight).ravel() / 8.0
     points = (centers[:, None] + nodes).reshape(-1, 3)
-    mean = np.einsum(
-        "lgab,g->lab", prism_field(points, half).reshape(len(centers), -1, 3, 3), weights
-    ).reshape(*grid.shape[:3], 3, 3)
-    index = np.stack(np.meshgrid(*(np.arange(n) for n in counts), indexing="ij"), axis=-1)
-    index = index.reshape(-1, 3)
-    lag = index[:, None] - index[None] + np.array(counts) - 1
-    full = mean[lag[..., 0], lag[..., 1], lag[..., 2]]
-    size = 3 * len(index)
-    matrix = full.transpose(0, 2, 1, 3).reshape(size, size)
-    matrix = 0.5 * (matrix + matrix.T)  # averaging over both bricks would be symmetric
+    fields = prism_field(points, half).reshape(len(centers), -1, 3, 3)
+    return np.einsum("lgab,g->lab", fields, weights).reshape(*counts, 3, 3)
+
+
+@lru_cache(maxsize=32)
+def spectrum(sides: Sides, section: tuple[int, int], period: int) -> FloatArray:
+    """K of a slice of bricks on the slices of a long timber, in the Fourier domain, (L, 3 s, 3 s).
+
+    Read-only and complex symmetric in the sense K(-q) = K(q)^T.
+
+    Parameters
+    ----------
+    sides : three floats
+        Of one brick. [m]
+    section : two ints
+        The s bricks of a slice along the second and the third axis, the latter fastest.
+    period : int
+        Slices L after which all repeats itself, even.
+    """
+    fields = brick_fields(sides, (period // 2, *section))
+    place = np.stack(np.unravel_index(np.arange(section[0] * section[1]), section), axis=-1)
+    wide, deep = np.moveaxis(place[:, None] - place[None], -1, 0)
+    lag = np.fft.fftfreq(period, 1.0 / period).astype(np.int64)[:, None, None]
+    # half a period away counts on neither side
+    along = np.minimum(np.abs(lag), period // 2 - 1)
+    found = fields[along, np.abs(wide), np.abs(deep)]
+    found[period // 2] = 0.0
+    # even in the distance along each axis where a component is its own, else odd in both
+    way = np.where(np.stack(np.broadcast_arrays(lag, wide, deep), axis=-1) < 0, -1.0, 1.0)
+    found = found * np.where(np.eye(3, dtype=bool), 1.0, way[..., :, None] * way[..., None, :])
+    size = 3 * len(place)
+    matrix = np.fft.fft(found.transpose(0, 1, 3, 2, 4).reshape(period, size, size), axis=0)
     matrix.setflags(write=False)
     return matrix
 
 
-def response(
-    sides: tuple[float, float, float], counts: tuple[int, int, int], susceptibility: ComplexArray
-) -> ComplexArray:
-    """chi (1 - K chi)^-1 of a box of bricks with chi = ec - 1 along its axes (3,), (3 n, 3 n)."""
-    matrix = interaction(sides, counts)
-    inverse = np.tile(1.0 / susceptibility, matrix.shape[0] // 3)
-    return np.asarray(np.linalg.inv(np.diag(inverse) - matrix), dtype=np.complex128)
+def response(sides: Sides, counts: Counts, susceptibility: ComplexArray) -> ComplexArray:
+    """(1/chi - K)^-1 of a long timber, chi = ec - 1 along its axes (3,), (L, 3 s, 3 s).
+
+    P/eps0 of a slice of its s bricks by the fields in a slice, in the Fourier domain; `counts` are
+    the bricks of the run, which is shorter than the period L.
+    """
+    deep = max(sides[1] * counts[1], sides[2] * counts[2])
+    beyond = int(np.ceil(BEYOND_IN_DEPTHS * deep / sides[0]))
+    period = 2 * next_fast_len((counts[0] + beyond + 1) // 2)
+    own = np.diag(np.tile(1.0 / susceptibility, counts[1] * counts[2]))
+    return np.asarray(np.linalg.inv(own - spectrum(sides, counts[1:], period)), dtype=complex)
 
 
 class BrickWeight(NamedTuple):
@@ -129,14 +161,21 @@ class BrickWeight(NamedTuple):
 
     Attributes
     ----------
-    bricks : (3 N, 3 N) complex
-        Moments of the bricks by field in each. [F m^2]
+    bricks : (L, 3 s, 3 s) complex
+        Moments of a slice of bricks by the fields in a slice, in the Fourier domain. [F m^2]
     even : (3,) complex
         alpha of even fields times the volume of a brick. [F m^2]
     """
 
     bricks: ComplexArray
     even: ComplexArray
+
+    def moments(self, fields: FloatArray) -> ComplexArray:
+        """Of the bricks, by fields of functions in them, (3 N, n) both."""
+        period, size, _ = self.bricks.shape
+        slices = fields.reshape(-1, size, fields.shape[1])
+        answers = np.fft.ifft(self.bricks @ np.fft.fft(slices, period, axis=0), axis=0)
+        return answers[: len(slices)].reshape(fields.shape)
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,8 +201,8 @@ class Bricks:
     """
 
     functions: IntArray
-    sides: tuple[float, float, float]
-    counts: tuple[int, int, int]
+    sides: Sides
+    counts: Counts
     vector: FloatArray
     slope: FloatArray
     run_vector: FloatArray
@@ -218,17 +257,16 @@ class Bricks:
 
         Vector potentials with each other, both ways with the gradients, gradients with each other.
         An even field across the timber polarises it unevenly over the section, so that it reacts
-        on the rest as well: that is taken from the middle of the run, away from its cuts.
+        on the rest as well, as it does in a long timber.
         """
         along, n_section = self.counts[0], self.counts[1] * self.counts[2]
-        blocks = weight.bricks.reshape(along, n_section, 3, -1, 3)
-        profile = blocks[along // 2].sum(axis=2)  # (section, component, direction of an even field)
+        # (section, component, direction of an even field)
+        profile = weight.bricks[0].reshape(n_section, 3, n_section, 3).sum(axis=2)
         on_rest = np.zeros((n_section, 3), dtype=np.complex128)
         on_rest[:, 1:] = profile[:, [1, 2], [1, 2]]
         on_rest = np.tile(on_rest, (along, 1)).ravel()[:, None]
         rests, means = (self.vector, self.slope), (self.run_vector, self.run_slope)
-        # a real matrix times the real and the imaginary part is half the work of a complex one
-        answers = [weight.bricks.real @ rest + 1j * (weight.bricks.imag @ rest) for rest in rests]
+        answers = [weight.moments(rest) for rest in rests]
         felt = [(on_rest * rest).reshape(-1, 3, rest.shape[1]).sum(axis=0) for rest in rests]
         # what the means over cells differ by within a run has been counted with them
         again = (self.shares[:, None] * weight.even).ravel()[:, None]
