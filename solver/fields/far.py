@@ -55,6 +55,29 @@ SERIES_ERROR = 1e-14
 LAYER_NODES = 12
 """That many on a panel take what layers reflect; more are added for the antenna's size."""
 MAXIMUM_STARTS = 6
+FLAT = 1e-11
+"""Relative rise over a patch that is rounding."""
+FITTED_REACH = 2e-3
+"""On a patch of this reach a paraboloid has its peak to better than 1e-6 of it. [degrees]"""
+
+
+def paraboloid_peak(
+    u: FloatArray, v: FloatArray, values: FloatArray
+) -> tuple[float, float] | None:
+    """Where a paraboloid fitted to values (V, U) on a grid is greatest, None outside of it.
+
+    Along a direction in which it is flat it stays in the middle.
+    """
+    x, y = (each.ravel() for each in np.meshgrid(u, v))
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    _, gu, gv, uu, uv, vv = np.linalg.lstsq(terms, values.ravel() / values.max(), rcond=None)[0]
+    curvature, ways = np.linalg.eigh(np.array([[2.0 * uu, uv], [uv, 2.0 * vv]]))
+    slope = ways.T @ np.array([gu, gv])
+    if np.any(curvature > FLAT) or np.any((curvature > -FLAT) & (np.abs(slope) > FLAT)):
+        return None
+    steep = curvature < -FLAT
+    shift = ways @ np.where(steep, -slope / np.where(steep, curvature, 1.0), 0.0)
+    return (float(shift[0]), float(shift[1])) if np.abs(shift).max() <= 1.0 else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -509,25 +532,42 @@ class FarField:
             i, j = int(peaks[n, 0]), int(peaks[n, 1])
             starts.setdefault((float(worth[n]), j), (i, j))
         found = (-1.0, 0.0, 0.0)
-        offsets = np.linspace(-1.0, 1.0, 5)
         for i, j in list(starts.values())[:MAXIMUM_STARTS]:
-            elevation, azimuth, reach = float(elevations[j]), float(azimuths[i]), step
-            value = float(grid[i, j])
-            # The curvature leaves half of the digits: below 1e-6 degrees nothing changes.
-            while reach > 1e-6:
-                try_elevation = np.clip(elevation + reach * offsets, low, 90.0)[None, :]
-                try_azimuth = (azimuth + reach * offsets)[:, None]
-                around_here = self.intensity(try_elevation, try_azimuth)
-                a, e = np.unravel_index(int(np.argmax(around_here)), around_here.shape)
-                if around_here[a, e] > value * (1.0 + 1e-13):
-                    value = float(around_here[a, e])
-                    elevation = float(try_elevation[0, e])
-                    azimuth = float(try_azimuth[a, 0])
-                reach *= 0.5
-            if value > found[0] * (1.0 + 1e-9):
-                found = (value, elevation, azimuth)
+            peak = self._climb(float(grid[i, j]), float(elevations[j]), float(azimuths[i]), step)
+            if peak[0] > found[0] * (1.0 + 1e-9):
+                found = peak
         gain = float(10.0 * np.log10(4.0 * np.pi * found[0] / self.input_power))
         return gain, found[1], found[2] % 360.0
+
+    def _climb(
+        self, value: float, elevation: float, azimuth: float, reach: float
+    ) -> tuple[float, float, float]:
+        """Intensity, elevation and azimuth of the peak [degrees] that is within reach of a point.
+
+        On patches of 5 x 5 directions, each about the peak of a paraboloid through the last.
+        """
+        low = self.lowest_elevation_deg
+        offsets = np.linspace(-1.0, 1.0, 5)
+        best, middle = (value, elevation, azimuth), (elevation, azimuth)
+        # The curvature leaves half of the digits: below 1e-6 degrees nothing changes.
+        while reach > 1e-6:
+            try_elevation = np.clip(middle[0] + reach * offsets, low, 90.0)
+            try_azimuth = middle[1] + reach * offsets
+            patch = self.intensity(try_elevation[None, :], try_azimuth[:, None])
+            a, e = np.unravel_index(int(np.argmax(patch)), patch.shape)
+            if patch[a, e] > best[0] * (1.0 + 1e-13):
+                best = float(patch[a, e]), float(try_elevation[e]), float(try_azimuth[a])
+            u = (try_elevation - middle[0]) / reach
+            shift = paraboloid_peak(u, offsets, patch)
+            if shift is None or (best[1:] != middle and max(abs(u[e]), abs(offsets[a])) > 0.6):
+                middle, reach = best[1:], 0.5 * reach
+                continue
+            peak = float(np.clip(middle[0] + reach * shift[0], low, 90.0))
+            middle, reach = (peak, middle[1] + reach * shift[1]), 0.2 * reach
+            if reach < FITTED_REACH:
+                last = float(self.intensity(*middle))
+                return (last, *middle) if last > best[0] * (1.0 + 1e-13) else best
+        return best
 
     def __repr__(self) -> str:
         place = "free space" if self.earth is None else "over ground"
