@@ -131,7 +131,11 @@ class System:
         volume = None
         if with_solids and scene.solids:
             has_images = ground == "perfect"
-            volume = prepare_volume(scene.solids, elements, basis, has_images=has_images, rule=rule)
+            # its threads do their linear algebra one each
+            with _blas_threads().limit(limits=1):
+                volume = prepare_volume(
+                    scene.solids, elements, basis, has_images=has_images, rule=rule
+                )
         prepared = prepare(elements, basis, ground=ground)
         contacts = EarthContacts.from_mesh(mesh, basis)
         return cls(scene, mesh, prepared, ports, volume, contacts)

@@ -61,9 +61,7 @@ FITTED_REACH = 2e-3
 """On a patch of this reach a paraboloid has its peak to better than 1e-6 of it. [degrees]"""
 
 
-def paraboloid_peak(
-    u: FloatArray, v: FloatArray, values: FloatArray
-) -> tuple[float, float] | None:
+def paraboloid_peak(u: FloatArray, v: FloatArray, values: FloatArray) -> tuple[float, float] | None:
     """Where a paraboloid fitted to values (V, U) on a grid is greatest, None outside of it.
 
     Along a direction in which it is flat it stays in the middle.

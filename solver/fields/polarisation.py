@@ -63,10 +63,7 @@ def gathered(polarisation: PointMoments, wavenumber: float) -> PointMoments:
         axes.append(0.5 * (low[a] + high[a]) + max(half, 1e-9) * nodes)
     if np.prod([axis.size for axis in axes]) >= len(positions):
         return polarisation
-    x, y, z = (
-        np.array([lagrange_weights(axis, float(at)) for at in positions[:, a]])
-        for a, axis in enumerate(axes)
-    )
+    x, y, z = (lagrange_weights(axis, positions[:, a]) for a, axis in enumerate(axes))
     moments = np.einsum(
         "pi,pj,pk,pa->ijka", x, y, z, np.asarray(polarisation.moments), optimize=True
     )

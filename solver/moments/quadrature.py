@@ -6,7 +6,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 
 class NodeTables(NamedTuple):
@@ -56,9 +56,9 @@ def node_tables(max_degree: int, *, extra: int, least: int) -> NodeTables:
     return NodeTables(counts, xi, weight, legendre)
 
 
-def lagrange_weights(nodes: NDArray[np.float64], at: float) -> NDArray[np.float64]:
-    """What each node's value counts at a point, shape of nodes."""
-    gap = at - nodes
-    other = nodes[:, None] - nodes[None, :] + np.eye(nodes.size)
-    parts = np.where(np.eye(nodes.size, dtype=bool), 1.0, gap[None, :] / other)
-    return parts.prod(axis=1)
+def lagrange_weights(nodes: NDArray[np.float64], at: ArrayLike) -> NDArray[np.float64]:
+    """What each node's value counts at some points, shape (*at.shape, n)."""
+    gap = np.asarray(at, dtype=float)[..., None, None] - nodes
+    own = np.eye(nodes.size, dtype=bool)
+    other = nodes[:, None] - nodes[None, :] + own
+    return np.where(own, 1.0, gap / other).prod(axis=-1)

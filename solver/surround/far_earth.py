@@ -66,10 +66,7 @@ def make_grid(cells: Cells, lowest_source: float) -> ObserverGrid:
     if np.prod([axis.size for axis in axes]) > WORTH * len(samples):
         return ObserverGrid(samples, None)
     points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
-    each = [
-        np.array([lagrange_weights(axis, float(x)) for x in samples[:, a]])
-        for a, axis in enumerate(axes)
-    ]
+    each = [lagrange_weights(axis, samples[:, a]) for a, axis in enumerate(axes)]
     weights = np.einsum("ci,cj,ck->cijk", *each).reshape(len(samples), -1)
     means = np.add.reduceat(weights, first[:-1], axis=0) / np.diff(first)[:, None]
     return ObserverGrid(np.ascontiguousarray(points), np.ascontiguousarray(means))

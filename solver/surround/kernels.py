@@ -18,6 +18,8 @@ import numpy as np
 from numba import njit, prange
 
 STACK = 512
+ROWS = 192
+"""Points times axes whose products are taken together."""
 CLOSE = 3.0
 """In half lengths: nearer elements are integrated in closed form, farther ones by nodes."""
 
@@ -279,6 +281,46 @@ def _add_products(weights, scale, first, a, b, forms):
 
 
 @njit(cache=True, error_model="numpy")
+def _flush(k, count, first, rows, square, forms):
+    """Add the products of the rows gathered for a class to the forms."""
+    n = square.shape[0]
+    a, b = rows[k, 0, :count], rows[k, 1, :count]
+    np.dot(a.T, a, square)
+    for p in range(n):
+        for q in range(p, n):
+            forms[3 * k, first + p * n + q] += square[p, q]
+    np.dot(a.T, b, square)
+    for p in range(n):
+        for q in range(p, n):
+            forms[3 * k + 1, first + p * n + q] += square[p, q] + square[q, p]
+    np.dot(b.T, b, square)
+    for p in range(n):
+        for q in range(p, n):
+            forms[3 * k + 2, first + p * n + q] += square[p, q]
+
+
+@njit(cache=True, error_model="numpy")
+def _gather(weights, scale, first, a, b, rows, counts, square, forms):
+    """As `_add_products` for positive weights, with the products taken many points at a time.
+
+    `rows` (4, 2, R, n) holds the fields times the roots of their weights, `counts` (4,) how many.
+    """
+    for k in range(4):
+        for axis in range(3):
+            if weights[k, axis] <= 0.0:
+                continue
+            if counts[k] == rows.shape[2]:
+                _flush(k, counts[k], first, rows, square, forms)
+                counts[k] = 0
+            root = math.sqrt(scale * weights[k, axis])
+            row = counts[k]
+            for p in range(square.shape[0]):
+                rows[k, 0, row, p] = root * a[p, axis]
+                rows[k, 1, row, p] = root * b[p, axis]
+            counts[k] += 1
+
+
+@njit(cache=True, error_model="numpy")
 def _weigh(kind, at, weights):
     """How the axes of a cell count in the four classes: at its points, bricks or as a whole.
 
@@ -302,9 +344,9 @@ def _weigh(kind, at, weights):
 def _brick(
     c, low, size, kind, half, first_slot, members, columns, place, axis, n_functions, e_length,
     e_radius, xi, legendre, poly, scalar, vector, slope, stack, total_vector, total_slope,
-    mean_vector, mean_slope, weights, first, forms,
+    mean_vector, mean_slope, weights, first, rows, counts, square, forms,
 ):  # fmt: skip
-    """Integrate over a brick of a cell; sums go to total_*, products to the forms."""
+    """Integrate over a brick of a cell; sums go to total_*, products to rows and forms."""
     _weigh(kind, 0, weights)
     for a in range(3):
         stack[0, a], stack[0, 3 + a] = low[a] + 0.5 * size[a], 0.5 * size[a]
@@ -356,7 +398,7 @@ def _brick(
                 thin = math.exp(-2.0 * thickness / gap)
                 weights[0, 0] = weights[0, 1] = weights[1, 2] = thin
                 weights[2, 0] = weights[2, 1] = weights[2, 2] = 1.0 - thin
-            _add_products(weights, weight, first, vector, slope, forms)
+            _gather(weights, weight, first, vector, slope, rows, counts, square, forms)
     return used
 
 
@@ -392,6 +434,9 @@ def _cell(
     sum_slope = np.empty((total, 3))
     stack = np.empty((STACK, 6))
     weights = np.empty((4, 3))
+    rows = np.empty((4, 2, ROWS, total))
+    counts = np.zeros(4, dtype=np.int64)
+    square = np.empty((total, total))
     low = np.empty(3)
     size = np.empty(3)
     for a in range(3):
@@ -409,7 +454,8 @@ def _cell(
         used += _brick(
             c, low, size, kind, half, first_slot, members, columns, place, axis, n_functions,
             e_length, e_radius, xi, legendre, poly, scalar, vector, slope, stack,
-            sum_vector, sum_slope, mean_vector, mean_slope, weights, first, forms,
+            sum_vector, sum_slope, mean_vector, mean_slope, weights, first, rows, counts, square,
+            forms,
         )  # fmt: skip
         if kind == BRICKED:
             # sums are 1/n_bricks times the means of the brick
@@ -425,6 +471,8 @@ def _cell(
                     brick_vector[start + p] = n_bricks * sum_vector[p, longest] / axis[m, longest]
                     for a in range(3):
                         brick_slope[start + p, a] = n_bricks * sum_slope[p, a]
+    for k in range(4):
+        _flush(k, counts[k], first, rows, square, forms)
     for m in range(n):
         for i in range(n_functions[members[m]]):
             for a in range(3):
@@ -435,13 +483,16 @@ def _cell(
     return used
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
+@njit(cache=True, parallel=True, nogil=True, error_model="numpy")
 def integrate_cells(
     first_cell, last_cell, center, frame, half, kind, bricks, first_member, members,
     first_entry, n_functions, e_center, e_half, e_length, e_radius, xi, legendre,
     mean_vector, mean_slope, forms, first_brick, brick_vector, brick_slope, points,
 ):  # fmt: skip
     """Fine integrals of static fields over some of the cells.
+
+    To be called with linear algebra limited to one thread: every thread here has its own.  The
+    lock of the interpreter is let go, since threads need it to find the product of matrices.
 
     Parameters
     ----------
