@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import linalg
 
 from .bands import Band
@@ -47,6 +49,22 @@ def chebyshev_nodes(low: float, high: float, count: int) -> FloatArray:
     return nodes
 
 
+class Node(NamedTuple):
+    """Frequency times matrix and fields at a node, as in `Stretch`."""
+
+    scaled: ComplexArray
+    fields: NDArray[np.complex64] | None
+
+    @classmethod
+    def at(cls, system: System, frequency: float) -> Node:
+        """Fill a matrix. [Hz]"""
+        if system.volume is None:
+            return cls(frequency * system.fill(frequency).matrix, None)
+        fields = system.solid_fields(frequency)
+        matrix = system.fill(frequency, solid_fields=fields).matrix
+        return cls(frequency * matrix, (frequency * fields.local).astype(np.complex64))
+
+
 @dataclass(frozen=True, eq=False)
 class Stretch:
     """A stretch of frequencies and the matrices at its nodes.
@@ -57,19 +75,45 @@ class Stretch:
         [Hz]
     scaled : (K, N, N) complex
         Frequency times impedance matrix. [Hz ohm]
+    fields : (K, M, 3 C) complex, single precision, or None without solids
+        Frequency times mean fields of the local functions over their cells. [Hz V/m per A]
     error : float
         Relative error of the admittance found in the middle.
     """
 
     nodes: FloatArray
     scaled: ComplexArray
-    error: float
+    fields: NDArray[np.complex64] | None
+    error: float = np.nan
+
+    @classmethod
+    def through(cls, nodes: FloatArray, values: Sequence[Node]) -> Stretch:
+        """From the nodes in order. [Hz]"""
+        fields = [v.fields for v in values if v.fields is not None]
+        scaled = np.stack([v.scaled for v in values])
+        return cls(nodes, scaled, np.stack(fields) if fields else None)
+
+    @property
+    def last(self) -> Node:
+        """What it has at its upper end."""
+        return Node(self.scaled[-1], None if self.fields is None else self.fields[-1])
+
+    def _at(self, values: NDArray[Any], frequency: float) -> NDArray[Any]:
+        weights = (lagrange_weights(self.nodes, frequency) / frequency).astype(values.real.dtype)
+        return (weights @ values.reshape(self.nodes.size, -1)).reshape(values.shape[1:])
 
     def matrix(self, frequency: float) -> ComplexArray:
         """Interpolated impedance matrix (N, N). [ohm]"""
-        weights = lagrange_weights(self.nodes, frequency) / frequency
-        size = self.scaled.shape[1]
-        return (weights @ self.scaled.reshape(self.nodes.size, -1)).reshape(size, size)
+        return self._at(self.scaled, frequency)
+
+    def solve(self, system: System, frequency: float) -> PortSolution:
+        """From what is interpolated to a frequency. [Hz]"""
+        nothing = np.zeros(0, dtype=np.complex128)
+        return system.solve_filled(
+            Filled(self.matrix(frequency), nothing.reshape(0, 0), nothing),
+            frequency,
+            fields=None if self.fields is None else self._at(self.fields, frequency),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,9 +147,7 @@ class BandSweep:
         if frequency not in self._solved:
             for stretch in self.stretches:
                 if stretch.nodes[0] <= frequency <= stretch.nodes[-1]:
-                    self._solved[frequency] = _solved(
-                        self.system, stretch.matrix(frequency), frequency
-                    )
+                    self._solved[frequency] = stretch.solve(self.system, frequency)
                     break
             else:
                 raise SolverError(
@@ -117,14 +159,8 @@ class BandSweep:
         """The same as a `Solution`, scalar for a single frequency. [Hz]"""
         flat = [float(f) for f in np.atleast_1d(np.asarray(frequency, dtype=float))]
         ports = [self.ports(f) for f in flat]
-        return Solution(
-            system=self.system,
-            frequency=flat[0] if np.ndim(frequency) == 0 else np.array(flat),
-            port_currents=np.stack([p.currents for p in ports]),
-            port_admittance=np.stack([p.admittance for p in ports]),
-            port_estimate=np.stack([p.estimate for p in ports]),
-            element_estimate=np.stack([p.element_estimate for p in ports]),
-        )
+        where = flat[0] if np.ndim(frequency) == 0 else np.array(flat)
+        return Solution.from_ports(self.system, where, ports)
 
 
 def natural_frequencies(sweep: BandSweep, loads: Sequence[complex]) -> ComplexArray:
@@ -239,11 +275,6 @@ def _corrected(
     return None
 
 
-def _solved(system: System, matrix: ComplexArray, frequency: float) -> PortSolution:
-    nothing = np.zeros(0, dtype=np.complex128)
-    return system.solve_filled(Filled(matrix, nothing.reshape(0, 0), nothing), frequency)
-
-
 def stretches_of(band: Band) -> list[tuple[float, float]]:
     """Edges of the stretches of a band, one after the other. [Hz]"""
     count = max(1, math.ceil(math.log(band.high / band.low) / WIDEST_STRETCH - 1e-9))
@@ -284,7 +315,8 @@ def prepare_band(
 
     Notes
     -----
-    Holds 2 to 10 matrices of N x N complex numbers per stretch.
+    Holds 2 to 10 matrices of N x N complex numbers per stretch, and as many of M x 3 C in single
+    precision where there are solids.
     """
     middle = system.solve(band.centre, with_estimate=error_estimate)
     tick()
@@ -297,22 +329,21 @@ def prepare_band(
         else:
             expected = system.solve(centre).admittance
             tick()
-        filled: dict[float, ComplexArray] = {}
+        filled: dict[float, Node] = {}
         if stretches:
-            filled[low] = stretches[-1].scaled[-1]
+            filled[low] = stretches[-1].last
         count = first_nodes(low, high)
         while True:
             nodes = chebyshev_nodes(low, high, count)
             for f in nodes:
                 if float(f) not in filled:
-                    filled[float(f)] = float(f) * system.fill(float(f)).matrix
+                    filled[float(f)] = Node.at(system, float(f))
                     tick()
-            scaled = np.stack([filled[float(f)] for f in nodes])
-            trial = Stretch(nodes, scaled, np.nan)
-            found = _solved(system, trial.matrix(centre), centre).admittance
+            trial = Stretch.through(nodes, [filled[float(f)] for f in nodes])
+            found = trial.solve(system, centre).admittance
             error = float(np.abs(found - expected).max() / np.abs(expected).max())
             if error <= CHECK_LIMIT or count + 2 > MOST_NODES:
                 break
             count += 2
-        stretches.append(Stretch(nodes, scaled, error))
+        stretches.append(replace(trial, error=error))
     return BandSweep(system, band, tuple(stretches), middle)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .errors import SolverError
 from .moments.basis import ComplexArray, ElementCurrents, FloatArray
-from .system import System
+from .system import PortSolution, System
 
 if TYPE_CHECKING:
     from ..geometry import Feed, Scene
@@ -55,6 +55,8 @@ class Solution:
         Estimated relative discretisation error of each feed's own admittance, NaN if not asked.
     element_estimate : (F, E, P) float
         Each element's part of it: where a higher degree would help most.
+    port_solid_fields : (F, P, 3 C) complex, optional
+        Mean fields in the cells of solids; where they are missing they are worked out. [V/m]
     """
 
     system: System
@@ -63,6 +65,23 @@ class Solution:
     port_admittance: ComplexArray
     port_estimate: FloatArray
     element_estimate: FloatArray
+    port_solid_fields: ComplexArray | None = None
+
+    @classmethod
+    def from_ports(
+        cls, system: System, frequency: float | FloatArray, ports: Sequence[PortSolution]
+    ) -> Solution:
+        """From what was solved at each of the frequencies. [Hz]"""
+        inside = [p.solid_fields for p in ports if p.solid_fields is not None]
+        return cls(
+            system,
+            frequency,
+            port_currents=np.stack([p.currents for p in ports]),
+            port_admittance=np.stack([p.admittance for p in ports]),
+            port_estimate=np.stack([p.estimate for p in ports]),
+            element_estimate=np.stack([p.element_estimate for p in ports]),
+            port_solid_fields=np.stack(inside) if len(inside) == len(ports) else None,
+        )
 
     # --- what was solved -------------------------------------------------------------------
 
@@ -111,6 +130,7 @@ class Solution:
             self.port_admittance[at],
             self.port_estimate[at],
             self.element_estimate[at],
+            None if self.port_solid_fields is None else self.port_solid_fields[at],
         )
 
     def __iter__(self) -> Iterator[Solution]:
@@ -289,11 +309,12 @@ class Solution:
     def driven_unknowns(self, index: int = 0, *, power: float = 1.0) -> ComplexArray:
         """Unknowns at one of the frequencies for the stated input power, (N,). [A]"""
         power = _positive(power, "power", "W")
-        return self._unknowns_at(index, power)
+        return self._driven_at(index, self.port_currents[index], power)
 
-    def _unknowns_at(self, index: int, power: float) -> ComplexArray:
+    def _driven_at(self, index: int, by_port: ComplexArray, power: float) -> ComplexArray:
+        """What is linear in the ports' voltages (..., P), for the feeds as they are driven."""
         scale = np.sqrt(power / self._input_power[index])
-        return self.port_currents[index] @ self._gap_voltages[index] * scale
+        return by_port @ self._gap_voltages[index] * scale
 
     def contact_charges(self, index: int = 0, *, power: float = 1.0) -> ContactCharges | None:
         """Currents out of the real earth at every contact; None where nothing is led to it.
@@ -380,7 +401,11 @@ class Solution:
         if index not in states:
             frequency = float(self.frequencies[index])
             currents = system.prepared.basis.combination @ self.driven_unknowns(index)
-            states[index] = system.volume.state(system.solid_fields(frequency), currents, frequency)
+            if self.port_solid_fields is None:
+                inside = currents @ system.solid_fields(frequency).local
+            else:
+                inside = self._driven_at(index, self.port_solid_fields[index].T, 1.0)
+            states[index] = system.volume.state(inside, currents, frequency)
         return states[index]
 
     @property

@@ -121,11 +121,4 @@ def solve(
 
         steps = tqdm(flat, desc="solving", unit="frequency", leave=False)
     ports = [system.solve(float(value), with_estimate=with_estimate) for value in steps]
-    return Solution(
-        system=system,
-        frequency=float(frequencies) if frequencies.ndim == 0 else flat,
-        port_currents=np.stack([p.currents for p in ports]),
-        port_admittance=np.stack([p.admittance for p in ports]),
-        port_estimate=np.stack([p.estimate for p in ports]),
-        element_estimate=np.stack([p.element_estimate for p in ports]),
-    )
+    return Solution.from_ports(system, float(frequencies) if frequencies.ndim == 0 else flat, ports)

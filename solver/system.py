@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import linalg
 from scipy.constants import epsilon_0
 from threadpoolctl import ThreadpoolController
@@ -79,12 +80,15 @@ class PortSolution:
         Estimated relative error of the diagonal admittances, NaN where not computed.
     element_estimate : (E, P) float
         Each element's part of it.
+    solid_fields : (P, 3 C) complex, optional
+        Mean fields in the cells of solids. [V/m]
     """
 
     currents: ComplexArray
     admittance: ComplexArray
     estimate: FloatArray
     element_estimate: FloatArray
+    solid_fields: ComplexArray | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -320,10 +324,21 @@ class System:
         SolverError
             If the matrix is singular to working precision.
         """
-        return self.solve_filled(self.fill(frequency, with_next=with_estimate), frequency)
+        fields = None
+        if self.volume is not None:
+            fields = self.solid_fields(frequency, with_next=with_estimate)
+        filled = self.fill(frequency, with_next=with_estimate, solid_fields=fields)
+        return self.solve_filled(filled, frequency, fields=None if fields is None else fields.local)
 
-    def solve_filled(self, filled: Filled, frequency: float) -> PortSolution:
+    def solve_filled(
+        self, filled: Filled, frequency: float, *, fields: NDArray[Any] | None = None
+    ) -> PortSolution:
         """The same from a matrix that is there already; the matrix is overwritten.
+
+        Parameters
+        ----------
+        fields : (M, 3 C) complex, optional
+            Mean fields of the local functions over the cells of solids. [V/m per A]
 
         Raises
         ------
@@ -334,7 +349,12 @@ class System:
             currents = self._factor_and_solve(filled.matrix, frequency)
             admittance = self.ports.T @ currents
             estimate, parts = self._estimate(filled, currents, admittance)
-        return PortSolution(currents, admittance, estimate, parts)
+            inside = None
+            if fields is not None:
+                inside = (self.prepared.basis.combination @ currents).T.astype(
+                    fields.dtype
+                ) @ fields
+        return PortSolution(currents, admittance, estimate, parts, inside)
 
     def factor(self, matrix: ComplexArray, frequency: float) -> tuple[Any, Any]:
         """LU factors of a matrix, as `scipy.linalg.lu_solve` takes them; it is overwritten.

@@ -187,7 +187,7 @@ def line_charges(block, places, signs, permittivity):
     volume.add_to(filled, fields, SLOW)
     omega, charge = 2 * np.pi * SLOW, 1 / (2 * np.pi * SLOW * h)
     reaction = complex(current @ filled.matrix @ current)
-    loss = sum(volume.state(fields, current, SLOW).losses.values())
+    loss = sum(volume.state(current @ fields.local, current, SLOW).losses.values())
     return reaction / (-1j * omega * charge**2 * BLOCK), loss / (charge**2 * BLOCK)
 
 

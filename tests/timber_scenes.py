@@ -72,7 +72,8 @@ def solve_on(system: System, frequency: float) -> Taken:
     if system.volume is None:
         return Taken(complex(1.0 / current), {})
     own = system.prepared.basis.combination @ ports.currents[:, 0]
-    state = system.volume.state(system.solid_fields(frequency), own, frequency)
+    inside = own @ system.solid_fields(frequency).local
+    state = system.volume.state(inside, own, frequency)
     size = abs(current) ** 2
     return Taken(complex(1.0 / current), {k: v / size for k, v in state.losses.items()})
 

@@ -276,7 +276,7 @@ class _Variants:
             return None
         unknowns = self.solution(0).driven_unknowns()
         currents = self.factored.system.prepared.basis.combination @ unknowns
-        return self.factored.volume.state(fields, currents, frequency)
+        return self.factored.volume.state(currents @ fields.local, currents, frequency)
 
     def states(self, edges: Sequence[float]) -> list[State]:
         """Impedance, efficiency and shares of each."""
@@ -429,7 +429,7 @@ class _BandStudy:
         local = centre.factored.system.prepared.basis.combination @ unknowns
         frequency = centre.factored.frequency
         volume = centre.volumes[variant]
-        each = volume.losses(fields, local, frequency)
+        each = volume.losses(local @ fields.local, local, frequency)
         is_wood = np.array([_is_wood(body.sample) for body in volume.cells.bodies])
         return float(each[is_wood].sum())
 

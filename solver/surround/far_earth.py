@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..earth.kernels import add_reflected_functions
 from ..earth.tables import EarthTable
@@ -31,12 +32,12 @@ class ObserverGrid:
     ----------
     points : (G, 3) float
         [m]
-    weights : (C, G) float, or None
+    weights : (C, G) float, single precision, or None
         To the means over the cells' samples; None where the points are the samples themselves.
     """
 
     points: FloatArray
-    weights: FloatArray | None
+    weights: NDArray[np.float32] | None
 
 
 def make_grid(cells: Cells, lowest_source: float) -> ObserverGrid:
@@ -69,7 +70,7 @@ def make_grid(cells: Cells, lowest_source: float) -> ObserverGrid:
     each = [lagrange_weights(axis, samples[:, a]) for a, axis in enumerate(axes)]
     weights = np.einsum("ci,cj,ck->cijk", *each).reshape(len(samples), -1)
     means = np.add.reduceat(weights, first[:-1], axis=0) / np.diff(first)[:, None]
-    return ObserverGrid(np.ascontiguousarray(points), np.ascontiguousarray(means))
+    return ObserverGrid(np.ascontiguousarray(points), means.astype(np.float32))
 
 
 def add_reflected(
@@ -106,6 +107,7 @@ def add_reflected(
         if grid.weights is None:
             at_cells = cells.sample_means(parts)
         else:
-            flat = np.ascontiguousarray(parts).reshape(-1, n_points)
-            at_cells = (flat @ grid.weights.T).reshape(*parts.shape[:3], -1)
+            # single precision is far better than the interpolation
+            flat = parts.astype(np.float32, order="C").reshape(-1, n_points)
+            at_cells = (flat @ grid.weights.T).reshape(*parts.shape[:3], -1).astype(float)
         add_turned(np.ascontiguousarray(at_cells), cells.frame, total)

@@ -374,17 +374,17 @@ class Volume:
         form = sparse.csr_array(sparse.coo_array(entries, shape=(size, size)))
         return (2j * np.pi * frequency) * form
 
-    def state(self, fields: FunctionFields, currents: ComplexArray, frequency: float) -> SolidState:
-        """Losses by group, and polarisation, for currents of the local functions (M,). [A]"""
+    def state(self, inside: ComplexArray, currents: ComplexArray, frequency: float) -> SolidState:
+        """Losses by group, and polarisation; parameters as for `losses`."""
         watts = dict.fromkeys(self.groups, 0.0)
-        losses = self.losses(fields, currents, frequency)
+        losses = self.losses(inside, currents, frequency)
         for body, loss in zip(self.cells.bodies, losses, strict=True):
             watts[body.group] += float(loss)
-        return SolidState(watts, self.polarisation(fields, currents, frequency))
+        return SolidState(watts, self.polarisation(inside, frequency))
 
     def losses(
         self,
-        fields: FunctionFields,
+        inside: ComplexArray,
         currents: ComplexArray,
         frequency: float,
     ) -> FloatArray:
@@ -392,12 +392,14 @@ class Volume:
 
         Parameters
         ----------
+        inside : (3 C,) complex
+            Mean fields in the cells, along their axes, RMS. [V/m]
         currents : (M,) complex
-            Coefficients of the local functions, RMS. [A]
+            Coefficients of the local functions that make them, RMS. [A]
         """
         omega = 2.0 * np.pi * frequency
         even = -omega * self.alpha(frequency).imag
-        square = np.abs(currents @ fields.local).reshape(-1, 3) ** 2
+        square = np.abs(inside).reshape(-1, 3) ** 2
         each = self.cells.volume * (square * even[self.cells.body]).sum(axis=1)
         n_bodies = len(self.cells.bodies)
         watts = np.bincount(self.cells.body, weights=each, minlength=n_bodies).astype(float)
@@ -408,12 +410,9 @@ class Volume:
             watts[body] -= omega * float(self._beside_means(body, frequency).imag @ product)
         return watts
 
-    def polarisation(
-        self, fields: FunctionFields, currents: ComplexArray, frequency: float
-    ) -> PointMoments:
+    def polarisation(self, inside: ComplexArray, frequency: float) -> PointMoments:
         """Polarisation currents jw alpha E times volume, spread over the cells' samples."""
-        inside = (currents @ fields.local)[:, None]
-        moments = self.cell_moments(inside, frequency)[..., 0]
+        moments = self.cell_moments(inside[:, None], frequency)[..., 0]
         samples, first = self.cells.samples()
         counts = np.diff(first)
         return PointMoments(samples, np.repeat(moments / counts[:, None], counts, axis=0))
