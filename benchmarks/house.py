@@ -42,8 +42,9 @@ def main() -> int:
     figures.add("unknowns with the house's metal", housed.n_unknowns, "1")
     figures.add("solids", len(housed.scene.solids), "1")
     figures.add("cells", len(volume.cells), "1")
-    figures.add("points of the fine integration", volume.points, "1")
-    figures.add("runs of bricks", sum(len(one) for one in volume.bricks), "1")
+    integrals = [part.integrals for part in volume.parts]
+    figures.add("points of the fine integration", sum(one.points for one in integrals), "1")
+    figures.add("runs of bricks", sum(len(one.bricks) for one in integrals), "1")
 
     begin = time.perf_counter()
     System.from_scene(housed.scene, housed.mesh)

@@ -131,7 +131,7 @@ def run_of_bricks(slices, n=5):
     means = random.normal(size=(2, 48, n, 3))
     counts = np.array([(count, 1, 4) for count in slices])
     run = bricks.Bricks.from_means(
-        np.arange(n), np.array(RUN_SIDES), counts, (means[0], means[1]),
+        np.array(RUN_SIDES), counts, (means[0], means[1]),
         place=np.zeros((n, n), dtype=np.int64),
     )  # fmt: skip
     return means, run

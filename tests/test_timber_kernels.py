@@ -385,32 +385,39 @@ def test_covariances_within_bricks(dense):
 
 
 def test_forms_are_scattered_to_pairs_of_elements():
-    """Two of three cells, elements in common: every product goes to its pair (rounding)."""
+    """The last two of three cells, elements in common: every product goes to its pair (rounding).
+
+    Elements 5, 2 and 7 of a mesh are the blocks' 0, 1 and 2, and the forms begin with the second
+    cell's.
+    """
     random = np.random.default_rng(3)
-    n_functions = np.array([2, 3, 4])
+    mesh, n_functions = [5, 2, 7], np.array([2, 3, 4])
     lists = [[0, 2], [1], [0, 1, 2]]
-    members = np.concatenate(lists).astype(np.int64)
+    members = np.array([mesh[e] for own in lists for e in own])
+    place, counts = np.full(8, -1), np.zeros(8, dtype=np.int64)
+    place[mesh], counts[mesh] = range(3), n_functions
     first_member = np.array([0, 2, 3, 6])
     columns = np.array([sum(n_functions[e] for e in own) for own in lists])
     first_entry = np.concatenate([[0], np.cumsum(columns**2)])
-    forms, volume = random.normal(size=(12, first_entry[-1])), np.array([0.3, 9.0, 0.7])
-    body = np.array([True, False, True])
+    base, volume = first_entry[1], np.array([0.3, 9.0, 0.7])
+    forms = random.normal(size=(12, first_entry[-1] - base))
     block, size = np.full((3, 3), -1), 0
     for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
         block[i, j], size = size, size + n_functions[i] * n_functions[j]
     values = np.ones((12, size))
     kernels.scatter_forms(
-        0, 3, body, volume, first_member, members, first_entry, n_functions, forms, block, values
+        1, 3, volume, first_member, members, place, first_entry, base, counts, forms, block, values
     )
     expected = np.ones_like(values)
-    for c in np.flatnonzero(body):
+    for c in (1, 2):
         names = [(e, f) for e in lists[c] for f in range(n_functions[e])]
-        matrix = forms[:, first_entry[c] : first_entry[c + 1]].reshape(12, columns[c], columns[c])
+        own = forms[:, first_entry[c] - base : first_entry[c + 1] - base]
+        matrix = own.reshape(12, columns[c], columns[c])
         for p, (i, a) in enumerate(names):
             for q, (j, b) in enumerate(names):
                 if q >= p:
-                    place = block[i, j] + a * n_functions[j] + b
-                    expected[:, place] += volume[c] * matrix[:, p, q]
+                    at = block[i, j] + a * n_functions[j] + b
+                    expected[:, at] += volume[c] * matrix[:, p, q]
     np.testing.assert_allclose(values, expected, rtol=1e-13)
 
 

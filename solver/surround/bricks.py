@@ -184,8 +184,6 @@ class Bricks:
 
     Attributes
     ----------
-    functions : (n,) int
-        Numbers of the near functions, as in `Covariance`.
     sides, counts
         Of one brick [m], and bricks along each axis.
     vector, slope : (3 N, n) float
@@ -197,10 +195,9 @@ class Bricks:
     shares : (R,) int
         Bricks in each of its cells.
     place : (n, n) int
-        Where the pairs of functions are in the body's `Covariance`, -1 below the diagonal.
+        Where the pairs of functions are in the solid's `Covariance`, -1 below the diagonal.
     """
 
-    functions: IntArray
     sides: Sides
     counts: Counts
     vector: FloatArray
@@ -215,7 +212,6 @@ class Bricks:
     @classmethod
     def from_means(
         cls,
-        functions: IntArray,
         sides: FloatArray,
         counts: IntArray,
         means: tuple[FloatArray, FloatArray],
@@ -241,7 +237,7 @@ class Bricks:
             parts.append((rest.reshape(-1, rest.shape[2]), run.T, cell))
         (vector, run_vector, cell_vector), (slope, run_slope, cell_slope) = parts
         return cls(
-            functions, (float(sides[0]), float(sides[1]), float(sides[2])),
+            (float(sides[0]), float(sides[1]), float(sides[2])),
             (int(counts[:, 0].sum()), int(counts[0, 1]), int(counts[0, 2])),
             vector, slope, run_vector, run_slope, cell_vector, cell_slope, shares, place,
         )  # fmt: skip
@@ -334,7 +330,7 @@ def _chains(cells: Cells, chosen: IntArray) -> list[IntArray]:
     def key(c: int, side: float) -> tuple[object, ...]:
         end = cells.center[c] + side * cells.half[c, 0] * cells.frame[c, 0]
         alike = np.concatenate([end, cells.half[c, 1:], cells.frame[c].ravel()])
-        return int(cells.body[c]), *np.round(alike, 6)
+        return int(cells.solid[c]), *np.round(alike, 6)
 
     def fits(c: int, other: int | None) -> int | None:
         if other is None:

@@ -96,6 +96,8 @@ class Cells:
         Of the part that is filled. [m^3]
     body : (C,) int
         Index into `bodies`.
+    solid : (C,) int
+        Which of the solids it is a part of.
     bodies : tuple of Body
     """
 
@@ -104,6 +106,7 @@ class Cells:
     frame: FloatArray
     volume: FloatArray
     body: IntArray
+    solid: IntArray
     bodies: tuple[Body, ...]
 
     def __len__(self) -> int:
@@ -201,8 +204,8 @@ def cut_solids(
     """
     bodies: dict[Any, int] = {}
     kept: list[Body] = []
-    parts: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray, IntArray]] = []
-    for solid in solids:
+    parts: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray, IntArray, IntArray]] = []
+    for number, solid in enumerate(solids):
         _, width, depth = (float(x) for x in solid.half)
         section = (0.0 if solid.kind == "sheet" else width, depth)
         stuff = (solid.group, solid.kind, solid.stuff, *(round(x, 6) for x in section))
@@ -232,11 +235,12 @@ def cut_solids(
                 np.broadcast_to(frame, (n, 3, 3)),
                 volume[keep],
                 np.full(n, bodies[stuff], dtype=np.int64),
+                np.full(n, number, dtype=np.int64),
             )
         )
     center, half, frame, volume = (
         np.ascontiguousarray(np.concatenate([part[i] for part in parts]), dtype=np.float64)
         for i in range(4)
     )
-    body = np.concatenate([part[4] for part in parts]).astype(np.int64)
-    return Cells(center, half, frame, volume, body, tuple(kept))
+    body, number = (np.concatenate([part[i] for part in parts]) for i in (4, 5))
+    return Cells(center, half, frame, volume, body, number, tuple(kept))

@@ -541,40 +541,40 @@ def integrate_cells(
 
 @njit(cache=True, error_model="numpy")
 def scatter_forms(
-    first_cell, last_cell, body, volume, first_member, members, first_entry, n_functions, forms,
-    block, values,
+    first_cell, last_cell, volume, first_member, members, place, first_entry, base, n_functions,
+    forms, block, values,
 ):  # fmt: skip
-    """Add the cells' forms of one body, times volume, to blocks by pair of elements.
+    """Add the forms of some cells, times volume, to blocks by pair of elements.
 
     Parameters
     ----------
-    body : (C,) bool
-        Which cells.
-    block : (E, E) int
+    place : (E,) int
+        Where an element is among those of the blocks.
+    base : int
+        What of `first_entry` is before the forms.
+    block : (U, U) int
         Where the block (n_functions[i], n_functions[j]) of the pair i <= j begins in `values`.
     values : (12, ...) float, added to
     """
     for c in range(first_cell, last_cell):
-        if not body[c]:
-            continue
         low, high = first_member[c], first_member[c + 1]
         total = 0
         for m in range(low, high):
             total += n_functions[members[m]]
-        start = first_entry[c] - first_entry[first_cell]
+        start = first_entry[c] - base
         row = 0
         for m in range(low, high):
             ni = n_functions[members[m]]
             column = row
             for o in range(m, high):
                 nj = n_functions[members[o]]
-                place = block[members[m], members[o]]
+                begin = block[place[members[m]], place[members[o]]]
                 for a in range(ni):
                     # a block on the diagonal holds its upper triangle only
                     for b in range(a if o == m else 0, nj):
                         source = start + (row + a) * total + column + b
                         for k in range(12):
-                            values[k, place + a * nj + b] += volume[c] * forms[k, source]
+                            values[k, begin + a * nj + b] += volume[c] * forms[k, source]
                 column += nj
             row += ni
 

@@ -33,10 +33,10 @@ beside a line charge.  Within about its thickness from a wire a sheet acts as a 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,11 +52,12 @@ from ..moments.basis import (
     IntArray,
     PointMoments,
 )
-from ..moments.quadrature import gauss, lagrange_weights
+from ..moments.quadrature import gauss
 from . import kernels
-from .bricks import Bricks, BrickWeight, plan_bricks
+from .bricks import plan_bricks
 from .cells import Body, CellRule, Cells, cut_solids
 from .far_earth import ObserverGrid, make_grid
+from .integrals import INVERSE_FOUR_PI, Part, SolidIntegrals, integrate_solids, polarisability
 
 if TYPE_CHECKING:
     from .cells import Solid
@@ -65,62 +66,8 @@ REACH = 0.9
 """Elements nearer to a cell than this times its longest side are integrated over it finely."""
 
 NODE_COUNTS = (2, 3, 4, 6, 8, 12, 16, 24, 32, 48)
-STATIC_NODES = 10
-MOST_ENTRIES = 1_000_000
-"""Of a row of forms held at once, 100 MB in all."""
-
-NODE_FREQUENCY, LOWEST_NODE, HIGHEST_NODE = 1.5e6, -3, 5
-"""Bricks are worked out at 1.5 MHz times powers of two, up to 48 MHz, and interpolated between."""
-
 BLOCKS = 4
 """A symmetric product is computed in this many strips, the lower triangle mirrored."""
-
-INVERSE_FOUR_PI = 0.25 / np.pi
-
-
-def polarisability(body: Body, frequency: float) -> tuple[ComplexArray, ComplexArray]:
-    """alpha of even fields along the three axes, and of the four classes of forms, (3,), (4,).
-
-    Even fields are means over cells; the classes are those of `kernels.integrate_cells`. [F/m]
-    """
-    permittivity = body.permittivity(frequency)
-    less_one = permittivity - 1.0
-    if body.kind == "sheet":
-        even = less_one / np.array([1.0, 1.0, permittivity[2]])
-        classes = [even[0], even[2], 2.0 * less_one[0] / (permittivity[0] + 1.0), 0.0]
-    else:
-        width, depth = body.half
-        shape = np.array([0.0, depth, width]) / (width + depth)
-        even = less_one / (1.0 + shape * less_one)
-        classes = [*even, 2.0 * less_one[1] / (permittivity[1] + 1.0)]
-    weights = np.array([*even, *classes], dtype=np.complex128) * epsilon_0
-    return weights[:3], weights[3:]
-
-
-@dataclass(frozen=True, eq=False)
-class Covariance:
-    """Sub-cell part of a body as forms of the functions, integrated over its volume.
-
-    Attributes
-    ----------
-    row, column : (K,) int
-        Local functions, then each element's next one; each pair once.
-    values : (12, K) float
-        A, B and C for each of the four classes of `kernels.integrate_cells`. [m^3], [m], [1/m]
-    """
-
-    row: IntArray
-    column: IntArray
-    values: FloatArray
-
-    def at(self, classes: ComplexArray | FloatArray, omega: float) -> NDArray[Any]:
-        """sum over classes of weight times Q, (K,), Q in (V/m)^2 m^3/A^2 for a weight of 1."""
-        return np.outer(classes, steps_of(omega)).ravel() @ self.values
-
-
-def steps_of(omega: float) -> FloatArray:
-    """Factors of A, B and C in Q, (3,)."""
-    return np.array([(omega * mu_0) ** 2, mu_0 / epsilon_0, 1.0 / (omega * epsilon_0) ** 2])
 
 
 class FunctionFields(NamedTuple):
@@ -190,12 +137,8 @@ class Volume:
     cells : Cells
     slot : (C, E) int
         Rows of `mean_vector`, `mean_slope`; -1 for far pairs.
-    covariance : tuple of Covariance
-        By body.
-    bricks : tuple of tuple of Bricks
-        By body, its runs of cells close to wires.
-    points : int
-        Points of the fine integration.
+    parts : tuple of Part
+        What is integrated finely, a timber or a cell of a sheet each.
     """
 
     elements: Elements
@@ -204,12 +147,14 @@ class Volume:
     slot: NDArray[np.int32]
     mean_vector: FloatArray
     mean_slope: FloatArray
-    covariance: tuple[Covariance, ...]
-    bricks: tuple[tuple[Bricks, ...], ...]
-    points: int
+    parts: tuple[Part, ...]
     has_images: bool
     grid: ObserverGrid
-    brick_forms: dict[tuple[int, int], ComplexArray] = field(default_factory=dict, init=False)
+
+    @property
+    def known(self) -> dict[bytes, SolidIntegrals]:
+        """Integrals that another mesh of the same house may use, by key."""
+        return {part.key: part.integrals for part in self.parts}
 
     @property
     def groups(self) -> tuple[str, ...]:
@@ -270,11 +215,7 @@ class Volume:
 
     def with_bodies(self, bodies: Sequence[Body]) -> Volume:
         """The same cells filled with other stuff, one body for each there is."""
-        changed = replace(self, cells=replace(self.cells, bodies=tuple(bodies)))
-        for (body, node), forms in self.brick_forms.items():
-            if bodies[body] is self.cells.bodies[body]:
-                changed.brick_forms[body, node] = forms
-        return changed
+        return replace(self, cells=replace(self.cells, bodies=tuple(bodies)))
 
     def without(self, bodies: Sequence[int]) -> Volume:
         """The same cells with nothing in some of the bodies."""
@@ -297,7 +238,7 @@ class Volume:
         count = np.flatnonzero(weight)
         own = means if count.size == weight.size else means[:, count]
         both = enumerate(zip(self.cells.bodies, other.cells.bodies, strict=True))
-        changed = [b for b, (one, two) in both if one is not two]
+        changed = {b for b, (one, two) in both if one is not two}
         combination, n_local = self.basis.combination, self.basis.n_local
         form = self._form(frequency, changed) - other._form(frequency, changed)
         inner = sparse.csr_array(combination.T @ form[:n_local, :n_local] @ combination)
@@ -319,54 +260,25 @@ class Volume:
             filled.next_diagonal[...] += np.einsum("ec,ec->e", following, fields.following)
             filled.next_diagonal[...] += form[n_local:, n_local:].diagonal()
 
-    def _beside_means(self, body: int, frequency: float) -> ComplexArray:
-        """alpha times what the cells' means leave out of a body, by pairs of functions, (K,)."""
-        omega = 2.0 * np.pi * frequency
-        _, classes = polarisability(self.cells.bodies[body], frequency)
-        values = self.covariance[body].at(classes, omega)
-        if self.bricks[body] and not self.cells.bodies[body].is_empty:
-            octave = np.log2(frequency / NODE_FREQUENCY)
-            middle = int(np.clip(np.rint(octave), LOWEST_NODE + 1, HIGHEST_NODE - 1))
-            nodes = np.arange(middle - 1, middle + 2)
-            weights = lagrange_weights(nodes.astype(float), octave)
-            for node, weight in zip(nodes, weights, strict=True):
-                if weight != 0.0:
-                    values = values + weight * (steps_of(omega) @ self._at_node(body, int(node)))
-        return values
+    def _beside_means(
+        self, frequency: float, bodies: Collection[int] | None = None
+    ) -> Iterator[tuple[Part, ComplexArray]]:
+        """Parts of some of the bodies, or all, and what means leave out of them, (K,)."""
+        classes = [polarisability(body, frequency)[1] for body in self.cells.bodies]
+        for part in self.parts:
+            if bodies is None or part.body in bodies:
+                stuff = self.cells.bodies[part.body]
+                yield part, part.integrals.beside_means(stuff, classes[part.body], frequency)
 
-    def _at_node(self, body: int, node: int) -> ComplexArray:
-        """Forms of a body's bricks at a node frequency, (3, K), kept once they are made.
-
-        They depend on frequency by the permittivity alone, which is smooth: three nodes an octave
-        apart serve all frequencies between.
-        """
-        key = (body, node)
-        if key not in self.brick_forms:
-            frequency = NODE_FREQUENCY * 2.0**node
-            stuff = self.cells.bodies[body]
-            even, _ = polarisability(stuff, frequency)
-            chi = stuff.permittivity(frequency) - 1.0
-            total = np.zeros((3, self.covariance[body].row.size), dtype=np.complex128)
-            known: dict[object, BrickWeight] = {}
-            for bricks in self.bricks[body]:
-                shape = (bricks.sides, bricks.counts)
-                if shape not in known:
-                    known[shape] = bricks.weight(chi, even)
-                inside = bricks.place >= 0
-                total[:, bricks.place[inside]] += bricks.forms(known[shape])[:, inside]
-            self.brick_forms[key] = total
-        return self.brick_forms[key]
-
-    def _form(self, frequency: float, bodies: Sequence[int] | None = None) -> sparse.csr_array:
+    def _form(self, frequency: float, bodies: Collection[int] | None = None) -> sparse.csr_array:
         """What the means leave out, a symmetric (M + E, M + E) form of all functions."""
         size = self.basis.n_local + self.elements.length.size
         row, column, value = [], [], []
-        for body in range(len(self.covariance)) if bodies is None else bodies:
-            covariance = self.covariance[body]
-            values = self._beside_means(body, frequency)
-            inner = covariance.row != covariance.column
-            row += [covariance.row, covariance.column[inner]]
-            column += [covariance.column, covariance.row[inner]]
+        for part, values in self._beside_means(frequency, bodies):
+            i, j = (part.numbers[one] for one in part.integrals.covariance.pairs)
+            inner = i != j
+            row += [i, j[inner]]
+            column += [j, i[inner]]
             value += [values, values[inner]]
         if not value:
             return sparse.csr_array((size, size), dtype=np.complex128)
@@ -404,10 +316,11 @@ class Volume:
         n_bodies = len(self.cells.bodies)
         watts = np.bincount(self.cells.body, weights=each, minlength=n_bodies).astype(float)
         padded = np.append(currents, np.zeros(self.elements.length.size))
-        for body, covariance in enumerate(self.covariance):
-            product = (padded[covariance.row].conj() * padded[covariance.column]).real
-            product[covariance.row != covariance.column] *= 2.0
-            watts[body] -= omega * float(self._beside_means(body, frequency).imag @ product)
+        for part, values in self._beside_means(frequency):
+            i, j = (part.numbers[one] for one in part.integrals.covariance.pairs)
+            product = (padded[i].conj() * padded[j]).real
+            product[i != j] *= 2.0
+            watts[part.body] -= omega * float(values.imag @ product)
         return watts
 
     def polarisation(self, inside: ComplexArray, frequency: float) -> PointMoments:
@@ -459,6 +372,7 @@ def prepare_volume(
     *,
     has_images: bool = False,
     rule: CellRule | None = None,
+    known: Mapping[bytes, SolidIntegrals] | None = None,
 ) -> Volume:
     """Cut the solids and integrate what does not depend on frequency.
 
@@ -472,11 +386,12 @@ def prepare_volume(
         True over perfect ground.
     rule : CellRule, optional
         How finely solids are cut.
+    known : mapping, optional
+        `Volume.known` of another mesh: solids with the same wires near them are not done again.
     """
     starts, ends = elements.center - elements.half, elements.center + elements.half
     cells = cut_solids(solids, starts, ends, CellRule() if rule is None else rule)
-    n_cells, n_elements = len(cells), elements.length.size
-    near = np.zeros((n_cells, n_elements), dtype=bool)
+    near = np.zeros((len(cells), elements.length.size), dtype=bool)
     kernels.mark_near(
         cells.center, cells.frame, cells.half, REACH * cells.size, elements.center, elements.half,
         near,
@@ -484,126 +399,24 @@ def prepare_volume(
     plan = plan_bricks(cells, starts, ends)
     for run in plan.runs:
         near[run] = near[run].any(axis=0)
-    owner, members = (index.astype(np.int64) for index in np.nonzero(near))
+    parts = integrate_solids(cells, plan, near, elements, basis, {} if known is None else known)
     slot = np.full(near.shape, -1, dtype=np.int32)
-    slot[owner, members] = np.arange(members.size, dtype=np.int32)
-    first_member = np.searchsorted(owner, np.arange(n_cells + 1)).astype(np.int64)
-    n_functions = elements.degree + 2
-    width = int(n_functions.max())
-    columns = np.bincount(owner, weights=n_functions[members], minlength=n_cells).astype(np.int64)
-    first_entry = np.concatenate([[0], np.cumsum(columns**2)])
-    mean_vector = np.zeros((members.size, width))
-    mean_slope = np.zeros((members.size, width, 3))
-    points = np.zeros(n_cells, dtype=np.int64)
-    n_bricks = np.where(plan.kind == kernels.BRICKED, plan.counts.prod(axis=1), 0)
-    first_brick = np.concatenate([[0], np.cumsum(n_bricks * columns)])
-    brick_vector, brick_slope = np.zeros(first_brick[-1]), np.zeros((first_brick[-1], 3))
-    nodes, weights = gauss(STATIC_NODES)
-    legendre = np.polynomial.legendre.legvander(nodes, width - 1).T * weights
-    chosen = [cells.body == b for b in range(len(cells.bodies))]
-    blocks = [_blocks(near[one], n_functions) for one in chosen]
-    values = [np.zeros((12, size)) for _, size in blocks]
-    first = 0
-    while first < n_cells:
-        limit = first_entry[first] + MOST_ENTRIES
-        last = max(first + 1, int(np.searchsorted(first_entry, limit, side="right")) - 1)
-        forms = np.zeros((12, first_entry[last] - first_entry[first]))
-        kernels.integrate_cells(
-            first, last, cells.center, cells.frame, cells.half, plan.kind, plan.counts,
-            first_member, members, first_entry, n_functions, *elements[:4], np.array(nodes),
-            np.ascontiguousarray(legendre), mean_vector, mean_slope, forms,
-            first_brick, brick_vector, brick_slope, points,
-        )  # fmt: skip
-        for one, (block, _), value in zip(chosen, blocks, values, strict=True):
-            kernels.scatter_forms(
-                first, last, one, cells.volume, first_member, members, first_entry, n_functions,
-                forms, block, value,
-            )  # fmt: skip
-        first = last
-    covariance = tuple(
-        _covariance(block, value, basis, n_functions)
-        for (block, _), value in zip(blocks, values, strict=True)
-    )
-    numbers = _function_numbers(basis, n_functions)
-    found: list[list[Bricks]] = [[] for _ in cells.bodies]
-    size = basis.n_local + n_elements
-    where = [
-        sparse.csr_array(
-            sparse.coo_array(
-                (np.arange(1, one.row.size + 1), (one.row, one.column)), shape=(size, size)
-            )
+    slot[near] = np.arange(int(near.sum()), dtype=np.int32)
+    width = int(elements.degree.max()) + 2
+    means = [
+        np.concatenate([_widened(one, width) for one in arrays])
+        for arrays in (
+            [part.integrals.mean_vector for part in parts],
+            [part.integrals.mean_slope for part in parts],
         )
-        for one in covariance
     ]
-    for run in plan.runs:
-        one, total = int(run[0]), int(columns[run[0]])
-        if total == 0:
-            continue
-        own = members[first_member[one] : first_member[one + 1]]
-        axes = (elements.half[own] / elements.length[own, None]) @ cells.frame[one].T
-        axes = np.repeat(axes, n_functions[own], axis=0)
-        part = np.concatenate(
-            [np.arange(int(first_brick[c]), int(first_brick[c + 1])) for c in run]
-        )
-        vector = brick_vector[part].reshape(-1, total)[:, :, None] * axes
-        slope = brick_slope[part].reshape(-1, total, 3)
-        functions = np.concatenate([numbers[e] for e in own])
-        found[cells.body[one]].append(
-            Bricks.from_means(
-                functions,
-                np.round(2.0 * cells.half[one] / plan.counts[one], 9),
-                plan.counts[run],
-                (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
-                place=where[cells.body[one]][functions][:, functions].toarray() - 1,
-            )
-        )
-    return Volume(
-        elements, basis, cells, slot, mean_vector, mean_slope, covariance,
-        tuple(tuple(one) for one in found), int(points.sum()), has_images,
-        make_grid(cells, float(min(starts[:, 2].min(), ends[:, 2].min()))),
-    )  # fmt: skip
+    lowest = float(min(starts[:, 2].min(), ends[:, 2].min()))
+    return Volume(elements, basis, cells, slot, *means, parts, has_images, make_grid(cells, lowest))
 
 
-def _function_numbers(basis: Basis, n_functions: IntArray) -> list[IntArray]:
-    """Numbers of each element's functions, the next one last, as in `Covariance`."""
-    return [
-        np.append(np.arange(basis.offset[e], basis.offset[e + 1]), basis.n_local + e)
-        for e in range(n_functions.size)
-    ]
-
-
-def _blocks(near: NDArray[np.bool_], n_functions: IntArray) -> tuple[IntArray, int]:
-    """Where the block of each pair of elements that share a cell begins, and how many numbers."""
-    shared = near.astype(np.float32)
-    pair_i, pair_j = np.nonzero(np.triu(shared.T @ shared) > 0.0)
-    sizes = n_functions[pair_i] * n_functions[pair_j]
-    ends = np.cumsum(sizes)
-    block = np.full((n_functions.size, n_functions.size), -1, dtype=np.int64)
-    block[pair_i, pair_j] = ends - sizes
-    return block, int(ends[-1]) if ends.size else 0
-
-
-def _covariance(
-    block: IntArray, values: FloatArray, basis: Basis, n_functions: IntArray
-) -> Covariance:
-    """Blocks as a list of pairs of functions, upper triangle only."""
-    pair_i, pair_j = np.nonzero(block >= 0)
-    order = np.argsort(block[pair_i, pair_j], kind="stable")
-    pair_i, pair_j = pair_i[order], pair_j[order]
-    sizes = n_functions[pair_i] * n_functions[pair_j]
-    pair = np.repeat(np.arange(pair_i.size), sizes)
-    inside = np.arange(pair.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-    i, j = pair_i[pair], pair_j[pair]
-    a, b = inside // n_functions[j], inside % n_functions[j]
-
-    def number(element: IntArray, function: IntArray) -> IntArray:
-        own = function < n_functions[element] - 1
-        return np.where(own, basis.offset[element] + function, basis.n_local + element)
-
-    row, column = number(i, a), number(j, b)
-    keep = (i != j) | (a <= b)
-    row, column, values = row[keep], column[keep], values[:, keep] * INVERSE_FOUR_PI**2
-    # the next functions come after all others: keep to the upper triangle there too
-    swap = row > column
-    row[swap], column[swap] = column[swap], row[swap].copy()
-    return Covariance(row, column, np.ascontiguousarray(values))
+def _widened(means: FloatArray, width: int) -> FloatArray:
+    """Means of a mesh with fewer or more functions at most, (S, width, ...)."""
+    found = np.zeros((means.shape[0], width, *means.shape[2:]))
+    both = min(width, means.shape[1])
+    found[:, :both] = means[:, :both]
+    return found

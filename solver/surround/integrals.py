@@ -1,0 +1,431 @@
+"""What cells and the wires near them have in common at all frequencies, a solid at a time.
+
+Solids whose cells and near wires stay as they are keep their integrals when other wires change.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.constants import epsilon_0, mu_0
+
+from ..moments.assembly import Elements
+from ..moments.basis import Basis, ComplexArray, FloatArray, IntArray
+from ..moments.quadrature import gauss, lagrange_weights
+from . import kernels
+from .bricks import BrickPlan, Bricks, BrickWeight
+from .cells import Body, Cells
+
+STATIC_NODES = 10
+MOST_ENTRIES = 1_000_000
+"""Of a row of forms held at once, 100 MB in all."""
+
+NODE_FREQUENCY, LOWEST_NODE, HIGHEST_NODE = 1.5e6, -3, 5
+"""Bricks are worked out at 1.5 MHz times powers of two, up to 48 MHz, and interpolated between."""
+
+MOST_FORMS = 24
+"""Forms of bricks that a solid keeps, by its stuff and by frequency."""
+
+INVERSE_FOUR_PI = 0.25 / np.pi
+
+
+def polarisability(body: Body, frequency: float) -> tuple[ComplexArray, ComplexArray]:
+    """alpha of even fields along the three axes, and of the four classes of forms, (3,), (4,).
+
+    Even fields are means over cells; the classes are those of `kernels.integrate_cells`. [F/m]
+    """
+    permittivity = body.permittivity(frequency)
+    less_one = permittivity - 1.0
+    if body.kind == "sheet":
+        even = less_one / np.array([1.0, 1.0, permittivity[2]])
+        classes = [even[0], even[2], 2.0 * less_one[0] / (permittivity[0] + 1.0), 0.0]
+    else:
+        width, depth = body.half
+        shape = np.array([0.0, depth, width]) / (width + depth)
+        even = less_one / (1.0 + shape * less_one)
+        classes = [*even, 2.0 * less_one[1] / (permittivity[1] + 1.0)]
+    weights = np.array([*even, *classes], dtype=np.complex128) * epsilon_0
+    return weights[:3], weights[3:]
+
+
+@dataclass(frozen=True, eq=False)
+class Covariance:
+    """Sub-cell part of a solid as forms of the functions, integrated over its volume.
+
+    Attributes
+    ----------
+    row, column : (K,) int
+        Local functions of the near elements, then each one's next; each pair once.
+    values : (12, K) float
+        A, B and C for each of the four classes of `kernels.integrate_cells`. [m^3], [m], [1/m]
+    """
+
+    row: IntArray
+    column: IntArray
+    values: FloatArray
+
+    @property
+    def pairs(self) -> tuple[IntArray, IntArray]:
+        """`row` and `column`."""
+        return self.row, self.column
+
+    def at(self, classes: ComplexArray | FloatArray, omega: float) -> NDArray[Any]:
+        """sum over classes of weight times Q, (K,), Q in (V/m)^2 m^3/A^2 for a weight of 1."""
+        return np.outer(classes, steps_of(omega)).ravel() @ self.values
+
+
+def steps_of(omega: float) -> FloatArray:
+    """Factors of A, B and C in Q, (3,)."""
+    return np.array([(omega * mu_0) ** 2, mu_0 / epsilon_0, 1.0 / (omega * epsilon_0) ** 2])
+
+
+class Numbering(NamedTuple):
+    """Where the functions of elements are in a list: their own in turn, then each one's next."""
+
+    offset: IntArray
+    n_local: int
+
+    def numbers(self, elements: IntArray, n_functions: IntArray) -> IntArray:
+        """Of all functions of some elements, in the order of a list that holds these alone."""
+        own = [
+            np.arange(self.offset[e], self.offset[e] + n - 1)
+            for e, n in zip(elements, n_functions, strict=True)
+        ]
+        return np.concatenate([*own, self.n_local + elements]).astype(np.int64)
+
+    @classmethod
+    def of(cls, n_functions: IntArray) -> Numbering:
+        """Of elements that have so many functions, the next one counted."""
+        ends = np.cumsum(n_functions - 1)
+        return cls(ends - (n_functions - 1), int(ends[-1]) if ends.size else 0)
+
+
+@dataclass(frozen=True, eq=False)
+class SolidIntegrals:
+    """Integrals over the cells of a solid, functions numbered within its near elements.
+
+    Attributes
+    ----------
+    covariance : Covariance
+    bricks : tuple of Bricks
+        Runs of cells close to wires.
+    mean_vector, mean_slope : (S, W) and (S, W, 3) float
+        Means of v_f and s_f over the cells, by cell and near element.
+    points : int
+        Points of the fine integration.
+    """
+
+    covariance: Covariance
+    bricks: tuple[Bricks, ...]
+    mean_vector: FloatArray
+    mean_slope: FloatArray
+    points: int
+    _forms: dict[Any, ComplexArray] = field(default_factory=dict, init=False, repr=False)
+
+    def beside_means(self, body: Body, classes: ComplexArray, frequency: float) -> ComplexArray:
+        """alpha times what the cells' means leave out, by pairs of functions, (K,).
+
+        Parameters
+        ----------
+        classes : (4,) complex
+            Of `polarisability`. [F/m]
+        """
+        omega = 2.0 * np.pi * frequency
+        values = self.covariance.at(classes, omega)
+        if self.bricks and not body.is_empty:
+            octave = np.log2(frequency / NODE_FREQUENCY)
+            middle = int(np.clip(np.rint(octave), LOWEST_NODE + 1, HIGHEST_NODE - 1))
+            nodes = np.arange(middle - 1, middle + 2)
+            weights = lagrange_weights(nodes.astype(float), octave)
+            for node, weight in zip(nodes, weights, strict=True):
+                if weight != 0.0:
+                    values = values + weight * (steps_of(omega) @ self._at_node(body, int(node)))
+        return values
+
+    def _at_node(self, body: Body, node: int) -> ComplexArray:
+        """Forms of the bricks at a node frequency, (3, K), kept once they are made.
+
+        They depend on frequency by the permittivity alone, which is smooth: three nodes an octave
+        apart serve all frequencies between.
+        """
+        key = (body.sample.stuff, body.half, node)
+        if key in self._forms:
+            return self._forms[key]
+        frequency = NODE_FREQUENCY * 2.0**node
+        even, _ = polarisability(body, frequency)
+        chi = body.permittivity(frequency) - 1.0
+        total = np.zeros((3, self.covariance.row.size), dtype=np.complex128)
+        known: dict[object, BrickWeight] = {}
+        for bricks in self.bricks:
+            shape = (bricks.sides, bricks.counts)
+            if shape not in known:
+                known[shape] = bricks.weight(chi, even)
+            inside = bricks.place >= 0
+            total[:, bricks.place[inside]] += bricks.forms(known[shape])[:, inside]
+        while len(self._forms) >= MOST_FORMS:
+            del self._forms[next(iter(self._forms))]
+        self._forms[key] = total
+        return total
+
+
+class Part(NamedTuple):
+    """A solid among the wires of a mesh.
+
+    Attributes
+    ----------
+    key : bytes
+        Of all that its integrals depend on.
+    body : int
+        Of the cells.
+    numbers : (L,) int
+        Of the mesh: the functions of its near elements.
+    integrals : SolidIntegrals
+    """
+
+    key: bytes
+    body: int
+    numbers: IntArray
+    integrals: SolidIntegrals
+
+
+class _Site(NamedTuple):
+    """A solid's cells and near elements, before it is known whether they have been integrated."""
+
+    cells: IntArray
+    elements: IntArray
+    near: NDArray[np.bool_]
+    key: bytes
+
+
+def integrate_solids(
+    cells: Cells,
+    plan: BrickPlan,
+    near: NDArray[np.bool_],
+    elements: Elements,
+    basis: Basis,
+    known: Mapping[bytes, SolidIntegrals],
+) -> tuple[Part, ...]:
+    """Integrate over solids what is not known, in the order of their cells.
+
+    Parameters
+    ----------
+    near : (C, E) bool
+        Which elements are integrated finely over which cells.
+    known : mapping
+        Integrals by key, of `Part`.
+    """
+    n_functions = elements.degree + 2
+    runs: dict[int, list[IntArray]] = {}
+    for run in plan.runs:
+        runs.setdefault(int(run[0]), []).append(run)
+    sites = []
+    for own in _solid_cells(cells):
+        mine = [run for c in own for run in runs.get(int(c), [])]
+        sites.append(_site(own, cells, plan, mine, near, elements))
+    missing = {site.key: site for site in sites if site.key not in known}
+    found = dict(known)
+    found.update(_integrated(list(missing.values()), cells, plan, runs, elements, n_functions))
+    numbering = Numbering(basis.offset, basis.n_local)
+    return tuple(
+        Part(
+            site.key,
+            int(cells.body[site.cells[0]]),
+            numbering.numbers(site.elements, n_functions[site.elements]),
+            found[site.key],
+        )
+        for site in sites
+    )
+
+
+def _solid_cells(cells: Cells) -> list[IntArray]:
+    """Cells of each timber; a sheet's one by one, since few are near the same wires."""
+    own = np.where(cells.flat, -1 - np.arange(len(cells)), cells.solid)
+    cuts = np.flatnonzero(np.diff(own)) + 1
+    return np.split(np.arange(len(cells)), cuts)
+
+
+def _site(
+    own: IntArray,
+    cells: Cells,
+    plan: BrickPlan,
+    runs: Sequence[IntArray],
+    near: NDArray[np.bool_],
+    elements: Elements,
+) -> _Site:
+    which = np.flatnonzero(near[own].any(axis=0))
+    here = near[own][:, which]
+    digest = hashlib.sha256()
+    for values in (
+        cells.center[own], cells.half[own], cells.frame[own], cells.volume[own], plan.kind[own],
+        plan.counts[own], here, *(one[which] for one in elements),
+        *(run - own[0] for run in runs),
+    ):  # fmt: skip
+        digest.update(str(values.shape).encode())
+        digest.update(np.ascontiguousarray(values).tobytes())
+    return _Site(own, which, here, digest.digest())
+
+
+def _integrated(
+    sites: Sequence[_Site],
+    cells: Cells,
+    plan: BrickPlan,
+    runs: Mapping[int, list[IntArray]],
+    elements: Elements,
+    n_functions: IntArray,
+) -> dict[bytes, SolidIntegrals]:
+    """Integrals by key over the cells of some solids."""
+    if not sites:
+        return {}
+    # the cells of these solids and no others, one after the other
+    chosen = np.concatenate([site.cells for site in sites])
+    row, column = [], []
+    begin = 0
+    for site in sites:
+        cell, element = np.nonzero(site.near)
+        row.append(begin + cell)
+        column.append(site.elements[element])
+        begin += site.cells.size
+    owner, members = np.concatenate(row), np.concatenate(column).astype(np.int64)
+    n_cells = chosen.size
+    first_member = np.searchsorted(owner, np.arange(n_cells + 1)).astype(np.int64)
+    width = int(n_functions.max())
+    columns = np.bincount(owner, weights=n_functions[members], minlength=n_cells).astype(np.int64)
+    first_entry = np.concatenate([[0], np.cumsum(columns**2)])
+    mean_vector = np.zeros((members.size, width))
+    mean_slope = np.zeros((members.size, width, 3))
+    points = np.zeros(n_cells, dtype=np.int64)
+    center, frame, half = cells.center[chosen], cells.frame[chosen], cells.half[chosen]
+    volume, kind, counts = cells.volume[chosen], plan.kind[chosen], plan.counts[chosen]
+    n_bricks = np.where(kind == kernels.BRICKED, counts.prod(axis=1), 0)
+    first_brick = np.concatenate([[0], np.cumsum(n_bricks * columns)])
+    brick_vector, brick_slope = np.zeros(first_brick[-1]), np.zeros((first_brick[-1], 3))
+    nodes, weights = gauss(STATIC_NODES)
+    legendre = np.polynomial.legendre.legvander(nodes, width - 1).T * weights
+    site_of = np.repeat(np.arange(len(sites)), [site.cells.size for site in sites])
+    blocks = [_blocks(site.near, n_functions[site.elements]) for site in sites]
+    values = [np.zeros((12, size)) for _, size in blocks]
+    place = np.zeros(elements.length.size, dtype=np.int64)
+    first = 0
+    while first < n_cells:
+        limit = first_entry[first] + MOST_ENTRIES
+        last = max(first + 1, int(np.searchsorted(first_entry, limit, side="right")) - 1)
+        forms = np.zeros((12, first_entry[last] - first_entry[first]))
+        kernels.integrate_cells(
+            first, last, center, frame, half, kind, counts, first_member, members, first_entry,
+            n_functions, *elements[:4], np.array(nodes), np.ascontiguousarray(legendre),
+            mean_vector, mean_slope, forms,
+            first_brick, brick_vector, brick_slope, points,
+        )  # fmt: skip
+        for s in range(site_of[first], site_of[last - 1] + 1):
+            place[sites[s].elements] = np.arange(sites[s].elements.size)
+            here = np.flatnonzero(site_of[first:last] == s) + first
+            kernels.scatter_forms(
+                int(here[0]), int(here[-1]) + 1, volume, first_member, members,
+                place, first_entry, first_entry[first], n_functions, forms, blocks[s][0],
+                values[s],
+            )  # fmt: skip
+        first = last
+    found = {}
+    begin = 0
+    for s, site in enumerate(sites):
+        end = begin + site.cells.size
+        slots = slice(int(first_member[begin]), int(first_member[end]))
+        own_functions = n_functions[site.elements]
+        covariance = _covariance(blocks[s][0], values[s], own_functions)
+        where = _places(covariance, int(own_functions.sum()))
+        bricks = []
+        for run in (run for c in site.cells for run in runs.get(int(c), [])):
+            one = begin + int(run[0] - site.cells[0])
+            total = int(columns[one])
+            if total == 0:
+                continue
+            own = members[first_member[one] : first_member[one + 1]]
+            axes = (elements.half[own] / elements.length[own, None]) @ cells.frame[run[0]].T
+            axes = np.repeat(axes, n_functions[own], axis=0)
+            part = np.concatenate(
+                [
+                    np.arange(int(first_brick[one + k]), int(first_brick[one + k + 1]))
+                    for k in run - run[0]
+                ]
+            )
+            vector = brick_vector[part].reshape(-1, total)[:, :, None] * axes
+            slope = brick_slope[part].reshape(-1, total, 3)
+            place[site.elements] = np.arange(site.elements.size)
+            functions = _function_numbers(place[own], own_functions)
+            bricks.append(
+                Bricks.from_means(
+                    np.round(2.0 * cells.half[run[0]] / plan.counts[run[0]], 9),
+                    plan.counts[run],
+                    (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
+                    place=where[functions][:, functions].toarray() - 1,
+                )
+            )
+        found[site.key] = SolidIntegrals(
+            covariance,
+            tuple(bricks),
+            mean_vector[slots].copy(),
+            mean_slope[slots].copy(),
+            int(points[begin:end].sum()),
+        )
+        begin = end
+    return found
+
+
+def _places(covariance: Covariance, size: int) -> sparse.csr_array:
+    """Where each pair of functions is in the list, counted from 1."""
+    entries = np.arange(1, covariance.row.size + 1)
+    return sparse.csr_array(
+        sparse.coo_array((entries, (covariance.row, covariance.column)), shape=(size, size))
+    )
+
+
+def _function_numbers(elements: IntArray, n_functions: IntArray) -> IntArray:
+    """Numbers of all functions of some of the elements, each one's next after its own."""
+    numbering = Numbering.of(n_functions)
+    own = [
+        np.append(np.arange(n_functions[e] - 1) + numbering.offset[e], numbering.n_local + e)
+        for e in elements
+    ]
+    return np.concatenate(own).astype(np.int64)
+
+
+def _blocks(near: NDArray[np.bool_], n_functions: IntArray) -> tuple[IntArray, int]:
+    """Where the block of each pair of elements that share a cell begins, and how many numbers."""
+    shared = near.astype(np.float32)
+    pair_i, pair_j = np.nonzero(np.triu(shared.T @ shared) > 0.0)
+    sizes = n_functions[pair_i] * n_functions[pair_j]
+    ends = np.cumsum(sizes)
+    block = np.full((n_functions.size, n_functions.size), -1, dtype=np.int64)
+    block[pair_i, pair_j] = ends - sizes
+    return block, int(ends[-1]) if ends.size else 0
+
+
+def _covariance(block: IntArray, values: FloatArray, n_functions: IntArray) -> Covariance:
+    """Blocks as a list of pairs of functions, upper triangle only."""
+    numbering = Numbering.of(n_functions)
+    pair_i, pair_j = np.nonzero(block >= 0)
+    order = np.argsort(block[pair_i, pair_j], kind="stable")
+    pair_i, pair_j = pair_i[order], pair_j[order]
+    sizes = n_functions[pair_i] * n_functions[pair_j]
+    pair = np.repeat(np.arange(pair_i.size), sizes)
+    inside = np.arange(pair.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    i, j = pair_i[pair], pair_j[pair]
+    a, b = inside // n_functions[j], inside % n_functions[j]
+
+    def number(element: IntArray, function: IntArray) -> IntArray:
+        own = function < n_functions[element] - 1
+        return np.where(own, numbering.offset[element] + function, numbering.n_local + element)
+
+    row, column = number(i, a), number(j, b)
+    keep = (i != j) | (a <= b)
+    row, column, values = row[keep], column[keep], values[:, keep] * INVERSE_FOUR_PI**2
+    # the next functions come after all others: keep to the upper triangle there too
+    swap = row > column
+    row[swap], column[swap] = column[swap], row[swap].copy()
+    return Covariance(row, column, np.ascontiguousarray(values))
