@@ -11,8 +11,14 @@ from ridgepole.materials import Earth
 HUB_HEIGHT = 5.2
 
 
-def three_wire_l(*, radials: int = 32, radial_length: float = 4.0) -> Scene:
-    """Three bent wires from one point against equal radials, over average earth."""
+def three_wire_l(*, radials: int = 32, radial_length: float = 4.0, cut: float = 0.0) -> Scene:
+    """Three bent wires from one point against equal radials, over average earth.
+
+    Parameters
+    ----------
+    cut : float
+        Taken off the far end of the short one. [m]
+    """
     z = HUB_HEIGHT
     hub = (0.0, 0.0, z)
     routes = {
@@ -21,6 +27,8 @@ def three_wire_l(*, radials: int = 32, radial_length: float = 4.0) -> Scene:
         "short": [(0.1, -0.35, z + 1.6), (0.9, -2.9, z + 1.7)],
     }
     wires = [Wire([hub, *route], radius=1e-3, name=name) for name, route in routes.items()]
+    if cut:
+        wires[-1] = wires[-1].with_length(wires[-1].length - cut)
     for number in range(radials):
         angle = 2.0 * np.pi * (number + 0.37) / radials
         x, y = radial_length * np.cos(angle), radial_length * np.sin(angle)
@@ -28,9 +36,9 @@ def three_wire_l(*, radials: int = 32, radial_length: float = 4.0) -> Scene:
     return Scene(wires, feed=Feed(tuple(routes), at=0.0), earth=Earth(13.0, 0.005))
 
 
-def furnished_attic(*, with_house: bool = True) -> Scene:
+def furnished_attic(*, with_house: bool = True, cut: float = 0.0) -> Scene:
     """The same antenna in an attic of 10 m by 8 m with the house around it."""
-    antenna = three_wire_l()
+    antenna = three_wire_l(cut=cut)
     bare = antenna.translated((5.0, 4.0, 0.03))
     if not with_house:
         return bare

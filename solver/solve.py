@@ -30,6 +30,7 @@ def solve(
     tolerance: float | None = DEFAULT_TOLERANCE,
     error_estimate: bool | None = None,
     progress: bool = False,
+    reuse: Solution | None = None,
 ) -> Solution:
     """Currents, impedances and everything that follows from them.
 
@@ -51,6 +52,9 @@ def solve(
         Estimate the discretisation error of the impedance; by default for a single frequency.
     progress : bool
         Show a progress bar with the time left.
+    reuse : Solution, optional
+        Of another layout in the same house: what was worked out for timbers and sheets near which
+        no wire differs is taken from there. The result is the same.
 
     Returns
     -------
@@ -81,6 +85,9 @@ def solve(
             f"frequency has the shape {frequencies.shape}; give one number or a flat list in hertz."
         )
     flat = np.atleast_1d(frequencies)
+    if not isinstance(reuse, Solution | None):
+        raise SolverError(f"reuse is a {type(reuse).__name__}; give an earlier Solution, or None.")
+    known = None if reuse is None else reuse.system
     if tolerance is not None and not (isinstance(tolerance, int | float) and 0.0 < tolerance < 1.0):
         raise SolverError(
             f"tolerance is {tolerance!r}; it must lie between 0 and 1 (0.01 is one per cent), or "
@@ -98,7 +105,7 @@ def solve(
                 "mesh= does not belong to this scene: it must be a Mesh made from the same wires, "
                 "feed points and kind of ground (build_mesh(scene, top_frequency))."
             )
-        system = System.from_scene(scene, mesh)
+        system = System.from_scene(scene, mesh, reuse=known)
     else:
         made = build_mesh(
             scene,
@@ -109,11 +116,13 @@ def solve(
             raise_degree=raise_degree,
         )
         if tolerance is None:
-            system = System.from_scene(scene, made)
+            system = System.from_scene(scene, made, reuse=known)
         else:
             ordered = np.sort(flat)
             some = np.unique(ordered[[0, ordered.size // 2, -1]])
-            system = System.adapted(scene, made, [float(f) for f in some], tolerance=tolerance)
+            system = System.adapted(
+                scene, made, [float(f) for f in some], tolerance=tolerance, reuse=known
+            )
     with_estimate = frequencies.ndim == 0 if error_estimate is None else error_estimate
     steps = flat
     if progress:

@@ -114,7 +114,13 @@ class System:
 
     @classmethod
     def from_scene(
-        cls, scene: Scene, mesh: Mesh, *, with_solids: bool = True, rule: CellRule | None = None
+        cls,
+        scene: Scene,
+        mesh: Mesh,
+        *,
+        with_solids: bool = True,
+        rule: CellRule | None = None,
+        reuse: System | None = None,
     ) -> System:
         """Prepare a scene on a given mesh.
 
@@ -126,6 +132,9 @@ class System:
             False leaves timbers and sheets out.
         rule : CellRule, optional
             How finely solids are cut.
+        reuse : System, optional
+            Another layout in the same house: solids near which no wire differs are not integrated
+            again.
         """
         elements = make_elements(mesh.start, mesh.end, mesh.radius, mesh.degree)
         basis = connect(mesh.element_nodes, mesh.degree, mesh.node_on_ground)
@@ -135,10 +144,11 @@ class System:
         volume = None
         if with_solids and scene.solids:
             has_images = ground == "perfect"
+            known = None if reuse is None or reuse.volume is None else reuse.volume.known
             # its threads do their linear algebra one each
             with _blas_threads().limit(limits=1):
                 volume = prepare_volume(
-                    scene.solids, elements, basis, has_images=has_images, rule=rule
+                    scene.solids, elements, basis, has_images=has_images, rule=rule, known=known
                 )
         prepared = prepare(elements, basis, ground=ground)
         contacts = EarthContacts.from_mesh(mesh, basis)
@@ -146,7 +156,13 @@ class System:
 
     @classmethod
     def adapted(
-        cls, scene: Scene, mesh: Mesh, frequencies: Sequence[float], *, tolerance: float
+        cls,
+        scene: Scene,
+        mesh: Mesh,
+        frequencies: Sequence[float],
+        *,
+        tolerance: float,
+        reuse: System | None = None,
     ) -> System:
         """Refine a mesh until the error estimate is within the tolerance at the frequencies.
 
@@ -171,7 +187,7 @@ class System:
             at_end &= 2.0 * system.prepared.elements.length > SHORTEST_PART * longest
             mesh = mesh.refined(marked & ~at_end, marked & at_end)
             system = cls.from_scene(scene, mesh, with_solids=False)
-        return cls.from_scene(scene, mesh) if scene.solids else system
+        return cls.from_scene(scene, mesh, reuse=reuse) if scene.solids else system
 
     @property
     def n_unknowns(self) -> int:

@@ -20,7 +20,7 @@ from voxel_reference_values import CROSSINGS, ROWS
 
 from ridgepole.geometry import Feed, Scene, Sheet, Timber, Wire, build_mesh
 from ridgepole.materials import Conductor, Dielectric, Earth, Wood
-from ridgepole.solver import solve
+from ridgepole.solver import SolverError, solve
 from ridgepole.solver.band_sweep import prepare_band
 from ridgepole.solver.bands import Band
 from ridgepole.solver.moments.assembly import Filled
@@ -395,3 +395,31 @@ def test_matrix_is_smooth_over_a_band(low, high):
     sweep = prepare_band(system, Band("band", low, high), error_estimate=False)
     print(f"interpolation error {sweep.interpolation_error:.1e}")
     assert sweep.interpolation_error < 1e-4
+
+
+def test_another_layout_in_the_same_house_reuses_it():
+    """One wire cut: parts near which no wire differs are taken over, and nothing changes (exact)."""
+    joists = [
+        Timber((-4, y, 4.9), (4, y, 4.9), width=0.045, depth=0.145, name=f"joist {y}")
+        for y in (-2.1, 0.2, 2.3)
+    ]
+    hub = (0.1, 0.0, 5.05)
+
+    def scene(end):
+        wires = [
+            Wire([hub, (end, 0.3, 5.4)], radius=1e-3, name="cut one"),
+            Wire([hub, (-3.3, -2.4, 5.05)], radius=1e-3, name="other"),
+        ]
+        return Scene(wires, feed=Feed("cut one", at=0.0), earth=Earth(13, 0.005), house=joists)
+
+    first = solve(scene(3.1), 14.1e6, tolerance=None)
+    second = solve(scene(2.9), 14.1e6, tolerance=None, reuse=first)
+    again = solve(scene(2.9), 14.1e6, tolerance=None)
+    assert second.impedance == again.impedance
+    assert second.solid_losses == again.solid_losses
+    volumes = [s.system.volume for s in (first, second)]
+    known = {id(part.integrals) for part in volumes[0].parts}
+    taken = [id(part.integrals) in known for part in volumes[1].parts]
+    assert 0.2 < np.mean(taken) < 0.9
+    with pytest.raises(SolverError, match="reuse is a float"):
+        solve(scene(2.9), 14.1e6, reuse=1.0)

@@ -195,7 +195,7 @@ class Bricks:
     shares : (R,) int
         Bricks in each of its cells.
     place : (n, n) int
-        Where the pairs of functions are in the solid's `Covariance`, -1 below the diagonal.
+        Where the pairs of functions are in the part's `Covariance`, -1 below the diagonal.
     """
 
     sides: Sides

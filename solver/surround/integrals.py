@@ -1,6 +1,7 @@
-"""What cells and the wires near them have in common at all frequencies, a solid at a time.
+"""What cells and the wires near them have in common at all frequencies, a part at a time.
 
-Solids whose cells and near wires stay as they are keep their integrals when other wires change.
+A part is a run of cells that a wire crosses, or a cell by itself.  Parts near which the wires stay
+as they are keep their integrals when other wires change.
 """
 
 from __future__ import annotations
@@ -12,14 +13,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 from scipy.constants import epsilon_0, mu_0
 
 from ..moments.assembly import Elements
 from ..moments.basis import Basis, ComplexArray, FloatArray, IntArray
 from ..moments.quadrature import gauss, lagrange_weights
 from . import kernels
-from .bricks import BrickPlan, Bricks, BrickWeight
+from .bricks import BrickPlan, Bricks
 from .cells import Body, Cells
 
 STATIC_NODES = 10
@@ -29,8 +29,8 @@ MOST_ENTRIES = 1_000_000
 NODE_FREQUENCY, LOWEST_NODE, HIGHEST_NODE = 1.5e6, -3, 5
 """Bricks are worked out at 1.5 MHz times powers of two, up to 48 MHz, and interpolated between."""
 
-MOST_FORMS = 24
-"""Forms of bricks that a solid keeps, by its stuff and by frequency."""
+MOST_FORMS = 12
+"""Forms of bricks that are kept, by stuff and by frequency."""
 
 INVERSE_FOUR_PI = 0.25 / np.pi
 
@@ -56,28 +56,20 @@ def polarisability(body: Body, frequency: float) -> tuple[ComplexArray, ComplexA
 
 @dataclass(frozen=True, eq=False)
 class Covariance:
-    """Sub-cell part of a solid as forms of the functions, integrated over its volume.
+    """Sub-cell part of fields as forms of the functions, integrated over cells.
 
     Attributes
     ----------
     row, column : (K,) int
         Local functions of the near elements, then each one's next; each pair once.
-    values : (12, K) float
-        A, B and C for each of the four classes of `kernels.integrate_cells`. [m^3], [m], [1/m]
+    values : (3 R, K) float
+        A, B and C for R of the four classes of `kernels.integrate_cells`: the last in bricks, else
+        the first three. [m^3], [m], [1/m]
     """
 
     row: IntArray
     column: IntArray
     values: FloatArray
-
-    @property
-    def pairs(self) -> tuple[IntArray, IntArray]:
-        """`row` and `column`."""
-        return self.row, self.column
-
-    def at(self, classes: ComplexArray | FloatArray, omega: float) -> NDArray[Any]:
-        """sum over classes of weight times Q, (K,), Q in (V/m)^2 m^3/A^2 for a weight of 1."""
-        return np.outer(classes, steps_of(omega)).ravel() @ self.values
 
 
 def steps_of(omega: float) -> FloatArray:
@@ -107,14 +99,14 @@ class Numbering(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class SolidIntegrals:
-    """Integrals over the cells of a solid, functions numbered within its near elements.
+class CellIntegrals:
+    """Integrals over the cells of a part, functions numbered within its near elements.
 
     Attributes
     ----------
     covariance : Covariance
-    bricks : tuple of Bricks
-        Runs of cells close to wires.
+    bricks : Bricks or None
+        Of timber close to wires.
     mean_vector, mean_slope : (S, W) and (S, W, 3) float
         Means of v_f and s_f over the cells, by cell and near element.
     points : int
@@ -122,33 +114,13 @@ class SolidIntegrals:
     """
 
     covariance: Covariance
-    bricks: tuple[Bricks, ...]
+    bricks: Bricks | None
     mean_vector: FloatArray
     mean_slope: FloatArray
     points: int
-    _forms: dict[Any, ComplexArray] = field(default_factory=dict, init=False, repr=False)
+    _forms: dict[Any, NDArray[np.complex64]] = field(default_factory=dict, init=False, repr=False)
 
-    def beside_means(self, body: Body, classes: ComplexArray, frequency: float) -> ComplexArray:
-        """alpha times what the cells' means leave out, by pairs of functions, (K,).
-
-        Parameters
-        ----------
-        classes : (4,) complex
-            Of `polarisability`. [F/m]
-        """
-        omega = 2.0 * np.pi * frequency
-        values = self.covariance.at(classes, omega)
-        if self.bricks and not body.is_empty:
-            octave = np.log2(frequency / NODE_FREQUENCY)
-            middle = int(np.clip(np.rint(octave), LOWEST_NODE + 1, HIGHEST_NODE - 1))
-            nodes = np.arange(middle - 1, middle + 2)
-            weights = lagrange_weights(nodes.astype(float), octave)
-            for node, weight in zip(nodes, weights, strict=True):
-                if weight != 0.0:
-                    values = values + weight * (steps_of(omega) @ self._at_node(body, int(node)))
-        return values
-
-    def _at_node(self, body: Body, node: int) -> ComplexArray:
+    def brick_forms(self, body: Body, node: int) -> NDArray[np.complex64]:
         """Forms of the bricks at a node frequency, (3, K), kept once they are made.
 
         They depend on frequency by the permittivity alone, which is smooth: three nodes an octave
@@ -157,30 +129,104 @@ class SolidIntegrals:
         key = (body.sample.stuff, body.half, node)
         if key in self._forms:
             return self._forms[key]
-        frequency = NODE_FREQUENCY * 2.0**node
-        even, _ = polarisability(body, frequency)
-        chi = body.permittivity(frequency) - 1.0
-        total = np.zeros((3, self.covariance.row.size), dtype=np.complex128)
-        known: dict[object, BrickWeight] = {}
-        for bricks in self.bricks:
-            shape = (bricks.sides, bricks.counts)
-            if shape not in known:
-                known[shape] = bricks.weight(chi, even)
-            inside = bricks.place >= 0
-            total[:, bricks.place[inside]] += bricks.forms(known[shape])[:, inside]
+        total = np.zeros((3, self.covariance.row.size), dtype=np.complex64)
+        if self.bricks is not None:
+            frequency = NODE_FREQUENCY * 2.0**node
+            even, _ = polarisability(body, frequency)
+            weight = self.bricks.weight(body.permittivity(frequency) - 1.0, even)
+            inside = self.bricks.place >= 0
+            total[:, self.bricks.place[inside]] = self.bricks.forms(weight)[:, inside]
         while len(self._forms) >= MOST_FORMS:
             del self._forms[next(iter(self._forms))]
         self._forms[key] = total
         return total
 
 
+@dataclass(frozen=True, eq=False)
+class Group:
+    """Parts of a body with or without bricks, together.
+
+    Attributes
+    ----------
+    body : int
+    parts : tuple of CellIntegrals
+    bricked : bool
+    row, column : (K,) int
+        Pairs of functions of the mesh, each once.
+    place : (sum of the parts' K,) int
+        Where their pairs are among these.
+    values : (3 R, K) float
+        Sums over the parts.
+    """
+
+    body: int
+    parts: tuple[CellIntegrals, ...]
+    bricked: bool
+    row: IntArray
+    column: IntArray
+    place: IntArray
+    values: FloatArray
+    _forms: dict[Any, ComplexArray] = field(default_factory=dict, init=False, repr=False)
+
+    @classmethod
+    def of(cls, parts: Sequence[Part], *, bricked: bool, size: int) -> Group:
+        """Of parts of one body; `size` is the number of the mesh's functions, the next included."""
+        own = [part.integrals for part in parts]
+        pairs = np.concatenate(
+            [
+                p.numbers[p.integrals.covariance.row] * size
+                + p.numbers[p.integrals.covariance.column]
+                for p in parts
+            ]
+        )
+        kept, place = np.unique(pairs, return_inverse=True)
+        every = np.concatenate([one.covariance.values for one in own], axis=1)
+        values = np.stack([np.bincount(place, weights=v, minlength=kept.size) for v in every])
+        return cls(parts[0].body, tuple(own), bricked, kept // size, kept % size, place, values)
+
+    def beside_means(self, body: Body, frequency: float) -> ComplexArray:
+        """alpha times what the cells' means leave out, by pairs of functions, (K,)."""
+        steps = steps_of(2.0 * np.pi * frequency)
+        classes = polarisability(body, frequency)[1]
+        factors = np.outer(classes[3:] if self.bricked else classes[:3], steps).ravel()
+        # real and imaginary part by one real product
+        real, imaginary = np.stack([factors.real, factors.imag]) @ self.values
+        values = real + 1j * imaginary
+        if self.bricked and not body.is_empty:
+            octave = np.log2(frequency / NODE_FREQUENCY)
+            middle = int(np.clip(np.rint(octave), LOWEST_NODE + 1, HIGHEST_NODE - 1))
+            nodes = np.arange(middle - 1, middle + 2)
+            weights = lagrange_weights(nodes.astype(float), octave)
+            for node, weight in zip(nodes, weights, strict=True):
+                if weight != 0.0:
+                    values += (weight * steps) @ self._brick_forms(body, int(node))
+        return values
+
+    def _brick_forms(self, body: Body, node: int) -> ComplexArray:
+        """Sums of the parts' forms at a node frequency, (3, K)."""
+        key = (body.sample.stuff, body.half, node)
+        if key not in self._forms:
+            every = np.concatenate([one.brick_forms(body, node) for one in self.parts], axis=1)
+            summed = [
+                np.bincount(self.place, weights=side, minlength=self.row.size)
+                for one in every
+                for side in (one.real, one.imag)
+            ]
+            while len(self._forms) >= MOST_FORMS:
+                del self._forms[next(iter(self._forms))]
+            self._forms[key] = np.array(summed[::2]) + 1j * np.array(summed[1::2])
+        return self._forms[key]
+
+
 class Part(NamedTuple):
-    """A solid among the wires of a mesh.
+    """A run of cells, or one, among the wires of a mesh.
 
     Attributes
     ----------
     key : bytes
         Of all that its integrals depend on.
+    cells : (R,) int
+        In order.
     body : int
         Of the cells.
     numbers : (L,) int
@@ -189,13 +235,25 @@ class Part(NamedTuple):
     """
 
     key: bytes
+    cells: IntArray
     body: int
     numbers: IntArray
-    integrals: SolidIntegrals
+    integrals: CellIntegrals
+
+
+def grouped(parts: Sequence[Part], size: int) -> tuple[Group, ...]:
+    """Parts by body, those of bricks apart; `size` as for `Group.of`."""
+    together: dict[tuple[int, bool], list[Part]] = {}
+    for part in parts:
+        if part.numbers.size:
+            together.setdefault((part.body, part.integrals.bricks is not None), []).append(part)
+    return tuple(
+        Group.of(own, bricked=bricked, size=size) for (_, bricked), own in together.items()
+    )
 
 
 class _Site(NamedTuple):
-    """A solid's cells and near elements, before it is known whether they have been integrated."""
+    """A part's cells and near elements, before it is known whether they have been integrated."""
 
     cells: IntArray
     elements: IntArray
@@ -203,15 +261,15 @@ class _Site(NamedTuple):
     key: bytes
 
 
-def integrate_solids(
+def integrate_parts(
     cells: Cells,
     plan: BrickPlan,
     near: NDArray[np.bool_],
     elements: Elements,
     basis: Basis,
-    known: Mapping[bytes, SolidIntegrals],
+    known: Mapping[bytes, CellIntegrals],
 ) -> tuple[Part, ...]:
-    """Integrate over solids what is not known, in the order of their cells.
+    """Integrate over cells what is not known.
 
     Parameters
     ----------
@@ -221,20 +279,19 @@ def integrate_solids(
         Integrals by key, of `Part`.
     """
     n_functions = elements.degree + 2
-    runs: dict[int, list[IntArray]] = {}
+    alone = np.ones(len(cells), dtype=bool)
     for run in plan.runs:
-        runs.setdefault(int(run[0]), []).append(run)
-    sites = []
-    for own in _solid_cells(cells):
-        mine = [run for c in own for run in runs.get(int(c), [])]
-        sites.append(_site(own, cells, plan, mine, near, elements))
+        alone[run] = False
+    together = [*plan.runs, *np.flatnonzero(alone)[:, None]]
+    sites = [_site(own, cells, plan, near, elements) for own in together]
     missing = {site.key: site for site in sites if site.key not in known}
     found = dict(known)
-    found.update(_integrated(list(missing.values()), cells, plan, runs, elements, n_functions))
+    found.update(_integrated(list(missing.values()), cells, plan, elements, n_functions))
     numbering = Numbering(basis.offset, basis.n_local)
     return tuple(
         Part(
             site.key,
+            site.cells,
             int(cells.body[site.cells[0]]),
             numbering.numbers(site.elements, n_functions[site.elements]),
             found[site.key],
@@ -243,18 +300,10 @@ def integrate_solids(
     )
 
 
-def _solid_cells(cells: Cells) -> list[IntArray]:
-    """Cells of each timber; a sheet's one by one, since few are near the same wires."""
-    own = np.where(cells.flat, -1 - np.arange(len(cells)), cells.solid)
-    cuts = np.flatnonzero(np.diff(own)) + 1
-    return np.split(np.arange(len(cells)), cuts)
-
-
 def _site(
     own: IntArray,
     cells: Cells,
     plan: BrickPlan,
-    runs: Sequence[IntArray],
     near: NDArray[np.bool_],
     elements: Elements,
 ) -> _Site:
@@ -264,7 +313,6 @@ def _site(
     for values in (
         cells.center[own], cells.half[own], cells.frame[own], cells.volume[own], plan.kind[own],
         plan.counts[own], here, *(one[which] for one in elements),
-        *(run - own[0] for run in runs),
     ):  # fmt: skip
         digest.update(str(values.shape).encode())
         digest.update(np.ascontiguousarray(values).tobytes())
@@ -275,14 +323,13 @@ def _integrated(
     sites: Sequence[_Site],
     cells: Cells,
     plan: BrickPlan,
-    runs: Mapping[int, list[IntArray]],
     elements: Elements,
     n_functions: IntArray,
-) -> dict[bytes, SolidIntegrals]:
-    """Integrals by key over the cells of some solids."""
+) -> dict[bytes, CellIntegrals]:
+    """Integrals by key over the cells of some parts."""
     if not sites:
         return {}
-    # the cells of these solids and no others, one after the other
+    # the cells of these parts and no others, one after the other
     chosen = np.concatenate([site.cells for site in sites])
     row, column = [], []
     begin = 0
@@ -337,38 +384,24 @@ def _integrated(
         end = begin + site.cells.size
         slots = slice(int(first_member[begin]), int(first_member[end]))
         own_functions = n_functions[site.elements]
-        covariance = _covariance(blocks[s][0], values[s], own_functions)
-        where = _places(covariance, int(own_functions.sum()))
-        bricks = []
-        for run in (run for c in site.cells for run in runs.get(int(c), [])):
-            one = begin + int(run[0] - site.cells[0])
-            total = int(columns[one])
-            if total == 0:
-                continue
-            own = members[first_member[one] : first_member[one + 1]]
-            axes = (elements.half[own] / elements.length[own, None]) @ cells.frame[run[0]].T
-            axes = np.repeat(axes, n_functions[own], axis=0)
-            part = np.concatenate(
-                [
-                    np.arange(int(first_brick[one + k]), int(first_brick[one + k + 1]))
-                    for k in run - run[0]
-                ]
+        classes = slice(9, 12) if kind[begin] == kernels.BRICKED else slice(0, 9)
+        covariance = _covariance(blocks[s][0], values[s][classes], own_functions)
+        bricks = None
+        if kind[begin] == kernels.BRICKED and columns[begin] > 0:
+            axes = (elements.half / elements.length[:, None])[site.elements] @ frame[begin].T
+            axes = np.repeat(axes, own_functions, axis=0)
+            part = slice(int(first_brick[begin]), int(first_brick[end]))
+            vector = brick_vector[part].reshape(-1, len(axes))[:, :, None] * axes
+            slope = brick_slope[part].reshape(-1, len(axes), 3)
+            bricks = Bricks.from_means(
+                np.round(2.0 * half[begin] / counts[begin], 9),
+                counts[begin:end],
+                (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
+                place=_places(covariance, own_functions),
             )
-            vector = brick_vector[part].reshape(-1, total)[:, :, None] * axes
-            slope = brick_slope[part].reshape(-1, total, 3)
-            place[site.elements] = np.arange(site.elements.size)
-            functions = _function_numbers(place[own], own_functions)
-            bricks.append(
-                Bricks.from_means(
-                    np.round(2.0 * cells.half[run[0]] / plan.counts[run[0]], 9),
-                    plan.counts[run],
-                    (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
-                    place=where[functions][:, functions].toarray() - 1,
-                )
-            )
-        found[site.key] = SolidIntegrals(
+        found[site.key] = CellIntegrals(
             covariance,
-            tuple(bricks),
+            bricks,
             mean_vector[slots].copy(),
             mean_slope[slots].copy(),
             int(points[begin:end].sum()),
@@ -377,22 +410,22 @@ def _integrated(
     return found
 
 
-def _places(covariance: Covariance, size: int) -> sparse.csr_array:
-    """Where each pair of functions is in the list, counted from 1."""
-    entries = np.arange(1, covariance.row.size + 1)
-    return sparse.csr_array(
-        sparse.coo_array((entries, (covariance.row, covariance.column)), shape=(size, size))
-    )
+def _places(covariance: Covariance, n_functions: IntArray) -> IntArray:
+    """Where each pair of functions is in the list, -1 below the diagonal, (n, n).
 
-
-def _function_numbers(elements: IntArray, n_functions: IntArray) -> IntArray:
-    """Numbers of all functions of some of the elements, each one's next after its own."""
+    In the order of the elements, each one's next function after its own.
+    """
+    size = int(n_functions.sum())
+    found = np.full((size, size), -1, dtype=np.int64)
+    found[covariance.row, covariance.column] = np.arange(covariance.row.size)
     numbering = Numbering.of(n_functions)
-    own = [
-        np.append(np.arange(n_functions[e] - 1) + numbering.offset[e], numbering.n_local + e)
-        for e in elements
-    ]
-    return np.concatenate(own).astype(np.int64)
+    order = np.concatenate(
+        [
+            np.append(np.arange(n - 1) + numbering.offset[e], numbering.n_local + e)
+            for e, n in enumerate(n_functions)
+        ]
+    ).astype(np.int64)
+    return found[order][:, order]
 
 
 def _blocks(near: NDArray[np.bool_], n_functions: IntArray) -> tuple[IntArray, int]:

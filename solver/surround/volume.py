@@ -57,7 +57,15 @@ from . import kernels
 from .bricks import plan_bricks
 from .cells import Body, CellRule, Cells, cut_solids
 from .far_earth import ObserverGrid, make_grid
-from .integrals import INVERSE_FOUR_PI, Part, SolidIntegrals, integrate_solids, polarisability
+from .integrals import (
+    INVERSE_FOUR_PI,
+    CellIntegrals,
+    Group,
+    Part,
+    grouped,
+    integrate_parts,
+    polarisability,
+)
 
 if TYPE_CHECKING:
     from .cells import Solid
@@ -138,7 +146,9 @@ class Volume:
     slot : (C, E) int
         Rows of `mean_vector`, `mean_slope`; -1 for far pairs.
     parts : tuple of Part
-        What is integrated finely, a timber or a cell of a sheet each.
+        Runs of cells, and cells by themselves, with what is integrated finely over them.
+    groups_of_parts : tuple of Group
+        The same by body.
     """
 
     elements: Elements
@@ -148,11 +158,12 @@ class Volume:
     mean_vector: FloatArray
     mean_slope: FloatArray
     parts: tuple[Part, ...]
+    groups_of_parts: tuple[Group, ...]
     has_images: bool
     grid: ObserverGrid
 
     @property
-    def known(self) -> dict[bytes, SolidIntegrals]:
+    def known(self) -> dict[bytes, CellIntegrals]:
         """Integrals that another mesh of the same house may use, by key."""
         return {part.key: part.integrals for part in self.parts}
 
@@ -262,23 +273,20 @@ class Volume:
 
     def _beside_means(
         self, frequency: float, bodies: Collection[int] | None = None
-    ) -> Iterator[tuple[Part, ComplexArray]]:
-        """Parts of some of the bodies, or all, and what means leave out of them, (K,)."""
-        classes = [polarisability(body, frequency)[1] for body in self.cells.bodies]
-        for part in self.parts:
-            if bodies is None or part.body in bodies:
-                stuff = self.cells.bodies[part.body]
-                yield part, part.integrals.beside_means(stuff, classes[part.body], frequency)
+    ) -> Iterator[tuple[Group, ComplexArray]]:
+        """Groups of some of the bodies, or all, and what means leave out of them, (K,)."""
+        for group in self.groups_of_parts:
+            if bodies is None or group.body in bodies:
+                yield group, group.beside_means(self.cells.bodies[group.body], frequency)
 
     def _form(self, frequency: float, bodies: Collection[int] | None = None) -> sparse.csr_array:
         """What the means leave out, a symmetric (M + E, M + E) form of all functions."""
         size = self.basis.n_local + self.elements.length.size
         row, column, value = [], [], []
-        for part, values in self._beside_means(frequency, bodies):
-            i, j = (part.numbers[one] for one in part.integrals.covariance.pairs)
-            inner = i != j
-            row += [i, j[inner]]
-            column += [j, i[inner]]
+        for group, values in self._beside_means(frequency, bodies):
+            inner = group.row != group.column
+            row += [group.row, group.column[inner]]
+            column += [group.column, group.row[inner]]
             value += [values, values[inner]]
         if not value:
             return sparse.csr_array((size, size), dtype=np.complex128)
@@ -316,11 +324,10 @@ class Volume:
         n_bodies = len(self.cells.bodies)
         watts = np.bincount(self.cells.body, weights=each, minlength=n_bodies).astype(float)
         padded = np.append(currents, np.zeros(self.elements.length.size))
-        for part, values in self._beside_means(frequency):
-            i, j = (part.numbers[one] for one in part.integrals.covariance.pairs)
-            product = (padded[i].conj() * padded[j]).real
-            product[i != j] *= 2.0
-            watts[part.body] -= omega * float(values.imag @ product)
+        for group, values in self._beside_means(frequency):
+            product = (padded[group.row].conj() * padded[group.column]).real
+            product[group.row != group.column] *= 2.0
+            watts[group.body] -= omega * float(values.imag @ product)
         return watts
 
     def polarisation(self, inside: ComplexArray, frequency: float) -> PointMoments:
@@ -372,7 +379,7 @@ def prepare_volume(
     *,
     has_images: bool = False,
     rule: CellRule | None = None,
-    known: Mapping[bytes, SolidIntegrals] | None = None,
+    known: Mapping[bytes, CellIntegrals] | None = None,
 ) -> Volume:
     """Cut the solids and integrate what does not depend on frequency.
 
@@ -399,24 +406,24 @@ def prepare_volume(
     plan = plan_bricks(cells, starts, ends)
     for run in plan.runs:
         near[run] = near[run].any(axis=0)
-    parts = integrate_solids(cells, plan, near, elements, basis, {} if known is None else known)
+    parts = integrate_parts(cells, plan, near, elements, basis, {} if known is None else known)
     slot = np.full(near.shape, -1, dtype=np.int32)
-    slot[near] = np.arange(int(near.sum()), dtype=np.int32)
     width = int(elements.degree.max()) + 2
-    means = [
-        np.concatenate([_widened(one, width) for one in arrays])
-        for arrays in (
-            [part.integrals.mean_vector for part in parts],
-            [part.integrals.mean_slope for part in parts],
-        )
-    ]
+    mean_vector = np.zeros((int(near.sum()), width))
+    mean_slope = np.zeros((*mean_vector.shape, 3))
+    begin = 0
+    for part in parts:
+        cell, element = np.nonzero(near[part.cells])
+        own, means = slice(begin, begin + cell.size), part.integrals
+        slot[part.cells[cell], element] = np.arange(own.start, own.stop)
+        # another mesh may have had other degrees elsewhere
+        both = min(width, means.mean_vector.shape[1])
+        mean_vector[own, :both] = means.mean_vector[:, :both]
+        mean_slope[own, :both] = means.mean_slope[:, :both]
+        begin = own.stop
     lowest = float(min(starts[:, 2].min(), ends[:, 2].min()))
-    return Volume(elements, basis, cells, slot, *means, parts, has_images, make_grid(cells, lowest))
-
-
-def _widened(means: FloatArray, width: int) -> FloatArray:
-    """Means of a mesh with fewer or more functions at most, (S, width, ...)."""
-    found = np.zeros((means.shape[0], width, *means.shape[2:]))
-    both = min(width, means.shape[1])
-    found[:, :both] = means[:, :both]
-    return found
+    size = basis.n_local + elements.length.size
+    return Volume(
+        elements, basis, cells, slot, mean_vector, mean_slope, parts, grouped(parts, size),
+        has_images, make_grid(cells, lowest),
+    )  # fmt: skip
