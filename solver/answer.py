@@ -170,13 +170,21 @@ def answer(
                 for band in settings.bands
             )
     driven = {wire for feed in scene.feeds if feed.is_driven for wire in feed.wires}
+    kinds = {piece.name: piece.kind for piece in scene.house}
     return Answer(
         name=name or called,
         text="" if from_plan is None else _text_of(from_plan),
         house=house,
         earth=_earth_in_words(scene),
         wires=tuple(
-            WirePath(w.name, np.array(w.vertices), float(w.radius), w.name in driven)
+            WirePath(
+                w.name,
+                np.array(w.vertices),
+                float(w.radius),
+                w.name in driven,
+                w.piece,
+                kinds.get(w.piece, "metal" if w.piece else ""),
+            )
             for w in scene.wires
         ),
         feeds=tuple(
