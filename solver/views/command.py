@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from ...geometry.plan import AtticPlan
     from ..answer_records import Answer
+    from ..effort import Effort
 
 DONE, UNEXPECTED, BAD_INPUT, STOPPED = 0, 1, 2, 130
 
@@ -41,12 +42,6 @@ SOLVER_KEYS = """\
 [station]
     power = watts into the feed point, 0.001 to 10000; reference = ohms that SWR refers to, 1 to
     10000"""
-
-INFLUENCE_MATRIX = 3.0
-"""A matrix with all pieces left out in turn takes so many times a matrix alone, at most."""
-
-SECONDS_PER_MATRIX = (0.02, 0.06)
-"""A constant part, and one for 200 unknowns that grows with their square."""
 
 EXPLANATION = """\
 Ridgepole: bent wires in the roof space. What will the feed point show on every band, where do
@@ -243,11 +238,6 @@ def _is_compiled() -> bool:
     return any((package / "moments" / "__pycache__").glob("*.nbi"))
 
 
-def _estimate(unknowns: int, matrices: int) -> float:
-    fixed, squared = SECONDS_PER_MATRIX
-    return matrices * (fixed + squared * (unknowns / 200.0) ** 2)
-
-
 # ---- the jobs ----------------------------------------------------------------------------
 
 
@@ -402,13 +392,16 @@ def _bands_asked(options: argparse.Namespace) -> list[str] | None:
     return [band.strip() for text in options.bands for band in text.split(",") if band.strip()]
 
 
-def _announcer(voice: _Voice, *, each: float = 1.0) -> Callable[[int, int], None]:
-    """Says how long it will take; a matrix counts `each` times."""
+def _announcer(voice: _Voice) -> Callable[[Effort], None]:
+    """Says what there is to do and how long it will take."""
 
-    def announce(unknowns: int, matrices: int) -> None:
-        seconds = _in_seconds(each * _estimate(unknowns, matrices))
+    def announce(effort: Effort) -> None:
+        cells = f"{effort.cells} cells of timber and sheets, " if effort.cells else ""
         first = "" if compiled else "; the first run compiles as well, up to a minute more"
-        voice.say(f"Solving: {unknowns} unknowns, {matrices} matrices, about {seconds}{first}.")
+        voice.say(
+            f"Solving: about {effort.unknowns} unknowns, {cells}{effort.matrices} matrices, about "
+            f"{_in_seconds(effort.seconds)}{first}."
+        )
 
     compiled = _is_compiled()
     return announce
@@ -564,7 +557,7 @@ def _influence(options: argparse.Namespace) -> int:
         plan,
         _bands_asked(options),
         region=options.region,
-        announce=_announcer(voice, each=INFLUENCE_MATRIX),
+        announce=_announcer(voice),
         progress=None if sys.stderr.isatty() else False,
     )
     if options.json:

@@ -582,7 +582,7 @@ def draw_wires(answer: Answer, bands: Sequence[str] | None = None) -> Figure:
     figure.legend(
         list(handles.values()), list(handles),
         loc="upper left", ncols=LEGEND_COLUMNS, frameon=False, fontsize=9, borderaxespad=0.0,
-        bbox_to_anchor=(0.0, 1.0 - (TITLE_INCHES - 0.05) / figure.get_figheight()),
+        bbox_to_anchor=(0.1 / 12.4, 1.0 - (TITLE_INCHES - 0.05) / figure.get_figheight()),
     )  # fmt: skip
     _title(figure, f"{_name(answer)}: current along the wires", answer.place)
     return figure
