@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -98,6 +99,9 @@ class Comparison:
         The named point whose current ranks; "" where gain does.
     power : float
         Into the feed point, for that current. [W]
+    house_differs : tuple of str
+        Layouts whose house is described otherwise than the first's (joists, roof, ducts, cables):
+        what they gain may be the house's. Answers of scenes, which keep no file, are not looked at.
     """
 
     first: str
@@ -108,6 +112,7 @@ class Comparison:
     left_out: tuple[str, ...] = ()
     point: str = ""
     power: float = np.nan
+    house_differs: tuple[str, ...] = ()
 
     @property
     def best(self) -> str:
@@ -242,7 +247,21 @@ def compare(
         left_out,
         point or "",
         layouts[0].power if point else np.nan,
+        tuple(
+            name
+            for name, layout in zip(called, layouts, strict=True)
+            if house_tables(layout.text) != house_tables(layouts[0].text)
+            and layout.text
+            and layouts[0].text
+        ),
     )
+
+
+def house_tables(text: str) -> dict[str, Any]:
+    """What an attic file says of the house around the wires, by table."""
+    return {
+        name: table for name, table in tomllib.loads(text).items() if name in HOUSE_TABLES
+    }  # fmt: skip
 
 
 def _level(current: float, first: float) -> float:

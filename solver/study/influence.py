@@ -374,10 +374,12 @@ class _BandStudy:
         solids = self.centre.solids
         found = []
         for k, part in enumerate(self.parts, start=1):
-            largest, at = np.nan, ("", np.nan)
+            largest, at, point = np.nan, ("", np.nan), (np.nan, np.nan, np.nan)
             if part.kind == "metal":
                 own = [w.name for w in whole.scene.wires if w.piece == part.name]
                 largest, at = _largest([currents[wire] for wire in own])
+                x, y, z = whole.scene.wire(at[0]).position(at[1]).tolist()
+                point = (x, y, z)
             shift = Shift(np.nan, part.reason)
             if not part.reason:
                 shift = shift_of(self.resonance, self.curves[0], self.curves[k])
@@ -396,6 +398,7 @@ class _BandStudy:
                     current_at=at,
                     watts=solids.losses[part.name] if solids and part.bodies.size else np.nan,
                     reason=part.reason,
+                    current_point=point,
                 )
             )
         found.sort(key=lambda row: (row.effect != row.effect, -row.effect))
