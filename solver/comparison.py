@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from ..geometry.file_tables import HOUSE_TABLES
 from .answer_records import Answer, BandAnswer, data_frame, same
 from .bands import Band
 from .errors import SolverError
@@ -99,9 +100,10 @@ class Comparison:
         The named point whose current ranks; "" where gain does.
     power : float
         Into the feed point, for that current. [W]
-    house_differs : tuple of str
-        Layouts whose house is described otherwise than the first's (joists, roof, ducts, cables):
-        what they gain may be the house's. Answers of scenes, which keep no file, are not looked at.
+    house_differs : tuple of (layout, tables)
+        Layouts whose file describes the house around the wires otherwise than the first's does,
+        and in which tables ("roof", "cable"): what they gain may be the house's. Answers that keep
+        no file are not looked at.
     """
 
     first: str
@@ -112,7 +114,7 @@ class Comparison:
     left_out: tuple[str, ...] = ()
     point: str = ""
     power: float = np.nan
-    house_differs: tuple[str, ...] = ()
+    house_differs: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     @property
     def best(self) -> str:
@@ -248,20 +250,19 @@ def compare(
         point or "",
         layouts[0].power if point else np.nan,
         tuple(
-            name
+            (name, tables)
             for name, layout in zip(called, layouts, strict=True)
-            if house_tables(layout.text) != house_tables(layouts[0].text)
-            and layout.text
-            and layouts[0].text
+            if (tables := _differing_tables(layouts[0].text, layout.text))
         ),
     )
 
 
-def house_tables(text: str) -> dict[str, Any]:
-    """What an attic file says of the house around the wires, by table."""
-    return {
-        name: table for name, table in tomllib.loads(text).items() if name in HOUSE_TABLES
-    }  # fmt: skip
+def _differing_tables(one: str, other: str) -> tuple[str, ...]:
+    """Tables of the house in which two attic files differ; none where a text is missing."""
+    if not (one and other):
+        return ()
+    first, second = tomllib.loads(one), tomllib.loads(other)
+    return tuple(name for name in HOUSE_TABLES if first.get(name) != second.get(name))
 
 
 def _level(current: float, first: float) -> float:

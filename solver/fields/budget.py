@@ -152,6 +152,8 @@ def _line(name: str, share: float | FloatArray) -> tuple[str, str, str]:
     if np.any(np.isnan(share)):
         return name, "not computed", ""
     percent = _span(100.0 * np.asarray(share), ".3f", " %")
+    if 0.0 < np.max(share) < 5e-6:
+        percent = "under 0.001 %"
     if not np.all(np.greater(share, 0.0)):
         return name, percent, ""
     return name, percent, _span(10.0 * np.log10(share), ".2f", " dB")

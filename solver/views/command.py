@@ -182,7 +182,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     job.add_argument("file", metavar="FILE", help="the attic file")
     _add_solving_options(job, with_power=False)
-    job.add_argument("--to", metavar="PICTURE", help="a bar chart (.png, .pdf or .svg)")
+    job.add_argument(
+        "--to",
+        metavar="PICTURE",
+        help="the bar chart (.png, .pdf or .svg); beside the file where left out",
+    )
     job.set_defaults(job=_influence)
 
     job = jobs.add_parser("keys", help="all that an attic file may say")
@@ -544,14 +548,15 @@ def _compare(options: argparse.Namespace) -> int:
 def _influence(options: argparse.Namespace) -> int:
     began = time.perf_counter()
     voice = _Voice(as_json=options.json)
-    picture = Path(options.to) if options.to else None
-    if picture is not None:
-        _check_picture(picture)
-    voice.say(f"Leaving out each piece of the house of {options.file} in turn.")
+    source = Path(options.file)
+    beside = source.with_name(f"{source.stem}-influence.png")
+    picture = Path(options.to) if options.to else beside
+    _check_picture(picture)
+    voice.say(f"Leaving out each piece of the house of {source} in turn; drawing to {picture}.")
     from ..settings import read_attic, read_settings
     from ..study.influence import influence
 
-    plan = read_attic(Path(options.file))
+    plan = read_attic(source)
     read_settings(plan, bands=_bands_asked(options), region=options.region)
     found = influence(
         plan,
@@ -563,15 +568,13 @@ def _influence(options: argparse.Namespace) -> int:
     if options.json:
         from .influence_page import influence_form
 
-        print(json.dumps(influence_form(found), indent=2, allow_nan=False))
+        form = {**influence_form(found), "files": [str(picture)]}
+        print(json.dumps(form, indent=2, allow_nan=False))
     else:
         voice.say("\n" + found.to_text(width=voice.width) + "\n")
-    drawn = ""
-    if picture is not None:
-        _save_picture(found.plot().figure, picture)
-        drawn = f"Drawn to {picture} "
+    _save_picture(found.plot().figure, picture)
     seconds = _in_seconds(time.perf_counter() - began)
-    voice.say(f"{drawn}({seconds} in all).")
+    voice.say(f"Drawn to {picture} ({seconds} in all).")
     return DONE
 
 

@@ -92,10 +92,7 @@ def current_place(row: InfluenceRow) -> str:
         return f"at {at:.2f} m along it"
     x, y, z = row.current_point
     lead, _, to = wire.partition(f"{row.piece} to ")
-    if not lead and to:
-        what = f"in its lead to {to}"
-    else:
-        what = "in its grid"
+    what = f"in its lead to {to}" if to and not lead else "in its grid"
     return f"{what}, at ({x:.2f}, {y:.2f}) m in the plan, {z:.2f} m above ground"
 
 

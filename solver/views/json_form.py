@@ -116,6 +116,10 @@ def comparison_form(comparison: Comparison) -> dict[str, Any]:
         "first": comparison.first,
         "reference_ohm": comparison.reference,
         "left_out": list(comparison.left_out),
+        "house_differs": [
+            {"layout": layout, "tables": list(tables)}
+            for layout, tables in comparison.house_differs
+        ],
         "point": comparison.point,
         "power_w": number(comparison.power),
         "ranking": [

@@ -580,6 +580,7 @@ def comparison_text(comparison: Comparison, *, width: int = 100) -> str:
         rest="",
     )
     lines += n.columns(rows, left=2, width=width)
+    lines += _house_lines(comparison, width)
     over_all = ", ".join(f"{name} {n.decibels(mean)} dB" for name, mean in comparison.ranking)
     lines += wrapped(f"Over all bands and angles: {over_all}.", width, first="", rest="")
     if comparison.left_out:
@@ -611,11 +612,25 @@ def _point_comparison_text(comparison: Comparison, *, width: int) -> str:
         width, first="", rest="",
     )  # fmt: skip
     lines += n.columns(rows, left=2, width=width)
+    lines += _house_lines(comparison, width)
     lines += wrapped(f"Over all bands: {over_all}.", width, first="", rest="")
     if comparison.left_out:
         names = ", ".join(comparison.left_out)
         lines += wrapped(f"Not compared, not in every answer: {names}.", width, first="", rest="")
     return "\n".join(lines)
+
+
+def _house_lines(comparison: Comparison, width: int) -> list[str]:
+    """Which houses differ, so that nobody takes it for the antenna's doing."""
+    lines = []
+    for layout, tables in comparison.house_differs:
+        lines += wrapped(
+            f"The houses differ: {layout!r} against {comparison.first!r} in "
+            f"{', '.join(f'[{name}]' for name in tables)}. Part of the difference is the house's, "
+            "not the antenna's.",
+            width, first="", rest="",
+        )  # fmt: skip
+    return lines
 
 
 def _difference(value: float) -> str:
