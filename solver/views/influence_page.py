@@ -255,6 +255,7 @@ def draw_influence(found: Influence, ax: Axes | None = None) -> Axes:
             textcoords="offset points", va="center", fontsize=8, color=INK,
         )  # fmt: skip
     tidy(ax)
+    ax.grid(visible=False, axis="y")
     ax.set_yticks(places, [piece for piece, _ in shown])
     ax.set_xlim(0.0, 1.3 * max(values, default=1.0))
     ax.set_xlabel("greatest change of impedance or efficiency, %")
