@@ -249,7 +249,7 @@ def test_metal_is_drawn_by_kind_as_the_legend_says(found: Answer):
     drawn = {str(line.get_color()) for line in ax.lines}
     assert set(legend.values()) <= drawn
     (y,) = {
-        round(float(line.get_ydata()[0]), 6)
+        round(float(np.asarray(line.get_xydata())[0, 1]), 6)
         for line in ax.lines
         if line.get_color() == legend["fan duct"]
     }
