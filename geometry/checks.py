@@ -189,7 +189,7 @@ def find_doubts(scene: Scene) -> tuple[str, ...]:
         mine = short & (skeleton.piece_wire == w)
         k = np.flatnonzero(mine)[np.argmin(length[mine])]
         found.append(
-            f"Wire {wire.name!r}: {np.count_nonzero(mine)} of its straight pieces are shorter "
+            f"{_at_start(wire)}: {np.count_nonzero(mine)} of its straight pieces are shorter "
             f"than two radii ({2 * wire.radius:.4g} m), the shortest {length[k]:.4g} m at "
             f"{skeleton.piece_span[k, 0]:.4g} m; its current there is not to be relied on."
         )
@@ -200,7 +200,7 @@ def find_doubts(scene: Scene) -> tuple[str, ...]:
             k = int(np.argmin(low))
             if low[k] < NEAR_GROUND * wire.radius:
                 found.append(
-                    f"Wire {wire.name!r} runs {low[k]:.4g} m above the ground or lower, nearer "
+                    f"{_at_start(wire)} runs {low[k]:.4g} m above the ground or lower, nearer "
                     f"than 2.5 radii ({NEAR_GROUND * wire.radius:.4g} m); the uneven current "
                     "around the wire (proximity effect) is left out."
                 )
@@ -438,16 +438,30 @@ def _tell_error(scene: Scene, near: NearPairs, contact: Contact) -> str:
 
 
 def _tell_doubt(scene: Scene, near: NearPairs, contact: Contact) -> str:
-    one, two, itself = _names(scene, near, contact)
+    wires = [scene.wires[int(near.stretches.wire[k])] for k in (contact.first, contact.second)]
+    one, two = (_called(wire) for wire in wires)
     place = show_point(contact.place)
     gap = f"{contact.distance * 1e3:.3g} mm"
     if contact.kind == "near miss":
         return (
-            f"The end of wire {one!r} comes within {gap} of wire {two!r} near {place} but does not "
-            "join (1 mm). If it should, end it there, on a corner or a marked point."
+            f"The end of {one} comes within {gap} of {two} near {place} but does not join (1 mm). "
+            "If it should, end it there, on a corner or a marked point."
         )
-    other = "itself" if itself else f"wire {two!r}"
+    other = "itself" if wires[0] is wires[1] else two
     return (
-        f"Wire {one!r} runs beside {other} near {place}, {gap} between the axes, nearer than five "
-        "mean radii; the uneven current around the wires (proximity effect) is left out."
+        f"{_at_start(wires[0])} runs beside {other} near {place}, {gap} between the axes, "
+        "nearer than five mean radii; the uneven current around the wires (proximity effect) is "
+        "left out."
     )
+
+
+def _called(wire: Wire) -> str:
+    """A wire in a sentence: by its name, or as what it is of a piece of the house."""
+    is_named = not wire.piece or wire.piece == wire.name
+    return f"wire {wire.label}" if is_named else wire.label
+
+
+def _at_start(wire: Wire) -> str:
+    """The same at the start of a sentence."""
+    called = _called(wire)
+    return called[0].upper() + called[1:]

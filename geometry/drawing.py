@@ -19,6 +19,7 @@ from .house_drawing import (
     draw_house_flat,
     draw_house_view,
     house_handles,
+    kind_colour,
     metal_colours,
     pieces_of,
     reach_of,
@@ -30,7 +31,15 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["draw_3d", "draw_attic", "draw_plan", "draw_section", "feed_marks", "wire_colours"]
+__all__ = [
+    "draw_3d",
+    "draw_attic",
+    "draw_plan",
+    "draw_section",
+    "feed_marks",
+    "plan_colours",
+    "wire_colours",
+]
 
 Array = NDArray[np.float64]
 Currents = Mapping[str, tuple[Array, Array]]
@@ -100,7 +109,7 @@ def draw_plan(
             color=_ROOF, fontsize=8, va="center",
         )  # fmt: skip
     draw_house_flat(ax, house, (0, 1))
-    colours = _colours(wires, house)
+    colours = plan_colours(plan, wires)
     _draw_wires(
         ax, wires, (0, 1), currents, colours=colours, marks=feed_marks(plan) if legend else None
     )
@@ -161,7 +170,7 @@ def draw_section(
             color=_ROOF, fontsize=8, va="top",
         )  # fmt: skip
     draw_house_flat(ax, house, (across, 2))
-    colours = _colours(wires, house)
+    colours = plan_colours(plan, wires)
     _draw_wires(
         ax, wires, (across, 2), currents, colours=colours,
         marks=feed_marks(plan) if legend else None,
@@ -193,7 +202,7 @@ def draw_3d(plan: Any, ax: Any = None, *, currents: Currents | None = None) -> A
         for edge in _edges(attic):
             ax.plot(*edge.T, color=_ROOF, lw=1.1)
     draw_house_view(ax, house)
-    colours = _colours(wires, house)
+    colours = plan_colours(plan, wires)
     top = _top(currents)
     for wire in wires:
         if currents and wire.name in currents:
@@ -284,13 +293,18 @@ def _wires(plan: Any, currents: Currents | None = None) -> tuple[Wire, ...]:
     )
 
 
-def _colours(wires: Sequence[Wire], house: Sequence[Any]) -> dict[str, str]:
-    """Colours of the wires; a conductor of the house has that of its piece."""
-    metal = metal_colours(house)
-    pieces = {wire.name: getattr(wire, "piece", "") for wire in wires}
-    return {
-        name: metal.get(pieces[name], colour) for name, colour in wire_colours(wires).items()
-    }  # fmt: skip
+def plan_colours(plan: Any, wires: Sequence[Wire] | None = None) -> dict[str, str]:
+    """Colours of the wires by name; a conductor of the house has that of its piece.
+
+    Where a plan has no `house` but `metal_kinds`, kinds of metal by the names of pieces, metal has
+    the colour of its kind.
+    """
+    kinds: Mapping[str, str] = getattr(plan, "metal_kinds", {})
+    metal = {name: kind_colour(kind) for name, kind in kinds.items()}
+    metal |= metal_colours(pieces_of(plan))
+    found = _wires(plan) if wires is None else wires
+    pieces = {wire.name: getattr(wire, "piece", "") for wire in found}
+    return {name: metal.get(pieces[name], colour) for name, colour in wire_colours(found).items()}
 
 
 def _name_house(ax: Axes, house: Sequence[Any]) -> None:

@@ -321,7 +321,7 @@ def _wires_in_solids(
                     "mm. Wires may pass through a sheet and lie on it; move it to one side."
                 )
             if passing is not None:
-                passing.append(f"{wire.name!r} through {solid.name!r}")
+                passing.append(f"{wire.label} through {solid.name!r}")
     return None
 
 
@@ -406,7 +406,7 @@ def _wires_in_screens(scene: Scene) -> list[str]:
                 if np.linalg.norm(nodes - place, axis=1).min() <= skin:
                     continue
                 if i != 0.0 and j != 0.0:
-                    passing.append(f"{wire.name!r} through {screen.name!r}")
+                    passing.append(f"{wire.label} through {screen.name!r}")
                     continue
                 what = "lies" if i == j else "bends or ends"
                 raise GeometryError(

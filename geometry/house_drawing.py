@@ -21,6 +21,7 @@ __all__ = [
     "draw_house_flat",
     "draw_house_view",
     "house_handles",
+    "kind_colour",
     "metal_colours",
     "pieces_of",
     "reach_of",
@@ -43,7 +44,7 @@ SCREEN = "#7f8ea3"
 
 # by kind: pale or dark enough to be told from the wires' own colours, one hue a kind
 METAL_COLOURS = {
-    "duct": ("#8fa3b8", "#6f8298", "#a9bccd"),
+    "duct": ("#7d8fd6", "#5d6fb8", "#a3b1e6"),
     "pipe": ("#a86b4c", "#8a543a", "#c08a6e"),
     "gutter": ("#5d6b62", "#7c8a80"),
     "downpipe": ("#4d5b52", "#6c7a70"),
@@ -75,6 +76,11 @@ def _is_box(piece: Any) -> bool:
 
 def _is_face(piece: Any) -> bool:
     return _kind(piece) in ("sheet", "screen")
+
+
+def kind_colour(kind: str) -> str:
+    """The colour of the first conductor of a kind: "cable", "duct", "screen"."""
+    return SCREEN if kind == "screen" else METAL_COLOURS.get(kind, OTHER_METAL)[0]
 
 
 def metal_colours(house: Sequence[Any]) -> dict[str, str]:

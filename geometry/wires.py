@@ -166,6 +166,11 @@ class Wire:
         return None if self.jacket is None else self.jacket.outer_radius(self.radius)
 
     @property
+    def label(self) -> str:
+        """How messages call it, see `wire_label`."""
+        return wire_label(self.name, self.piece)
+
+    @property
     def is_closed(self) -> bool:
         """Whether the last point is the first, within the joining distance."""
         return bool(np.linalg.norm(self.vertices[-1] - self.vertices[0]) <= JOINING_DISTANCE)
@@ -624,6 +629,21 @@ class Feed:
         elif self.voltage != 1.0:
             text += f", {self.voltage:.4g} V"
         return f"Feed({text})"
+
+
+def wire_label(name: str, piece: str) -> str:
+    """How messages call a wire: of a piece of the house by the piece's own name.
+
+    Examples
+    --------
+    >>> wire_label("foil u1", "foil"), wire_label("pipe to earth", "pipe")
+    ("the grid of 'foil'", "the lead of 'pipe' to earth")
+    """
+    if not piece or name == piece:
+        return repr(name)
+    if name.startswith(f"{piece} to "):
+        return f"the lead of {piece!r} to {name.removeprefix(f'{piece} to ')}"
+    return f"the grid of {piece!r}"
 
 
 def locked(array: NDArray[np.float64]) -> NDArray[np.float64]:

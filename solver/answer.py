@@ -34,6 +34,7 @@ from .band_sweep import (
 )
 from .bands import Band
 from .currents_along import named_point_readings, node_currents, wire_currents
+from .effort import Effort, estimate_effort
 from .errors import SolverError
 from .moments.basis import ComplexArray, FloatArray
 from .moments.quadrature import lagrange_weights
@@ -79,7 +80,7 @@ def answer(
     error_estimate: bool = True,
     tolerance: float | None = DEFAULT_TOLERANCE,
     progress: bool | None = None,
-    announce: Callable[[int, int], None] | None = None,
+    announce: Callable[[Effort], None] | None = None,
     name: str | None = None,
 ) -> Answer:
     """Impedance and SWR, watts and angles on every band.
@@ -112,7 +113,7 @@ def answer(
     progress : bool, optional
         Show a bar with the time left; None: if it takes more than a second.
     announce : callable, optional
-        Called with the number of unknowns and of matrices before the long part starts.
+        Called with what it will take, before the long part starts.
     name : str, optional
         What to call the answer.
 
@@ -141,11 +142,11 @@ def answer(
     settings = read_settings(
         from_plan, bands=bands, region=region, power=power, reference=reference
     )
-    system = prepare_system(scene, settings.bands, tolerance=tolerance)
+    count = sum(count_matrices(band) for band in settings.bands)
+    system = prepare_system(
+        scene, settings.bands, tolerance=tolerance, matrices=count, announce=announce
+    )
     with threadpool_limits(limits=linear_algebra_threads(system), user_api="blas"):
-        count = sum(count_matrices(band) for band in settings.bands)
-        if announce is not None:
-            announce(system.n_unknowns, count)
         told: list[str] = []
         with progress_bar(count, progress) as bar:
 
@@ -170,13 +171,21 @@ def answer(
                 for band in settings.bands
             )
     driven = {wire for feed in scene.feeds if feed.is_driven for wire in feed.wires}
+    kinds = {piece.name: piece.kind for piece in scene.house}
     return Answer(
         name=name or called,
         text="" if from_plan is None else _text_of(from_plan),
         house=house,
         earth=_earth_in_words(scene),
         wires=tuple(
-            WirePath(w.name, np.array(w.vertices), float(w.radius), w.name in driven)
+            WirePath(
+                w.name,
+                np.array(w.vertices),
+                float(w.radius),
+                w.name in driven,
+                w.piece,
+                kinds.get(w.piece, "metal" if w.piece else ""),
+            )
             for w in scene.wires
         ),
         feeds=tuple(
@@ -211,17 +220,35 @@ def scene_of(plan: AtticPlan | Scene, asked: str) -> tuple[Scene, str]:
     )
 
 
-def prepare_system(scene: Scene, bands: Sequence[Band], *, tolerance: float | None) -> System:
-    """One mesh for all bands, refined as `answer` says, with its static integrals."""
+def prepare_system(
+    scene: Scene,
+    bands: Sequence[Band],
+    *,
+    tolerance: float | None,
+    matrices: int = 0,
+    pieces: int = 0,
+    announce: Callable[[Effort], None] | None = None,
+) -> System:
+    """One mesh for all bands, refined as `answer` says, with its static integrals.
+
+    `announce` is told what that and the given numbers of matrices and of pieces to leave out take.
+    """
     low = min(band.low for band in bands)
     top = max(band.high for band in bands)
     for edge in (low, top):
         check_frequency(scene, edge)
     mesh = build_mesh(scene, top)
+    some = sorted({low, top, *(band.centre for band in bands)})
+    if announce is not None:
+        frequencies = 0 if tolerance is None else len(some)
+        announce(
+            estimate_effort(
+                scene, mesh, bands, matrices=matrices, frequencies=frequencies, pieces=pieces
+            )
+        )
     with threadpool_limits(limits=_threads(len(mesh)), user_api="blas"):
         if tolerance is None:
             return System.from_scene(scene, mesh)
-        some = sorted({low, top, *(band.centre for band in bands)})
         return System.adapted(scene, mesh, some, tolerance=tolerance)
 
 

@@ -196,12 +196,17 @@ class WirePath(Record):
         [m]
     is_element : bool
         Whether it is on the driven side of the feed.
+    piece, kind : str
+        The piece of the house that it belongs to, and what that is ("cable", "duct", "screen");
+        "" of the antenna's own.
     """
 
     name: str
     vertices: FloatArray
     radius: float
     is_element: bool
+    piece: str = ""
+    kind: str = ""
 
     @property
     def length(self) -> float:

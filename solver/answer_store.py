@@ -32,19 +32,21 @@ from .answer_records import (
 )
 from .bands import Band
 from .errors import StoreError
-from .fields.budget import Budget
+from .fields.budget import Budget, BudgetPart
 from .moments.basis import ElementCurrents, PointMoments
 
-SCHEMA = 3
-"""3: readings at named points, losses by group of solids; 2: the earth of a band may have layers;
-1: one permittivity, NaN in free space."""
+SCHEMA = 4
+"""4: parts of the budget, wires of the house with their piece and kind; 3: readings at named
+points, losses by group of solids; 2: the earth of a band may have layers; 1: one permittivity, NaN
+in free space."""
 FORMAT = "ridgepole answer"
 
 _KINDS: dict[str, Any] = {
     kind.__name__: kind
     for kind in (
         Answer, BandAnswer, PointAnswer, NodeCurrent, WireCurrent, WirePath, FeedPlace, House,
-        PointReading, GroupLoss, Assumption, Band, Budget, ElementCurrents, PointMoments, Ground,
+        PointReading, GroupLoss, Assumption, Band, Budget, BudgetPart, ElementCurrents,
+        PointMoments, Ground,
     )
 }  # fmt: skip
 
@@ -199,6 +201,8 @@ def _read_table(item: Any) -> tuple[Any, ...]:
     made = _KINDS[item.attrs["of"]]
     columns: dict[str, list[Any]] = {}
     for key in _field_names(made):
+        if key not in item and (made, key) in _ADDED:
+            continue
         data = item[key]
         kind = str(data.attrs["kind"])
         if kind == "ndarray":
@@ -230,6 +234,13 @@ def _field_names(kind: Any) -> list[str]:
     return list(kind._fields)
 
 
+_ADDED: dict[tuple[Any, str], Any] = {
+    (BandAnswer, "named_points"): (), (BandAnswer, "solid_losses"): (),  # schema 3
+    (BandAnswer, "polarisation"): None,
+    (Budget, "parts"): (), (WirePath, "piece"): "", (WirePath, "kind"): "",  # schema 4
+}  # fmt: skip
+"""What older files lack, and what stands for it."""
+
 _PLAIN: dict[str, Any] = {"float": float, "float64": float, "int": int, "bool": bool,
                           "complex": complex, "complex128": complex}  # fmt: skip
 
@@ -240,11 +251,10 @@ def _read(item: Any) -> Any:
     kind = item.attrs.get("kind")
     if kind in _KINDS:
         made = _KINDS[kind]
-        missing: dict[str, Any] = {}
-        if made is BandAnswer:  # schemas 1 and 2
-            missing = {"named_points": (), "solid_losses": (), "polarisation": None}
         values: dict[str, Any] = {
-            key: missing[key] if key in missing and key not in item else _read(item[key])
+            key: _ADDED[made, key]
+            if (made, key) in _ADDED and key not in item
+            else _read(item[key])
             for key in _field_names(made)
         }
         if made is BandAnswer and isinstance(values["ground"], complex):  # schema 1

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import html
+import tomllib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from ..geometry.file_tables import HOUSE_TABLES
 from .answer_records import Answer, BandAnswer, data_frame, same
 from .bands import Band
 from .errors import SolverError
@@ -98,6 +100,10 @@ class Comparison:
         The named point whose current ranks; "" where gain does.
     power : float
         Into the feed point, for that current. [W]
+    house_differs : tuple of (layout, tables)
+        Layouts whose file describes the house around the wires otherwise than the first's does,
+        and in which tables ("roof", "cable"): what they gain may be the house's. Answers that keep
+        no file are not looked at.
     """
 
     first: str
@@ -108,6 +114,7 @@ class Comparison:
     left_out: tuple[str, ...] = ()
     point: str = ""
     power: float = np.nan
+    house_differs: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     @property
     def best(self) -> str:
@@ -242,7 +249,20 @@ def compare(
         left_out,
         point or "",
         layouts[0].power if point else np.nan,
+        tuple(
+            (name, tables)
+            for name, layout in zip(called, layouts, strict=True)
+            if (tables := _differing_tables(layouts[0].text, layout.text))
+        ),
     )
+
+
+def _differing_tables(one: str, other: str) -> tuple[str, ...]:
+    """Tables of the house in which two attic files differ; none where a text is missing."""
+    if not (one and other):
+        return ()
+    first, second = tomllib.loads(one), tomllib.loads(other)
+    return tuple(name for name in HOUSE_TABLES if first.get(name) != second.get(name))
 
 
 def _level(current: float, first: float) -> float:

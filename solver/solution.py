@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,10 +16,10 @@ from .moments.basis import ComplexArray, ElementCurrents, FloatArray
 from .system import PortSolution, System
 
 if TYPE_CHECKING:
-    from ..geometry import Feed, Scene
+    from ..geometry import Feed, Scene, Wire
     from ..geometry.mesh import Mesh
     from .earth.contacts import ContactCharges
-    from .fields.budget import Budget
+    from .fields.budget import Budget, BudgetPart
     from .fields.far import FarField
     from .surround.volume import SolidState
 
@@ -327,7 +327,7 @@ class Solution:
         if contacts is None or earth is None:
             return None
         frequency = float(self.frequencies[index])
-        unknowns = self._unknowns_at(index, _positive(power, "power", "W"))
+        unknowns = self.driven_unknowns(index, power=power)
         return contacts.charges(unknowns, frequency, earth.at(frequency))
 
     def feed_current(self, *, power: float = 1.0) -> complex | ComplexArray:
@@ -424,22 +424,24 @@ class Solution:
     def _budget_at(self, index: int) -> Budget:
         from .earth.contact_flux import contact_flux
         from .earth.flux import earth_flux
-        from .fields.budget import conductor_loss, jacket_loss, make_budget
+        from .fields.budget import BudgetPart, conductor_loss, jacket_loss, make_budget
 
         frequency, earth = float(self.frequencies[index]), self.scene.earth
         currents, solids = self.currents(index), self._solids(index)
         surface = self.system.surface_impedance(frequency)
         jackets = self.system.slope_impedance(frequency)
-        absorbed = 0.0
+        absorbed, electrodes = 0.0, np.zeros(0)
         contacts, charges = self.system.contacts, self.contact_charges(index)
         if earth is not None and not earth.is_perfect:
             ground = earth.at(frequency)
             polarisation = None if solids is None else solids.polarisation
             if contacts is not None and charges is not None:
+                impedances = contacts.impedances(frequency, ground)
+                electrodes = np.abs(charges.currents) ** 2 * impedances.real
                 absorbed = contact_flux(
                     currents,
                     charges,
-                    contacts.impedances(frequency, ground),
+                    impedances,
                     self.system.prepared,
                     frequency,
                     ground,
@@ -449,15 +451,52 @@ class Solution:
                 absorbed = earth_flux(currents, frequency, ground, polarisation=polarisation)
         closed = [p for p in range(len(self.feeds)) if p not in self._driven]
         each = -self._gap_voltages[index] * self._gap_currents[index].conj()
+        none = np.zeros(len(self.mesh))
+        heat = none if surface is None else conductor_loss(currents, surface)
+        warmth = none if jackets is None else jacket_loss(currents, jackets)
+        groups = {} if solids is None else solids.losses
         return make_budget(
             1.0,
             radiated=self._far_field_at(index).radiated,
             earth=absorbed,
-            conductors=0.0 if surface is None else float(conductor_loss(currents, surface).sum()),
-            timbers=0.0 if solids is None else sum(solids.losses.values()),
-            jackets=0.0 if jackets is None else float(jacket_loss(currents, jackets).sum()),
+            conductors=float(heat.sum()),
+            timbers=sum(groups.values()),
+            jackets=float(warmth.sum()),
             loads=float(each[closed].real.sum() / self._input_power[index]),
+            parts=[
+                *self._electrode_parts(electrodes),
+                *self._wire_parts("conductors", heat, lambda wire: wire.conductor),
+                *self._wire_parts("jackets", warmth, lambda wire: wire.jacket),
+                *(BudgetPart("timbers", group, float(watts)) for group, watts in groups.items()),
+            ],
         )
+
+    def _wire_parts(
+        self, term: str, watts: FloatArray, material: Callable[[Wire], Any]
+    ) -> list[BudgetPart]:
+        """Heat of the elements (E,) by antenna and piece of the house, where it has any. [W]"""
+        from .fields.budget import ELEMENTS, OTHER_WIRES, BudgetPart
+
+        driven = {name for feed in self.feeds if feed.is_driven for name in feed.wires}
+        sums: dict[str, float] = {}
+        each = np.bincount(self.mesh.wire, watts, minlength=len(self.scene.wires))
+        for wire, heat in zip(self.scene.wires, each, strict=True):
+            if material(wire) is not None:
+                name = wire.piece or (ELEMENTS if wire.name in driven else OTHER_WIRES)
+                sums[name] = sums.get(name, 0.0) + float(heat)
+        return [BudgetPart(term, name, heat) for name, heat in sums.items()]
+
+    def _electrode_parts(self, watts: FloatArray) -> list[BudgetPart]:
+        """What each contact to the earth dissipates (C,), several of a piece together. [W]"""
+        from .fields.budget import BudgetPart
+
+        sums: dict[str, float] = {}
+        for (node, _), heat in zip(self.mesh.electrodes, watts, strict=bool(watts.size)):
+            at = np.flatnonzero((self.mesh.element_nodes == node).any(axis=1))[0]
+            wire = self.scene.wires[int(self.mesh.wire[at])]
+            name = f"electrode of {wire.piece or wire.name}"
+            sums[name] = sums.get(name, 0.0) + float(heat)
+        return [BudgetPart("earth", name, heat) for name, heat in sums.items()]
 
     @property
     def balance_error(self) -> float | FloatArray:

@@ -716,6 +716,9 @@ def test_the_command(
     form = json.loads(capsys.readouterr().out)
     assert [row["piece"] for row in form["rows"]] == ["cable"]
     assert form["rows"][0]["resistance_with_ohm"] > 0.0
+    beside = tmp_path / "attic-influence.png"  # where --to is left out, as `check` does
+    assert form["files"] == [str(beside)]
+    assert beside.stat().st_size > 5000
 
 
 def test_other_polarisability_is_that_of_other_bodies():

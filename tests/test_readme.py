@@ -75,6 +75,17 @@ def test_attic_example_answers_the_shipped_file(tmp_path: Path):
 
 def test_house_example_shares_out_the_watts(tmp_path: Path):
     printed = run_python(block_after("house example"), tmp_path)
-    assert "timbers" in printed
+    assert "timbers and sheets" in printed
     assert "joists" in printed
     assert "ceiling" in printed
+
+
+def test_pieces_example_tells_what_each_does(tmp_path: Path):
+    printed = run_python(block_after("pieces example"), tmp_path)
+    budget = printed.partition("What the house does")[0]
+    for name in ("fan duct", "downpipe", "foil wall", "electrode of downpipe", "elements"):
+        assert f"  {name} " in budget
+    for name in ("fan duct", "downpipe", "foil wall"):
+        assert f"{name}: greatest current" in printed
+    assert "foil wall u" not in printed
+    assert complex(printed.split()[-2]).real > 0.0

@@ -1,15 +1,16 @@
 r"""Where each watt goes: every term computed by itself, as watts per watt of input.
 
 The terms are radiated power (integrated far field), the earth's share (spectral flux through the
-surface), conductors (Int |I|^2 Re z_s ds), jackets, timbers and loads.  A term that was not
-computed is NaN, and then so is the balance.
+surface), conductors (Int |I|^2 Re z_s ds), jackets, timbers with sheets, and loads.  A term that
+was not computed is NaN, and then so is the balance.  Parts of a term say where it is, in which
+wire, piece of the house or electrode; they are not counted twice.
 """
 
 from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,6 +18,34 @@ from numpy.typing import ArrayLike
 from ..errors import SolverError
 from ..moments.basis import ElementCurrents, FloatArray
 from .near import slope_coefficients
+
+TERMS = ("radiated", "earth", "conductors", "jackets", "timbers", "loads")
+"""What adds up to the input."""
+
+ELEMENTS, OTHER_WIRES = "elements", "counterpoise and leads"
+"""Parts of the antenna's own wire: wires named by a driven feed, and all others."""
+
+LABELS = {"timbers": "timbers and sheets"}
+"""What a term is called where its name says too little."""
+
+
+@dataclass(frozen=True)
+class BudgetPart:
+    """What of a term is where, in watts per watt of input.
+
+    Attributes
+    ----------
+    term : str
+        "earth", "conductors", "jackets" or "timbers".
+    name : str
+        A piece of the house or a group of it, `ELEMENTS` or `OTHER_WIRES` of the antenna, or an
+        electrode.
+    share : float or (F,) float
+    """
+
+    term: str
+    name: str
+    share: float | FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,9 +59,12 @@ class Budget:
     radiated : float or (F,) float
         To the sky over ground, in all directions in free space.
     earth, conductors, jackets, timbers : float or (F,) float
-        Turned to heat there.
+        Turned to heat there; electrodes count with the earth, sheets with the timbers.
     loads : float or (F,) float
         In terminations across gaps.
+    parts : tuple of BudgetPart
+        Where in a term: they add up to conductors, jackets and timbers; of the earth's share they
+        are what each electrode dissipates, and the rest is the ground's own.
     """
 
     radiated: float | FloatArray
@@ -41,13 +73,23 @@ class Budget:
     jackets: float | FloatArray = 0.0
     timbers: float | FloatArray = 0.0
     loads: float | FloatArray = 0.0
+    parts: tuple[BudgetPart, ...] = ()
 
     @classmethod
     def stacked(cls, budgets: Sequence[Budget]) -> Budget:
-        """One budget with arrays of shape (F,) from F budgets of single numbers."""
+        """One budget with arrays of shape (F,) from F budgets of single numbers, of one scene."""
         if not budgets:
             raise SolverError("budget: none to stack; give at least one")
-        return cls(*(np.array([getattr(b, f.name) for b in budgets]) for f in fields(cls)))
+        terms = {term: np.array([getattr(b, term) for b in budgets]) for term in TERMS}
+        parts = tuple(
+            BudgetPart(one.term, one.name, np.array([b.parts[k].share for b in budgets]))
+            for k, one in enumerate(budgets[0].parts)
+        )
+        return cls(**terms, parts=parts)
+
+    def parts_of(self, term: str) -> dict[str, float | FloatArray]:
+        """Shares of a term by the name of where they are, see `parts`."""
+        return {one.name: one.share for one in self.parts if one.term == term}
 
     @property
     def efficiency(self) -> float | FloatArray:
@@ -66,7 +108,7 @@ class Budget:
 
     def as_dict(self) -> dict[str, float | FloatArray]:
         """Terms by name, in the order of the attributes."""
-        return {f.name: getattr(self, f.name) for f in fields(self)}
+        return {term: getattr(self, term) for term in TERMS}
 
     def rows(self) -> list[tuple[str, float | FloatArray, float | FloatArray]]:
         """(term, per cent of the input, dB relative to the input); a term of 0 has -inf dB."""
@@ -78,20 +120,11 @@ class Budget:
 
     def _cells(self) -> list[tuple[str, str, str]]:
         cells = []
-        for name, percent, decibel in self.rows():
-            if name != "radiated" and np.all(np.equal(percent, 0.0)):
+        for term, percent, _ in self.rows():
+            if term != "radiated" and np.all(np.equal(percent, 0.0)):
                 continue  # nothing of that kind is there
-            if np.any(np.isnan(percent)):
-                cells.append((name, "not computed", ""))
-            else:
-                audible = np.all(np.greater(percent, 0.0))
-                cells.append(
-                    (
-                        name,
-                        _span(percent, ".3f", " %"),
-                        _span(decibel, ".2f", " dB") if audible else "",
-                    )
-                )
+            cells.append(_line(LABELS.get(term, term), getattr(self, term)))
+            cells += [_line(f"  {name}", share) for name, share in self.parts_of(term).items()]
         error = self.balance_error
         known = not np.any(np.isnan(error))
         cells.append(("balance error", _span(error, ".1e", "") if known else "not known", ""))
@@ -112,6 +145,18 @@ class Budget:
             for row in self._cells()
         )
         return f"<table><caption>Budget of the input power</caption>{body}</table>"
+
+
+def _line(name: str, share: float | FloatArray) -> tuple[str, str, str]:
+    """Name, per cent of the input, dB relative to it."""
+    if np.any(np.isnan(share)):
+        return name, "not computed", ""
+    percent = _span(100.0 * np.asarray(share), ".3f", " %")
+    if 0.0 < np.max(share) < 5e-6:
+        percent = "under 0.001 %"
+    if not np.all(np.greater(share, 0.0)):
+        return name, percent, ""
+    return name, percent, _span(10.0 * np.log10(share), ".2f", " dB")
 
 
 def _span(value: float | FloatArray, form: str, unit: str) -> str:
@@ -162,6 +207,7 @@ def make_budget(
     jackets: float = 0.0,
     timbers: float = 0.0,
     loads: float = 0.0,
+    parts: Sequence[BudgetPart] = (),
 ) -> Budget:
     """Budget from watts; pass NaN for a term that exists but was not computed."""
     if not (np.isfinite(input_power) and input_power > 0.0):
@@ -173,4 +219,5 @@ def make_budget(
         jackets=jackets / input_power,
         timbers=timbers / input_power,
         loads=loads / input_power,
+        parts=tuple(BudgetPart(one.term, one.name, one.share / input_power) for one in parts),
     )

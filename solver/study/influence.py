@@ -16,6 +16,7 @@ from ..answer import linear_algebra_threads, prepare_system, progress_bar, scene
 from ..answer_records import WireCurrent
 from ..bands import Band
 from ..currents_along import wire_currents
+from ..effort import Effort
 from ..errors import SolverError
 from ..fields.far import FarField
 from ..fields.radiation import PowerByAngle
@@ -53,7 +54,7 @@ def influence(
     angle_limits: tuple[float, float] = (30.0, 60.0),
     tolerance: float | None = DEFAULT_TOLERANCE,
     progress: bool | None = None,
-    announce: Callable[[int, int], None] | None = None,
+    announce: Callable[[Effort], None] | None = None,
     name: str | None = None,
 ) -> Influence:
     """What every piece of the house does to impedance, efficiency, angles and resonance.
@@ -76,7 +77,7 @@ def influence(
     progress : bool, optional
         Show a bar with the time left; None: if it takes more than a second.
     announce : callable, optional
-        Called with the number of unknowns and of matrices before the long part starts.
+        Called with what it will take, before the long part starts.
     name : str, optional
         What to call the result.
 
@@ -104,7 +105,15 @@ def influence(
     from_plan = plan if isinstance(plan, AtticPlan) else None
     settings = read_settings(from_plan, bands=bands, region=region)
     _check(moistures, angle_limits)
-    system = prepare_system(scene, settings.bands, tolerance=tolerance)
+    count = POINTS * len(settings.bands)
+    system = prepare_system(
+        scene,
+        settings.bands,
+        tolerance=tolerance,
+        matrices=count,
+        pieces=len(scene.pieces) + len(scene.groups),
+        announce=announce,
+    )
     parts = _parts(system)
     if not parts:
         raise SolverError(
@@ -112,9 +121,6 @@ def influence(
             "and there are no timbers or sheets."
         )
     dampened = _dampened(system, moistures)
-    count = POINTS * len(settings.bands)
-    if announce is not None:
-        announce(system.n_unknowns, count)
     rows: list[InfluenceRow] = []
     pairs: list[MoistureRow] = []
     threads = linear_algebra_threads(system)
@@ -368,10 +374,12 @@ class _BandStudy:
         solids = self.centre.solids
         found = []
         for k, part in enumerate(self.parts, start=1):
-            largest, at = np.nan, ("", np.nan)
+            largest, at, point = np.nan, ("", np.nan), (np.nan, np.nan, np.nan)
             if part.kind == "metal":
                 own = [w.name for w in whole.scene.wires if w.piece == part.name]
                 largest, at = _largest([currents[wire] for wire in own])
+                x, y, z = whole.scene.wire(at[0]).position(at[1]).tolist()
+                point = (x, y, z)
             shift = Shift(np.nan, part.reason)
             if not part.reason:
                 shift = shift_of(self.resonance, self.curves[0], self.curves[k])
@@ -390,6 +398,7 @@ class _BandStudy:
                     current_at=at,
                     watts=solids.losses[part.name] if solids and part.bodies.size else np.nan,
                     reason=part.reason,
+                    current_point=point,
                 )
             )
         found.sort(key=lambda row: (row.effect != row.effect, -row.effect))

@@ -63,7 +63,9 @@ class InfluenceRow:
     current : float
         Greatest current induced in a piece of metal, RMS at 1 W of input; NaN of solids. [A]
     current_at : (wire, distance [m])
-        Where that is.
+        Where that is; the wire of a grid or a lead has a name of its own.
+    current_point : (x, y, z)
+        The same, z above ground. [m]
     watts : float
         Turned to heat in a group of solids per watt of input; NaN of metal.
     reason : str
@@ -83,6 +85,7 @@ class InfluenceRow:
     current_at: tuple[str, float]
     watts: float
     reason: str = ""
+    current_point: tuple[float, float, float] = (np.nan, np.nan, np.nan)
 
     @property
     def impedance_change(self) -> complex:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from ...geometry.plan import AtticPlan
     from ..answer_records import Answer
+    from ..effort import Effort
 
 DONE, UNEXPECTED, BAD_INPUT, STOPPED = 0, 1, 2, 130
 
@@ -41,12 +42,6 @@ SOLVER_KEYS = """\
 [station]
     power = watts into the feed point, 0.001 to 10000; reference = ohms that SWR refers to, 1 to
     10000"""
-
-INFLUENCE_MATRIX = 3.0
-"""A matrix with all pieces left out in turn takes so many times a matrix alone, at most."""
-
-SECONDS_PER_MATRIX = (0.02, 0.06)
-"""A constant part, and one for 200 unknowns that grows with their square."""
 
 EXPLANATION = """\
 Ridgepole: bent wires in the roof space. What will the feed point show on every band, where do
@@ -187,7 +182,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     job.add_argument("file", metavar="FILE", help="the attic file")
     _add_solving_options(job, with_power=False)
-    job.add_argument("--to", metavar="PICTURE", help="a bar chart (.png, .pdf or .svg)")
+    job.add_argument(
+        "--to",
+        metavar="PICTURE",
+        help="the bar chart (.png, .pdf or .svg); beside the file where left out",
+    )
     job.set_defaults(job=_influence)
 
     job = jobs.add_parser("keys", help="all that an attic file may say")
@@ -241,11 +240,6 @@ def _is_compiled() -> bool:
         return any(Path(os.environ["NUMBA_CACHE_DIR"]).rglob("*.nbi"))
     package = Path(__file__).resolve().parents[1]
     return any((package / "moments" / "__pycache__").glob("*.nbi"))
-
-
-def _estimate(unknowns: int, matrices: int) -> float:
-    fixed, squared = SECONDS_PER_MATRIX
-    return matrices * (fixed + squared * (unknowns / 200.0) ** 2)
 
 
 # ---- the jobs ----------------------------------------------------------------------------
@@ -402,13 +396,16 @@ def _bands_asked(options: argparse.Namespace) -> list[str] | None:
     return [band.strip() for text in options.bands for band in text.split(",") if band.strip()]
 
 
-def _announcer(voice: _Voice, *, each: float = 1.0) -> Callable[[int, int], None]:
-    """Says how long it will take; a matrix counts `each` times."""
+def _announcer(voice: _Voice) -> Callable[[Effort], None]:
+    """Says what there is to do and how long it will take."""
 
-    def announce(unknowns: int, matrices: int) -> None:
-        seconds = _in_seconds(each * _estimate(unknowns, matrices))
+    def announce(effort: Effort) -> None:
+        cells = f"{effort.cells} cells of timber and sheets, " if effort.cells else ""
         first = "" if compiled else "; the first run compiles as well, up to a minute more"
-        voice.say(f"Solving: {unknowns} unknowns, {matrices} matrices, about {seconds}{first}.")
+        voice.say(
+            f"Solving: about {effort.unknowns} unknowns, {cells}{effort.matrices} matrices, about "
+            f"{_in_seconds(effort.seconds)}{first}."
+        )
 
     compiled = _is_compiled()
     return announce
@@ -551,34 +548,33 @@ def _compare(options: argparse.Namespace) -> int:
 def _influence(options: argparse.Namespace) -> int:
     began = time.perf_counter()
     voice = _Voice(as_json=options.json)
-    picture = Path(options.to) if options.to else None
-    if picture is not None:
-        _check_picture(picture)
-    voice.say(f"Leaving out each piece of the house of {options.file} in turn.")
+    source = Path(options.file)
+    beside = source.with_name(f"{source.stem}-influence.png")
+    picture = Path(options.to) if options.to else beside
+    _check_picture(picture)
+    voice.say(f"Leaving out each piece of the house of {source} in turn; drawing to {picture}.")
     from ..settings import read_attic, read_settings
     from ..study.influence import influence
 
-    plan = read_attic(Path(options.file))
+    plan = read_attic(source)
     read_settings(plan, bands=_bands_asked(options), region=options.region)
     found = influence(
         plan,
         _bands_asked(options),
         region=options.region,
-        announce=_announcer(voice, each=INFLUENCE_MATRIX),
+        announce=_announcer(voice),
         progress=None if sys.stderr.isatty() else False,
     )
     if options.json:
         from .influence_page import influence_form
 
-        print(json.dumps(influence_form(found), indent=2, allow_nan=False))
+        form = {**influence_form(found), "files": [str(picture)]}
+        print(json.dumps(form, indent=2, allow_nan=False))
     else:
         voice.say("\n" + found.to_text(width=voice.width) + "\n")
-    drawn = ""
-    if picture is not None:
-        _save_picture(found.plot().figure, picture)
-        drawn = f"Drawn to {picture} "
+    _save_picture(found.plot().figure, picture)
     seconds = _in_seconds(time.perf_counter() - began)
-    voice.say(f"{drawn}({seconds} in all).")
+    voice.say(f"Drawn to {picture} ({seconds} in all).")
     return DONE
 
 

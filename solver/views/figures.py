@@ -16,7 +16,19 @@ import numpy as np
 
 from ..answer_records import swr_of
 from . import numbers as n
-from .tables import bandwidth_text, is_free, term_names
+from .tables import (
+    EARTH,
+    ELECTRODES,
+    JACKETS,
+    LOADS,
+    METAL,
+    SKY,
+    SOLIDS,
+    WIRE,
+    bandwidth_text,
+    is_free,
+    watt_columns,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,15 +43,22 @@ FAINT = "#d9d4ca"
 RESISTANCE = "#0b4f8a"
 REACTANCE = "#d1641b"
 GOOD = "#dcebdf"
-TERM_COLOURS = {
-    "radiated": "#2f7fb8",
-    "earth": "#8a6d3b",
-    "conductors": "#e09a4f",
-    "jackets": "#5a2d82",
-    "timbers": "#c9b38a",
-    "loads": "#6f7479",
+WATT_COLOURS = {
+    SKY: "#2f7fb8",
+    EARTH: "#8a6d3b",
+    ELECTRODES: "#4a3a1e",
+    WIRE: "#e09a4f",
+    METAL: "#b3123f",
+    JACKETS: "#5a2d82",
+    SOLIDS: "#c9b38a",
+    LOADS: "#6f7479",
 }
 ANGLE_COLOURS = ("#123f6b", "#5fa0bd", "#e3c46f")
+
+_PLURALS = {
+    "cable": "cables", "duct": "ducts", "pipe": "pipes", "downpipe": "downpipes", "tank": "tanks",
+    "gutter": "gutters", "screen": "sheets of metal", "metal": "pieces of metal",
+}  # fmt: skip
 
 INNER_DBI, OUTER_DBI = -20.0, 10.0
 """Gain at the centre and at the rim of the patterns, the same on every band."""
@@ -180,6 +199,8 @@ def draw_load(answer: Answer) -> Figure:
 
 
 TITLE_INCHES = 0.4
+LEGEND_LINE = 0.24  # inches
+LEGEND_COLUMNS = 9
 
 
 @dataclass(frozen=True)
@@ -196,15 +217,26 @@ class _Inches:
     height: float
 
     def grid(
-        self, wide: int, deep: int, *, left: float, right: float, bottom: float, top: float
+        self,
+        wide: int,
+        deep: int,
+        *,
+        left: float,
+        right: float,
+        bottom: float,
+        top: float,
+        over: float = TITLE_INCHES,
     ) -> dict[str, float]:
-        """Where a grid of cells lies, with room in each for labels on its four sides [inch]."""
-        across, up = self.width * wide, self.height * deep + TITLE_INCHES
+        """Where a grid of cells lies, with room in each for labels on its four sides [inch].
+
+        `over` is what all of it leaves free at the top.
+        """
+        across, up = self.width * wide, self.height * deep + over
         return {
             "left": left / across,
             "right": 1.0 - right / across,
             "bottom": bottom / up,
-            "top": 1.0 - (top + TITLE_INCHES) / up,
+            "top": 1.0 - (top + over) / up,
             "wspace": (left + right) / (self.width - left - right),
             "hspace": (bottom + top) / (self.height - bottom - top),
         }
@@ -264,8 +296,7 @@ def draw_budget(bands: Sequence[BandAnswer], ax: Axes | None = None) -> Axes:
     """Where the input goes, at the centre of each band."""
     ax = new_axes() if ax is None else ax
     parts = [
-        (word, TERM_COLOURS[term], np.array([float(getattr(b.budget, term)) for b in bands]))
-        for term, word in term_names(bands).items()
+        (word, WATT_COLOURS[word], np.array(values)) for word, values in watt_columns(bands).items()
     ]
     _bars(ax, [band.name for band in bands], parts, 4.0)
     ax.set_xlim(0.0, 100.0)
@@ -482,8 +513,10 @@ def drawable(answer: Answer) -> Any:
 
     return SimpleNamespace(
         attic=None if answer.house is None else answer.house.attic(),
+        metal_kinds={wire.piece: wire.kind for wire in answer.wires if wire.piece},
         wires=tuple(
-            Wire(wire.vertices, radius=wire.radius, name=wire.name) for wire in answer.wires
+            Wire(wire.vertices, radius=wire.radius, name=wire.name, piece=wire.piece)
+            for wire in answer.wires
         ),
         feeds=tuple(
             Feed(
@@ -525,41 +558,59 @@ def draw_wires(answer: Answer, bands: Sequence[str] | None = None) -> Figure:
     """Plan and side view with currents, a row a band; left out: lowest and highest band."""
     from matplotlib.lines import Line2D
 
-    from ...geometry.drawing import feed_marks, wire_colours
+    from ...geometry.drawing import feed_marks
     from ...geometry.picture import Picture
 
     if bands is None:
         ordered = sorted(answer.bands, key=lambda band: band.band.centre)
         bands = list(dict.fromkeys([ordered[0].name, ordered[-1].name]))
-    inches = _Inches(6.2, 3.7)
-    figure = Picture(figsize=(12.4, 3.7 * len(bands) + TITLE_INCHES))
-    grid = inches.grid(2, len(bands), left=0.6, right=0.75, bottom=0.5, top=0.3)
-    axes = figure.subplots(len(bands), 2, squeeze=False, gridspec_kw=grid)
-    for row, band in zip(axes, bands, strict=True):
-        draw_currents(answer, band, row[0])
-        draw_currents(answer, band, row[1], from_side=True)
     what = drawable(answer)
-    colours = wire_colours(what.wires)
-    handles: dict[str, Line2D] = {
-        wire.name if wire.is_element else _others(answer): Line2D(
-            [], [], color=colours[wire.name], lw=3
-        )
-        for wire in answer.wires
+    handles = {
+        label: Line2D([], [], color=colour, lw=3) for label, colour in wire_legend(answer).items()
     }
     marks = feed_marks(what)
     if len(marks) > 1:
         handles |= {label: Line2D([], [], ls="", **mark) for label, mark in marks.items()}
+    over = TITLE_INCHES + LEGEND_LINE * math.ceil(len(handles) / LEGEND_COLUMNS)
+    inches = _Inches(6.2, 3.7)
+    figure = Picture(figsize=(12.4, 3.7 * len(bands) + over))
+    grid = inches.grid(2, len(bands), left=0.6, right=0.75, bottom=0.5, top=0.3, over=over)
+    axes = figure.subplots(len(bands), 2, squeeze=False, gridspec_kw=grid)
+    for row, band in zip(axes, bands, strict=True):
+        draw_currents(answer, band, row[0])
+        draw_currents(answer, band, row[1], from_side=True)
     figure.legend(
         list(handles.values()), list(handles),
-        loc="upper right", ncols=len(handles), frameon=False, fontsize=9, borderaxespad=0.2,
+        loc="upper left", ncols=LEGEND_COLUMNS, frameon=False, fontsize=9, borderaxespad=0.0,
+        bbox_to_anchor=(0.1 / 12.4, 1.0 - (TITLE_INCHES - 0.05) / figure.get_figheight()),
     )  # fmt: skip
     _title(figure, f"{_name(answer)}: current along the wires", answer.place)
     return figure
 
 
-def _others(answer: Answer) -> str:
-    names = [wire.name for wire in answer.wires if not wire.is_element]
-    return "radials" if all(name.startswith("radial") for name in names) else "other wires"
+def wire_legend(answer: Answer) -> dict[str, str]:
+    """Colours of the wires by what they are called: metal of the house by its kind.
+
+    One piece of a kind has its own name.
+    """
+    from ...geometry.drawing import plan_colours
+
+    colours = plan_colours(drawable(answer))
+    kinds: dict[str, list[str]] = {}
+    for wire in answer.wires:
+        if wire.piece and wire.piece not in kinds.setdefault(wire.kind, []):
+            kinds[wire.kind].append(wire.piece)
+    found: dict[str, str] = {}
+    for wire in answer.wires:
+        if wire.piece:
+            pieces = kinds[wire.kind]
+            label = pieces[0] if len(pieces) == 1 else f"{len(pieces)} {_PLURALS[wire.kind]}"
+        elif wire.is_element:
+            label = wire.name
+        else:
+            label = "radials" if wire.name.startswith("radial") else wire.name
+        found.setdefault(label, colours[wire.name])
+    return found
 
 
 def draw_band(band: BandAnswer) -> Figure:

@@ -70,12 +70,30 @@ def _state(state: State) -> str:
 def _moisture_lines(row: MoistureRow, width: int) -> list[str]:
     dry, wet = f"{100.0 * row.dry_moisture:g} %", f"{100.0 * row.wet_moisture:g} %"
     moved = row.shift.reason or f"{row.shift.by / 1e3:+.1f} kHz"
+    change = row.wet.impedance - row.dry.impedance
+    shares = ", ".join(
+        _points(wet_share - dry_share)
+        for dry_share, wet_share in zip(row.dry.shares, row.wet.shares, strict=True)
+    )
     return wrapped(
-        f"Timber at {dry} moisture: {_state(row.dry)}, heat {n.per_cent(row.dry_watts)}; at {wet}: "
-        f"{_state(row.wet)}, heat {n.per_cent(row.wet_watts)}. Drying from {wet} to {dry} moves "
-        f"the resonance: {moved}.",
+        f"Timber at {dry} moisture: {_state(row.dry)}, heat {n.per_cent(row.dry_watts)}. At {wet} "
+        f"against that: R {_signed(change.real)} ohm, X {_signed(change.imag)} ohm; in points, "
+        f"efficiency {_points(row.wet.efficiency - row.dry.efficiency)}, low, middle and high "
+        f"angles {shares}, heat {_points(row.wet_watts - row.dry_watts)}. Drying from {wet} to "
+        f"{dry} moves the resonance: {moved}.",
         width,
     )
+
+
+def current_place(row: InfluenceRow) -> str:
+    """Where the greatest current flows, in the words of the file."""
+    wire, at = row.current_at
+    if wire == row.piece:
+        return f"at {at:.2f} m along it"
+    x, y, z = row.current_point
+    lead, _, to = wire.partition(f"{row.piece} to ")
+    what = f"in its lead to {to}" if to and not lead else "in its grid"
+    return f"{what}, at ({x:.2f}, {y:.2f}) m in the plan, {z:.2f} m above ground"
 
 
 def influence_text(found: Influence, *, width: int = 100) -> str:
@@ -108,10 +126,9 @@ def influence_text(found: Influence, *, width: int = 100) -> str:
         lines += n.columns(rows, left=1, width=width)
         for row in own:
             if row.current_at[0] and len(own) <= MOST_BARS:
-                wire, at = row.current_at
                 lines += wrapped(
-                    f"{row.piece}: greatest current {n.rounded(1e3 * row.current)} mA on {wire} "
-                    f"at {at:.2f} m.",
+                    f"{row.piece}: greatest current {n.rounded(1e3 * row.current)} mA "
+                    f"{current_place(row)}.",
                     width,
                 )
         reasons: dict[str, list[str]] = {}
@@ -173,6 +190,9 @@ def _flat(row: InfluenceRow) -> dict[str, Any]:
         "current_a_at_1_w": row.current,
         "current_on": row.current_at[0],
         "current_at_m": row.current_at[1],
+        "current_x_m": row.current_point[0],
+        "current_y_m": row.current_point[1],
+        "current_z_m": row.current_point[2],
         "heat_w_per_w": row.watts,
         "reason": row.reason or row.shift.reason,
     }
@@ -235,6 +255,7 @@ def draw_influence(found: Influence, ax: Axes | None = None) -> Axes:
             textcoords="offset points", va="center", fontsize=8, color=INK,
         )  # fmt: skip
     tidy(ax)
+    ax.grid(visible=False, axis="y")
     ax.set_yticks(places, [piece for piece, _ in shown])
     ax.set_xlim(0.0, 1.3 * max(values, default=1.0))
     ax.set_xlabel("greatest change of impedance or efficiency, %")

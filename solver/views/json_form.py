@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from ..fields.budget import TERMS
+
 if TYPE_CHECKING:
     from ..answer_records import Answer, BandAnswer, PointAnswer
     from ..comparison import Comparison
@@ -43,6 +45,11 @@ def _band(band: BandAnswer) -> dict[str, Any]:
         "lowest_swr": _point(band.lowest),
         "bandwidth_swr_2_hz": number(band.bandwidth),
         "budget": {key: number(float(value)) for key, value in band.budget.as_dict().items()},
+        "budget_parts": {
+            term: parts
+            for term in TERMS
+            if (parts := {k: number(float(v)) for k, v in band.budget.parts_of(term).items()})
+        },
         "losses_in_timber_and_sheets": {one.group: number(one.share) for one in band.solid_losses},
         "balance_error": number(band.balance_error),
         "radiation_resistance_ohm": number(band.radiation_resistance),
@@ -109,6 +116,10 @@ def comparison_form(comparison: Comparison) -> dict[str, Any]:
         "first": comparison.first,
         "reference_ohm": comparison.reference,
         "left_out": list(comparison.left_out),
+        "house_differs": [
+            {"layout": layout, "tables": list(tables)}
+            for layout, tables in comparison.house_differs
+        ],
         "point": comparison.point,
         "power_w": number(comparison.power),
         "ranking": [

@@ -8,6 +8,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from ..fields.budget import ELEMENTS, OTHER_WIRES
 from . import numbers as n
 
 if TYPE_CHECKING:
@@ -40,23 +41,48 @@ CAUTIONS = (
 WORTH_FINDING_OUT = 0.2
 """Weight of an assumption from which on it is worth a measurement."""
 
-_TERMS = {
-    "radiated": "sky",
-    "earth": "earth",
-    "conductors": "wire",
-    "jackets": "jackets",
-    "timbers": "timber, boards",
-    "loads": "loads",
-}
+SKY, EARTH, ELECTRODES, WIRE, METAL, JACKETS, SOLIDS, LOADS = (
+    "sky", "earth", "electrodes", "wire", "house metal", "jackets", "timber, boards", "loads"
+)  # fmt: skip
+
+MOST_PARTS = 12
+"""Parts of a term told one by one."""
 
 
-def term_names(bands: Sequence[BandAnswer]) -> dict[str, str]:
-    """Budget terms worth a column, and what people call them."""
+def watt_columns(bands: Sequence[BandAnswer]) -> dict[str, list[float]]:
+    """Where the input goes, by what people call it: a share a band, together all of it.
+
+    The antenna's wire stands apart from the house's metal, and what electrodes dissipate from the
+    rest of the earth's share (left together where the fields of a contact and of the rest so
+    cancel that the rest is negative).
+    """
+
+    def column(term: str) -> list[float]:
+        return [float(getattr(band.budget, term)) for band in bands]
+
+    metal = [
+        sum(float(share) for name, share in band.budget.parts_of("conductors").items()
+            if name not in (ELEMENTS, OTHER_WIRES))
+        for band in bands
+    ]  # fmt: skip
+    electrodes = [sum(map(float, band.budget.parts_of("earth").values())) for band in bands]
+    ground = [a - b for a, b in zip(column("earth"), electrodes, strict=True)]
+    if any(share < 0.0 for share in ground):
+        ground, electrodes = column("earth"), [0.0] * len(bands)
+    found = {
+        SKY: column("radiated"),
+        EARTH: ground,
+        ELECTRODES: electrodes,
+        WIRE: [a - b for a, b in zip(column("conductors"), metal, strict=True)],
+        METAL: metal,
+        JACKETS: column("jackets"),
+        SOLIDS: column("timbers"),
+        LOADS: column("loads"),
+    }
     return {
-        term: word
-        for term, word in _TERMS.items()
-        if term in ("radiated", "conductors")
-        or any(not _is_nothing(float(getattr(band.budget, term))) for band in bands)
+        word: values
+        for word, values in found.items()
+        if word in (SKY, WIRE) or not all(map(_is_nothing, values))
     }
 
 
@@ -119,12 +145,11 @@ def load_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
 
 def watt_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
     """Budget, radiation and loss resistance."""
-    terms = term_names(bands)
-    rows = [["band", *terms.values(), "radiation R", "loss R"]]
-    for band in bands:
+    columns = watt_columns(bands)
+    rows = [["band", *columns, "radiation R", "loss R"]]
+    for k, band in enumerate(bands):
         cells = []
-        for term in terms:
-            part = float(getattr(band.budget, term))
+        for part in (values[k] for values in columns.values()):
             level = 10.0 * math.log10(part) if part > 0 else -math.inf
             cells.append(n.per_cent(part) + (f" ({n.decibels(level)} dB)" if part > 0 else ""))
         rows.append(
@@ -135,19 +160,38 @@ def watt_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
                 n.with_unit(_loss(band), "ohm"),
             ]
         )
-    return [*n.columns(rows, width=width), *_solid_lines(bands, width)]
+    return [*n.columns(rows, width=width), *_part_lines(bands, width)]
 
 
-def _solid_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
-    """What each group of timbers and sheets takes; nothing without them."""
-    groups = list(dict.fromkeys(one.group for band in bands for one in band.solid_losses))
-    if not groups:
+def _parts(band: BandAnswer, term: str) -> dict[str, float]:
+    if term == "timbers":  # which older answers hold as well
+        return {one.group: one.share for one in band.solid_losses}
+    return {name: float(share) for name, share in band.budget.parts_of(term).items()}
+
+
+def _part_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
+    """Wires, pieces, groups and electrodes, a row each; nothing where there is only the antenna."""
+    rows: list[list[str]] = []
+    words = {"conductors": "wire and metal", "jackets": "jackets", "timbers": SOLIDS,
+             "earth": "earth"}  # fmt: skip
+    for term, word in words.items():
+        names = dict.fromkeys(name for band in bands for name in _parts(band, term))
+        if all(name in (ELEMENTS, OTHER_WIRES) for name in names):
+            continue
+        table = {name: [_parts(band, term).get(name, math.nan) for band in bands] for name in names}
+        shown = list(table)
+        if len(table) > MOST_PARTS:
+            shown = sorted(table, key=lambda name: -max(table[name]))[:MOST_PARTS]
+        for k, name in enumerate(shown):
+            rows.append([f"{word}:" if k == 0 else "", name, *map(n.per_cent, table[name])])
+        left = [values for name, values in table.items() if name not in shown]
+        if left:
+            sums = [sum(each) for each in zip(*left, strict=True)]
+            rows.append(["", f"{len(left)} more together", *map(n.per_cent, sums)])
+    if not rows:
         return []
-    rows = [["of that in", *groups]]
-    for band in bands:
-        share = {one.group: one.share for one in band.solid_losses}
-        rows.append([band.name, *(n.per_cent(share.get(group, math.nan)) for group in groups)])
-    return ["", *n.columns(rows, width=width)]
+    heads = ["of that in", "", *(band.name for band in bands)]
+    return ["", *n.columns([heads, *rows], left=2, width=width)]
 
 
 def _loss(band: BandAnswer) -> float:
@@ -354,16 +398,20 @@ def _quoted(name: str) -> str:
 def opening_lines(answer: Answer, width: int) -> list[str]:
     """What was answered, what was assumed, what is doubtful."""
     elements = [wire for wire in answer.wires if wire.is_element]
-    others = len(answer.wires) - len(elements)
-    total = sum(wire.length for wire in answer.wires)
+    own = [wire for wire in answer.wires if not wire.piece]
+    others = [wire for wire in own if not wire.is_element]
+    total = sum(wire.length for wire in own)
     parts = [
         f"{len(elements)} element{'s' * (len(elements) != 1)} ("
         + ", ".join(f"{wire.name} {wire.length:.2f} m" for wire in elements)
         + ")"
     ]
     if others:
-        radials = all(w.name.startswith("radial") for w in answer.wires if not w.is_element)
-        parts.append(f"{others} {'radial' if radials else 'other wire'}{'s' * (others != 1)}")
+        radials = all(wire.name.startswith("radial") for wire in others)
+        several = "s" * (len(others) != 1)
+        parts.append(f"{len(others)} {'radial' if radials else 'other wire'}{several}")
+    pieces = list(dict.fromkeys(wire.piece for wire in answer.wires if wire.piece))
+    metal = f" In the house besides: {', '.join(pieces)}." if pieces else ""
     way = (
         "Directions are true compass bearings"
         if answer.house is not None
@@ -371,7 +419,7 @@ def opening_lines(answer: Answer, width: int) -> list[str]:
     )
     lines = [f"Answer for {answer.name}", ""]
     lines += wrapped(
-        f"{', '.join(parts)}, {total:.0f} m of wire in all, {answer.place}. SWR refers to "
+        f"{', '.join(parts)}, {total:.0f} m of wire in all, {answer.place}.{metal} SWR refers to "
         f"{answer.reference:g} ohm; volts and amperes to {answer.power:g} W into the feed point. "
         f"{way}, angles count from the horizon. Gain is relative to an isotropic radiator, all "
         "losses up to the feed point counted, no mismatch.",
@@ -464,23 +512,23 @@ def answer_columns(answer: Answer) -> dict[str, list[Any]]:
 
 def answer_html(answer: Answer) -> str:
     """A compact table: one row a band, the columns grouped by question."""
-    terms = term_names(answer.bands)
+    columns = watt_columns(answer.bands)
     low, high = answer.bands[0].angle_limits
     heads = [
         "band", "centre, MHz", "impedance, ohm", f"SWR ({answer.reference:g} ohm)", "lowest SWR",
-        "SWR 2 or less", *terms.values(), f"below {low:g} deg", f"{low:g} to {high:g} deg",
+        "SWR 2 or less", *columns, f"below {low:g} deg", f"{low:g} to {high:g} deg",
         f"above {high:g} deg", "most, dBi", "up, deg",
         "bearing, deg" if answer.house is not None else "azimuth, deg",
         f"volts at {answer.power:g} W", "error of the mesh",
     ]  # fmt: skip
-    spans = (("", 1), (QUESTIONS[0], 5), (QUESTIONS[1], len(terms)), (QUESTIONS[2], 6),
+    spans = (("", 1), (QUESTIONS[0], 5), (QUESTIONS[1], len(columns)), (QUESTIONS[2], 6),
              (QUESTIONS[3], 1), (QUESTIONS[4], 1))  # fmt: skip
     body = ""
-    for band in answer.bands:
+    for k, band in enumerate(answer.bands):
         cells = [
             band.name, n.megahertz(band.centre.frequency), n.impedance(band.centre.impedance),
             n.swr(band.centre.swr), n.swr(band.lowest.swr), bandwidth_text(band),
-            *(n.per_cent(float(getattr(band.budget, term))) for term in terms),
+            *(n.per_cent(values[k]) for values in columns.values()),
             *(n.per_cent(share) for share in band.shares), n.decibels(band.gain_dbi),
             n.angle(band.elevation_deg), n.bearing(band.bearing_deg),
             n.rounded(abs(band.feed_voltage)), n.per_cent(band.error_estimate),
@@ -532,6 +580,7 @@ def comparison_text(comparison: Comparison, *, width: int = 100) -> str:
         rest="",
     )
     lines += n.columns(rows, left=2, width=width)
+    lines += _house_lines(comparison, width)
     over_all = ", ".join(f"{name} {n.decibels(mean)} dB" for name, mean in comparison.ranking)
     lines += wrapped(f"Over all bands and angles: {over_all}.", width, first="", rest="")
     if comparison.left_out:
@@ -563,11 +612,25 @@ def _point_comparison_text(comparison: Comparison, *, width: int) -> str:
         width, first="", rest="",
     )  # fmt: skip
     lines += n.columns(rows, left=2, width=width)
+    lines += _house_lines(comparison, width)
     lines += wrapped(f"Over all bands: {over_all}.", width, first="", rest="")
     if comparison.left_out:
         names = ", ".join(comparison.left_out)
         lines += wrapped(f"Not compared, not in every answer: {names}.", width, first="", rest="")
     return "\n".join(lines)
+
+
+def _house_lines(comparison: Comparison, width: int) -> list[str]:
+    """Which houses differ, so that nobody takes it for the antenna's doing."""
+    lines = []
+    for layout, tables in comparison.house_differs:
+        lines += wrapped(
+            f"The houses differ: {layout!r} against {comparison.first!r} in "
+            f"{', '.join(f'[{name}]' for name in tables)}. Part of the difference is the house's, "
+            "not the antenna's.",
+            width, first="", rest="",
+        )  # fmt: skip
+    return lines
 
 
 def _difference(value: float) -> str:
