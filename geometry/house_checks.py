@@ -28,6 +28,16 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
+TWICE = 1.0 / 3.0
+"""Parallel timbers of one wood may share so much of the lesser one; more: it is there twice."""
+
+MOSTLY = 0.6
+"""Of timbers across each other, the part of the lesser one from which its overlap is doubted."""
+
+PARALLEL = np.cos(np.radians(10.0))  # axes of timbers that may be the same one
+
+_LINES = 8  # along a timber, each way across its section, to measure what it shares
+
 THROUGH = 4.0
 """A wire inside a sheet for more than so many thicknesses lies in it; less: it passes through."""
 
@@ -38,14 +48,15 @@ def check_house(scene: Scene) -> None:
     Raises
     ------
     GeometryError
-        If solids of different stuff are in each other by more than 2 mm, a wire runs inside a
-        timber or a tank, lies in a sheet or screen or ends in a screen without being joined, or a
-        solid is below ground.
+        If solids of different stuff are in each other by more than 2 mm, a piece is there twice,
+        a wire runs inside a timber or a tank, lies in a sheet or screen or ends in a screen
+        without being joined, or a solid is below ground.
 
     Notes
     -----
-    Timbers of equal wood may overlap: that is how members are notched into each other. Sheets may
-    meet at edges and corners; they may not pass through each other.
+    Timbers of equal wood may overlap: that is how members are notched into each other. Parallel
+    ones may share a third of the lesser one. Sheets may meet at edges and corners; they may not
+    pass through each other.
     """
     solids = scene.solids
     if solids:
@@ -63,9 +74,11 @@ def check_house(scene: Scene) -> None:
 def house_doubts(scene: Scene) -> list[str]:
     """Wires that pass through boards and through screens, told in a sentence each."""
     passing: list[str] = []
-    if scene.solids:
-        _wires_in_solids(scene.wires, _Boxes(scene.solids), passing)
     found = []
+    if scene.solids:
+        boxes = _Boxes(scene.solids)
+        found += _overlap_doubts(boxes)
+        _wires_in_solids(scene.wires, boxes, passing)
     if passing:
         found.append(
             f"Wires pass through sheets ({_listed(passing)}); the hole is taken to be as wide as "
@@ -120,25 +133,103 @@ def _check_above_ground(boxes: _Boxes) -> None:
 
 
 def _check_overlaps(boxes: _Boxes) -> None:
-    one, two = box_pairs(boxes.low, boxes.high)
-    apart = np.array(
-        [_may_overlap(boxes.solids[i], boxes.solids[j]) for i, j in zip(one, two, strict=True)],
-        dtype=bool,
-    )
-    one, two = one[~apart], two[~apart]
+    one, two, joined = _near_pairs(boxes)
+    parallel = _cosines(boxes, one, two) > PARALLEL
+    keep = ~joined | parallel
+    one, two, joined = one[keep], two[keep], joined[keep]
     if not one.size:
         return
     depth = _overlap_depths(boxes, one, two)
-    for k in np.flatnonzero(depth > FLAT):
+    twice = np.flatnonzero(joined & (depth > FLAT))
+    share = _shares(boxes, one[twice], two[twice])
+    if (share > TWICE).any():
+        k = twice[int(np.argmax(share))]
+        first, second = boxes.solids[int(one[k])], boxes.solids[int(two[k])]
+        raise GeometryError(
+            f"Timbers {first.name!r} and {second.name!r} share {100 * share.max():.0f} % of the "
+            f"lesser one near {_between(first, second)}; that wood would count twice. Parallel "
+            "timbers may overlap by a third of the lesser one. Is it the same timber twice? Leave "
+            "one out, or move or shorten it."
+        )
+    for k in np.flatnonzero(~joined & (depth > FLAT)):
         first, second = boxes.solids[int(one[k])], boxes.solids[int(two[k])]
         if _truly_overlap(first, second):
             raise GeometryError(
                 f"{first.kind.capitalize()} {first.name!r} and {second.kind} {second.name!r} are "
-                f"in each other by up to {depth[k] * 1e3:.3g} mm near "
-                f"{show_point(0.5 * (_nearest_in(first, second) + _nearest_in(second, first)))}; "
-                "solids of different stuff may touch, and overlap by 2 mm at most. Move or shorten "
-                "one (boards go under or on the timbers)."
+                f"in each other by up to {depth[k] * 1e3:.3g} mm near {_between(first, second)}; "
+                + _why_apart(first, second)
             )
+
+
+def _between(one: Solid, two: Solid) -> str:
+    return show_point(0.5 * (_nearest_in(one, two) + _nearest_in(two, one)))
+
+
+def _why_apart(one: Solid, two: Solid) -> str:
+    """The rule that solids in each other break, and the cure."""
+    if one.stuff != two.stuff:
+        return (
+            "solids of different stuff may touch, and overlap by 2 mm at most. Move or shorten "
+            "one (boards go under or on the timbers)."
+        )
+    return (
+        "sheets may meet at their edges, and overlap by 2 mm at most: what they share would count "
+        "twice. Is it the same sheet twice? Leave one out, or move it."
+    )
+
+
+def _overlap_doubts(boxes: _Boxes) -> list[str]:
+    """Timbers that lie mostly in others across them."""
+    one, two, joined = _near_pairs(boxes)
+    keep = joined & (_cosines(boxes, one, two) <= PARALLEL)
+    one, two = one[keep], two[keep]
+    if not one.size:
+        return []
+    keep = _overlap_depths(boxes, one, two) > FLAT
+    one, two = one[keep], two[keep]
+    names = [
+        f"{boxes.solids[int(one[k])].name!r} and {boxes.solids[int(two[k])].name!r}"
+        for k in np.flatnonzero(_shares(boxes, one, two) > MOSTLY)
+    ]
+    if not names:
+        return []
+    return [
+        f"Timbers lie mostly in each other ({_listed(names)}); the wood that they share counts "
+        "twice. Shorten one of each pair."
+    ]
+
+
+def _near_pairs(boxes: _Boxes) -> tuple[Ints, Ints, Bools]:
+    """Solids whose surrounding boxes meet, and which of the pairs are timbers of one wood."""
+    one, two = box_pairs(boxes.low, boxes.high)
+    joined = [_may_overlap(boxes.solids[i], boxes.solids[j]) for i, j in zip(one, two, strict=True)]
+    return one, two, np.array(joined, dtype=bool)
+
+
+def _cosines(boxes: _Boxes, one: Ints, two: Ints) -> Array:
+    """Of the angles between the first axes of solids, 0 to 1, shape (P,)."""
+    return np.abs(np.einsum("pi,pi->p", boxes.frame[one, 0], boxes.frame[two, 0]))
+
+
+def _shares(boxes: _Boxes, one: Ints, two: Ints) -> Array:
+    """What part of the lesser box lies in the other, shape (P,).
+
+    Lines along the lesser box, in the middles of 8 by 8 parts of its section, are cut exactly with
+    the other box; the mean of what is inside is the part.
+    """
+    volume = boxes.half.prod(axis=1)
+    less = np.where(volume[one] <= volume[two], one, two)
+    more = one + two - less
+    across = (2.0 * np.arange(_LINES) + 1.0) / _LINES - 1.0
+    v, w = (part.ravel() for part in np.meshgrid(across, across))
+    ends = []
+    for side in (-1.0, 1.0):
+        local = np.stack([np.full_like(v, side), v, w], axis=1) * boxes.half[less][:, None]
+        world = boxes.center[less][:, None] + local @ boxes.frame[less]
+        seen = (world - boxes.center[more][:, None]) @ boxes.frame[more].transpose(0, 2, 1)
+        ends.append(seen.reshape(-1, 3))
+    start, end = _clipped(*ends, np.repeat(boxes.half[more], _LINES**2, axis=0))
+    return np.maximum(end - start, 0.0).reshape(-1, _LINES**2).mean(axis=1)
 
 
 def _may_overlap(one: Solid, two: Solid) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from ridgepole.geometry import (
     Timber,
     Wire,
 )
-from ridgepole.geometry.house_checks import _Boxes, _overlap_depths
+from ridgepole.geometry.house_checks import _Boxes, _overlap_depths, _shares
 from ridgepole.materials import Dielectric, Earth, Wood
 
 UP = Wire([(2, 1, 5), (2, 1, 6.5), (5, 2, 7)], radius=1e-3, name="up")
@@ -98,6 +99,52 @@ def test_timbers_of_one_wood_are_joined_and_of_two_are_not() -> None:
     wet = ledger.with_wood(Wood(moisture=0.2))
     with pytest.raises(GeometryError, match="different stuff"):
         in_house(joist(1.0), wet)
+
+
+def test_a_timber_that_is_there_twice_is_refused() -> None:
+    a = Timber((-5, 0.4, 5.8), (8, 0.4, 5.8), width=0.045, depth=0.195, name="a")
+    with pytest.raises(GeometryError, match=r"'a' and 'b' share 100 %.*same timber twice\?"):
+        in_house(a, replace(a, name="b"))
+    turned = replace(a, start=a.end, end=a.start, name="b")
+    with pytest.raises(GeometryError, match="same timber twice"):
+        in_house(a, turned)
+    # 4 of 13 m are shared end to end: a lap; 5 of 13 are more than a third.
+    in_house(a, replace(a, name="b").translated((9, 0, 0)))
+    with pytest.raises(GeometryError, match="share 38 %"):
+        in_house(a, replace(a, name="b").translated((8, 0, 0)))
+    half = replace(a, name="b").translated((0, 0.0225, 0))
+    with pytest.raises(GeometryError, match="share 50 %"):
+        in_house(a, half)
+    in_house(a, replace(a, name="b").translated((0, 0.045, 0)))  # side by side
+
+
+def test_boxes_share_what_a_fine_count_of_points_finds() -> None:
+    rng = np.random.default_rng(5)
+    timbers = [random_timber(rng) for _ in range(26)]
+    one, two = np.triu_indices(len(timbers), k=1)
+    found = _shares(_Boxes(timbers), one, two)
+    at = np.stack(np.meshgrid(*3 * [(np.arange(40) + 0.5) / 20 - 1]), axis=-1).reshape(-1, 3)
+    for i, j, share in zip(one, two, found, strict=True):
+        less, more = sorted((timbers[i], timbers[j]), key=lambda t: t.volume)
+        inside = more.contains(less.center + (at * less.half) @ less.frame)
+        assert share == pytest.approx(inside.mean(), abs=0.03)  # quadrature: 64 lines
+    assert np.count_nonzero(found > 0.1) > 8
+
+
+def test_a_timber_mostly_in_one_across_it_is_doubted() -> None:
+    post = Timber((3, 3, 4), (3, 3, 6), width=0.3, depth=0.3, name="post")
+    stub = Timber((2.9, 3, 5), (3.1, 3, 5), width=0.05, depth=0.05, name="stub")
+    assert any(
+        "'stub'" in doubt or "'post' and 'stub'" in doubt for doubt in in_house(post, stub).doubts()
+    )
+    through = Timber((2, 3, 5), (4, 3, 5), width=0.05, depth=0.05, name="through")
+    assert not any("mostly" in doubt for doubt in in_house(post, through).doubts())
+
+
+def test_the_same_sheet_twice_is_called_that() -> None:
+    with pytest.raises(GeometryError, match=r"same sheet twice") as told:
+        in_house(board(4.7, name="one"), board(4.7, name="two"))
+    assert "different stuff" not in str(told.value)
 
 
 def test_sheets_meet_at_edges_and_do_not_cross() -> None:
