@@ -22,7 +22,7 @@ from .wires import JOINING_DISTANCE, Wire, show_point
 if TYPE_CHECKING:
     from .scene import Scene
 
-__all__ = ["check_house", "house_doubts"]
+__all__ = ["Boxes", "check_house", "clipped", "house_doubts", "inside_outline"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -60,7 +60,7 @@ def check_house(scene: Scene) -> None:
     """
     solids = scene.solids
     if solids:
-        boxes = _Boxes(solids)
+        boxes = Boxes(solids)
         if scene.earth is not None:
             _check_above_ground(boxes)
         _check_overlaps(boxes)
@@ -76,7 +76,7 @@ def house_doubts(scene: Scene) -> list[str]:
     passing: list[str] = []
     found = []
     if scene.solids:
-        boxes = _Boxes(scene.solids)
+        boxes = Boxes(scene.solids)
         found += _overlap_doubts(boxes)
         _wires_in_solids(scene.wires, boxes, passing)
     if passing:
@@ -98,7 +98,7 @@ def _listed(passing: Sequence[str]) -> str:
     return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
-class _Boxes:
+class Boxes:
     """Solids as boxes: frames (K, 3, 3), centers and half sizes (K, 3), and boxes around them."""
 
     def __init__(self, solids: Sequence[Solid]) -> None:
@@ -113,7 +113,7 @@ class _Boxes:
 # ---- the ground -----------------------------------------------------------------------------
 
 
-def _check_above_ground(boxes: _Boxes) -> None:
+def _check_above_ground(boxes: Boxes) -> None:
     for k in np.flatnonzero(boxes.low[:, 2] < -FLAT):
         solid = boxes.solids[int(k)]
         if isinstance(solid, Sheet):
@@ -132,7 +132,7 @@ def _check_above_ground(boxes: _Boxes) -> None:
 # ---- solids in each other -------------------------------------------------------------------
 
 
-def _check_overlaps(boxes: _Boxes) -> None:
+def _check_overlaps(boxes: Boxes) -> None:
     one, two, joined = _near_pairs(boxes)
     parallel = _cosines(boxes, one, two) > PARALLEL
     keep = ~joined | parallel
@@ -178,7 +178,7 @@ def _why_apart(one: Solid, two: Solid) -> str:
     )
 
 
-def _overlap_doubts(boxes: _Boxes) -> list[str]:
+def _overlap_doubts(boxes: Boxes) -> list[str]:
     """Timbers that lie mostly in others across them."""
     one, two, joined = _near_pairs(boxes)
     keep = joined & (_cosines(boxes, one, two) <= PARALLEL)
@@ -199,19 +199,19 @@ def _overlap_doubts(boxes: _Boxes) -> list[str]:
     ]
 
 
-def _near_pairs(boxes: _Boxes) -> tuple[Ints, Ints, Bools]:
+def _near_pairs(boxes: Boxes) -> tuple[Ints, Ints, Bools]:
     """Solids whose surrounding boxes meet, and which of the pairs are timbers of one wood."""
     one, two = box_pairs(boxes.low, boxes.high)
     joined = [_may_overlap(boxes.solids[i], boxes.solids[j]) for i, j in zip(one, two, strict=True)]
     return one, two, np.array(joined, dtype=bool)
 
 
-def _cosines(boxes: _Boxes, one: Ints, two: Ints) -> Array:
+def _cosines(boxes: Boxes, one: Ints, two: Ints) -> Array:
     """Of the angles between the first axes of solids, 0 to 1, shape (P,)."""
     return np.abs(np.einsum("pi,pi->p", boxes.frame[one, 0], boxes.frame[two, 0]))
 
 
-def _shares(boxes: _Boxes, one: Ints, two: Ints) -> Array:
+def _shares(boxes: Boxes, one: Ints, two: Ints) -> Array:
     """What part of the lesser box lies in the other, shape (P,).
 
     Lines along the lesser box, in the middles of 8 by 8 parts of its section, are cut exactly with
@@ -228,7 +228,7 @@ def _shares(boxes: _Boxes, one: Ints, two: Ints) -> Array:
         world = boxes.center[less][:, None] + local @ boxes.frame[less]
         seen = (world - boxes.center[more][:, None]) @ boxes.frame[more].transpose(0, 2, 1)
         ends.append(seen.reshape(-1, 3))
-    start, end = _clipped(*ends, np.repeat(boxes.half[more], _LINES**2, axis=0))
+    start, end = clipped(*ends, np.repeat(boxes.half[more], _LINES**2, axis=0))
     return np.maximum(end - start, 0.0).reshape(-1, _LINES**2).mean(axis=1)
 
 
@@ -236,7 +236,7 @@ def _may_overlap(one: Solid, two: Solid) -> bool:
     return isinstance(one, Timber) and isinstance(two, Timber) and one.wood == two.wood
 
 
-def _overlap_depths(boxes: _Boxes, one: Ints, two: Ints) -> Array:
+def _overlap_depths(boxes: Boxes, one: Ints, two: Ints) -> Array:
     """How deep boxes are in each other, negative when apart, shape (P,): 15 separating axes. [m]"""
     a, b = boxes.frame[one], boxes.frame[two]
     cross = np.cross(a[:, :, None, :], b[:, None, :, :]).reshape(len(one), 9, 3)
@@ -363,7 +363,7 @@ def _outlines_overlap(one: Array, two: Array) -> bool:
 
 
 def _wires_in_solids(
-    wires: Sequence[Wire], boxes: _Boxes, passing: list[str] | None = None
+    wires: Sequence[Wire], boxes: Boxes, passing: list[str] | None = None
 ) -> str | None:
     """What is wrong, or None; wires that pass through sheets are added to `passing`."""
     start = np.concatenate([wire.vertices[:-1] for wire in wires])
@@ -385,13 +385,13 @@ def _wires_in_solids(
     thin = np.array([isinstance(solid, Sheet) for solid in boxes.solids])[s]
     # Boards are thinner than many wires: inside is then the middle plane.
     half = np.where(thin[:, None] & (half <= 0.0), 1e-6, half)
-    t0, t1 = _clipped(a, b, half)
+    t0, t1 = clipped(a, b, half)
     length = np.linalg.norm(end[k] - start[k], axis=1)
     for p in np.flatnonzero((t1 > t0) & (half > 0.0).all(axis=1)):
         solid, wire = boxes.solids[int(s[p])], wires[int(number[k[p]])]
         spans = [(float(t0[p]), float(t1[p]))]
         if isinstance(solid, Sheet):
-            spans = _inside_outline(solid, a[p], b[p], *spans[0])
+            spans = inside_outline(solid, a[p], b[p], *spans[0])
         for t_in, t_out in spans:
             run = (t_out - t_in) * length[p]
             place = start[k[p]] + 0.5 * (t_in + t_out) * (end[k[p]] - start[k[p]])
@@ -423,7 +423,7 @@ def _is_free(wire: Wire, point: Array, at_start: bool) -> bool:
     return first if at_start else last
 
 
-def _clipped(a: Array, b: Array, half: Array) -> tuple[Array, Array]:
+def clipped(a: Array, b: Array, half: Array) -> tuple[Array, Array]:
     """Parts of stretches a to b, shape (P, 3), within boxes about the origin: (from, to)."""
     way = b - a
     level = np.abs(way) < 1e-12
@@ -437,7 +437,7 @@ def _clipped(a: Array, b: Array, half: Array) -> tuple[Array, Array]:
     return t0, t1
 
 
-def _inside_outline(
+def inside_outline(
     sheet: Sheet, a: Array, b: Array, t0: float, t1: float
 ) -> list[tuple[float, float]]:
     """The parts of a stretch that are inside the outline of a sheet too."""

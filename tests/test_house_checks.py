@@ -10,6 +10,7 @@ import pytest
 from scipy.optimize import linprog
 
 from ridgepole.geometry import (
+    Cable,
     Duct,
     Feed,
     GeometryError,
@@ -20,7 +21,7 @@ from ridgepole.geometry import (
     Timber,
     Wire,
 )
-from ridgepole.geometry.house_checks import _Boxes, _overlap_depths, _shares
+from ridgepole.geometry.house_checks import Boxes, _overlap_depths, _shares
 from ridgepole.materials import Dielectric, Earth, Wood
 
 UP = Wire([(2, 1, 5), (2, 1, 6.5), (5, 2, 7)], radius=1e-3, name="up")
@@ -57,7 +58,7 @@ def test_boxes_meet_as_linear_programming_says() -> None:
     rng = np.random.default_rng(11)
     timbers = [random_timber(rng) for _ in range(24)]
     one, two = np.triu_indices(len(timbers), k=1)
-    depth = _overlap_depths(_Boxes(timbers), one, two)
+    depth = _overlap_depths(Boxes(timbers), one, two)
     met = 0
     for i, j, d in zip(one, two, depth, strict=True):
         rows, right = [], []
@@ -122,8 +123,8 @@ def test_boxes_share_what_a_fine_count_of_points_finds() -> None:
     rng = np.random.default_rng(5)
     timbers = [random_timber(rng) for _ in range(26)]
     one, two = np.triu_indices(len(timbers), k=1)
-    found = _shares(_Boxes(timbers), one, two)
-    at = np.stack(np.meshgrid(*3 * [(np.arange(40) + 0.5) / 20 - 1]), axis=-1).reshape(-1, 3)
+    found = _shares(Boxes(timbers), one, two)
+    at = np.stack(np.meshgrid(*3 * [(np.arange(20) + 0.5) / 10 - 1]), axis=-1).reshape(-1, 3)
     for i, j, share in zip(one, two, found, strict=True):
         less, more = sorted((timbers[i], timbers[j]), key=lambda t: t.volume)
         inside = more.contains(less.center + (at * less.half) @ less.frame)
@@ -264,3 +265,65 @@ def test_scenes_with_houses_are_copied_whole() -> None:
     assert scene.scaled(2).solids[0].half == pytest.approx(2 * scene.solids[0].half)
     assert scene.with_house().wires == (UP, RADIAL)
     assert "house of 2 solids, 1 pieces of metal" in repr(scene)
+
+
+# ---- metal and what is around it ------------------------------------------------------------
+
+BEAM = Timber((-5, 0.4, 5.8), (8, 0.4, 5.8), width=0.045, depth=0.195, name="beam")
+FAT_DUCT = Duct([(-3, 0.4, 5.8), (3, 0.4, 5.8)], diameter="400 mm", name="duct 1")
+
+
+def test_no_timber_runs_inside_metal() -> None:
+    with pytest.raises(GeometryError, match=r"'beam' runs inside the metal of duct 'duct 1' near"):
+        in_house(BEAM, FAT_DUCT)
+    top = 5.8 + 0.0975
+    in_house(BEAM, FAT_DUCT.translated((0, 0, top + 0.2 - 5.8)))  # lies on it
+    in_house(BEAM, FAT_DUCT.translated((0, 0, top + 0.181 - 5.8)))  # a tenth of the radius
+    with pytest.raises(GeometryError, match=r"22 mm inside the wall"):
+        in_house(BEAM, FAT_DUCT.translated((0, 0, top + 0.178 - 5.8)))
+    with pytest.raises(GeometryError, match="'beam' runs inside"):  # across it
+        in_house(BEAM, Duct([(1, -2, 5.82), (1.4, 2, 5.8)], diameter=0.16, name="across"))
+    in_house(BEAM, Duct([(1, 0.55, 5.82), (1.4, 2, 5.8)], diameter=0.16, name="beside"))
+    # A flat duct on a joist: the round one that stands for it would reach into the wood.
+    flat = Duct([(-3, 0.4, top + 0.05), (3, 0.4, top + 0.05)], width=0.3, height=0.1, name="flat")
+    in_house(BEAM, flat)
+    with pytest.raises(GeometryError, match="'beam' runs inside the metal of duct 'flat'"):
+        in_house(BEAM, flat.translated((0, 0, -0.03)))
+    with pytest.raises(GeometryError, match="'beam' runs inside the metal of tank 'tank 1'"):
+        in_house(BEAM, Tank([(1, 0.6, 5.5), (1, 0.6, 6.5)], diameter=0.6, name="tank 1"))
+    in_house(BEAM, Cable([(1, -2, top), (1.4, 2, top)], gauge="1.5 mm2", name="cable 1"))
+
+
+def test_no_sheet_runs_inside_metal_and_ducts_go_through_sheets() -> None:
+    lying = Duct([(1, 1, 5.3), (7, 2, 5.3)], diameter=0.2, name="duct 1")
+    with pytest.raises(GeometryError, match=r"'board' runs inside the metal of duct 'duct 1'.*6.08 m"):
+        in_house(board(5.33), lying)
+    in_house(board(5.3 - 0.106), lying)
+    upright = Duct([(6, 2, 4), (6, 2, 6)], diameter=0.3, name="duct 2")
+    in_house(board(5.33), upright)
+    in_house(board(5.33), replace(upright, points=[(5, 2, 4.5), (6.6, 2, 6)]))
+    in_house(board(6.0), upright)  # ends in it: a grille
+    small = Sheet([(6, 2, 5), (6.1, 2, 5), (6, 2.1, 5.1)], thickness=0.01, material=BOARD)
+    with pytest.raises(GeometryError, match="'sheet' runs inside the metal of duct 'duct 2'"):
+        in_house(small, upright)
+
+
+def test_metal_that_ends_on_a_wire_is_bonded_or_refused() -> None:
+    tip = UP.vertices[-1]
+    way = np.array([2, 3, 0.4])
+    duct = Duct([tip, tip + way], diameter="125 mm", name="duct 1")
+    with pytest.raises(GeometryError, match=r"'duct 1' and wire 'up' touch at.*bonded='up'"):
+        in_house(duct)
+    in_house(replace(duct, bonded="up"))
+    with pytest.raises(GeometryError, match="touch"):
+        in_house(replace(duct, bonded="radial 1"))
+    # One that touches another piece is joined to it, as drawn.
+    other = Pipe([duct.vertices[1], duct.vertices[1] + [0, 1, 1]], name="pipe")
+    in_house(replace(duct, bonded="up"), other)
+    ground = Pipe([(2, 1, 5), (2, -3, 5)], name="bar")  # from the feed point
+    with pytest.raises(GeometryError, match="touch"):
+        in_house(ground)
+    in_house(replace(ground, bonded="counterpoise"))
+    middle = Duct([tip - way, tip, tip + way], diameter="125 mm", name="duct 1")
+    with pytest.raises(GeometryError, match="touch"):  # a corner on the wire's end
+        in_house(middle)
