@@ -113,6 +113,8 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
         is too long for its formula.
     """
     try:
+        if frequency is None:  # numpy makes NaN of it
+            raise TypeError
         given = np.asarray(frequency, dtype=float).ravel()
     except (TypeError, ValueError):
         raise GeometryError(

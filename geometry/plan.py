@@ -154,13 +154,18 @@ class AtticPlan:
         where = f"{self.file.name}"
         if lines:
             where += f", line{'s' * (len(lines) > 1)} {' and '.join(map(str, lines))}"
-        return AtticFileError(f"{where}: {error}")
+        return AtticFileError(f"{where}: {self.attic.with_own_heights(str(error))}")
 
     def doubts(self) -> tuple[str, ...]:
         """What is allowed but worth a second look, a sentence each; computes nothing."""
         told = (*self._feed_doubts(), *self._earth_doubts())
         outside = outside_doubts(self.attic, self.house)
-        return (*told, *self.remarks, *outside, *self.scene().doubts())
+        return (
+            *told,
+            *self.remarks,
+            *outside,
+            *map(self.attic.with_own_heights, self.scene().doubts()),
+        )
 
     def _earth_doubts(self) -> tuple[str, ...]:
         if self.earth is None:

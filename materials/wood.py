@@ -31,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .catalogue_reader import Entry, find_entry, open_catalogue, read_table
-from .checks import require_frequencies, require_number
+from .checks import read_per_cent, require_frequencies, require_number
 from .dielectrics import Spread, check_factors, check_spread
 from .errors import MaterialError
 from .frequency_curves import Points, check_points, interpolate, require_in_range
@@ -99,8 +99,8 @@ class Wood:
     species : str
         A name of the catalogue, which tells the density; see `Wood.names`.
     moisture : float
-        Water by oven-dry mass, 0.06 to 0.28: a heated house 0.08 to 0.10, a dry attic 0.12, a damp
-        one 0.18. [1]
+        Water by oven-dry mass, 0.06 to 0.28, or text, "14 %": a heated house 0.08 to
+        0.10, a dry attic 0.12, a damp one 0.18. [1]
     temperature_c : float
         Temperature, -20 to 60. [degrees C]
     density : float, optional
@@ -144,6 +144,12 @@ class Wood:
         entry = find_entry(self.species, entries=_species(document), what="wood")
         table = _wood_table(document)
         density = entry.values["density"] if self.density is None else self.density
+        told = self.moisture
+        if isinstance(told, str):
+            what = f"moisture of wood ({entry.name})"
+            object.__setattr__(
+                self, "moisture", read_per_cent(told, what=what, cure=_MOISTURE_CURE)
+            )
         for key, value, unit, limits, cure in (
             ("moisture", self.moisture, "", table.moisture_range, _MOISTURE_CURE),
             ("temperature_c", self.temperature_c, "degrees C", table.temperature_range, _HEAT_CURE),

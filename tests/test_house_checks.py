@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,13 +17,14 @@ from ridgepole.geometry import (
     GeometryError,
     Pipe,
     Scene,
+    Screen,
     Sheet,
     Tank,
     Timber,
     Wire,
 )
 from ridgepole.geometry.house_checks import Boxes, _overlap_depths, _shares
-from ridgepole.materials import Dielectric, Earth, Wood
+from ridgepole.materials import Dielectric, Earth, MaterialError, Wood
 
 UP = Wire([(2, 1, 5), (2, 1, 6.5), (5, 2, 7)], radius=1e-3, name="up")
 RADIAL = Wire([(2, 1, 5), (6, 1.5, 5)], radius=1e-3, name="radial 1")
@@ -296,13 +298,15 @@ def test_no_timber_runs_inside_metal() -> None:
 
 def test_no_sheet_runs_inside_metal_and_ducts_go_through_sheets() -> None:
     lying = Duct([(1, 1, 5.3), (7, 2, 5.3)], diameter=0.2, name="duct 1")
-    with pytest.raises(GeometryError, match=r"'board' runs inside the metal of duct 'duct 1'.*6.08 m"):
+    with pytest.raises(
+        GeometryError, match=r"'board' runs inside the metal of duct 'duct 1'.*6.08 m of"
+    ):
         in_house(board(5.33), lying)
     in_house(board(5.3 - 0.106), lying)
     upright = Duct([(6, 2, 4), (6, 2, 6)], diameter=0.3, name="duct 2")
     in_house(board(5.33), upright)
     in_house(board(5.33), replace(upright, points=[(5, 2, 4.5), (6.6, 2, 6)]))
-    in_house(board(6.0), upright)  # ends in it: a grille
+    in_house(board(6.006), upright)  # ends at it: a grille
     small = Sheet([(6, 2, 5), (6.1, 2, 5), (6, 2.1, 5.1)], thickness=0.01, material=BOARD)
     with pytest.raises(GeometryError, match="'sheet' runs inside the metal of duct 'duct 2'"):
         in_house(small, upright)
@@ -327,3 +331,103 @@ def test_metal_that_ends_on_a_wire_is_bonded_or_refused() -> None:
     middle = Duct([tip - way, tip, tip + way], diameter="125 mm", name="duct 1")
     with pytest.raises(GeometryError, match="touch"):  # a corner on the wire's end
         in_house(middle)
+
+
+# ---- what is no piece at all ----------------------------------------------------------------
+
+CORNERS = [(0, 0, 3), (4, 0, 3), (4, 3, 3)]
+WAY = [(0, 0, 3), (4, 0, 3)]
+
+
+@pytest.mark.parametrize("house", [None, 5, {}, {"a": BEAM}, "joists"])
+def test_a_house_is_a_list_of_pieces(house: object) -> None:
+    with pytest.raises(GeometryError, match="house="):
+        Scene([UP, RADIAL], feed=Feed("up", at="start"), house=house)
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({"seams": 3}, "'foil': seams=3"),
+        ({"seams": None}, "'foil': seams=None"),
+        ({"seams": [(CORNERS[0], CORNERS[0])]}, r"'foil': a seam begins and ends at \(0, 0, 3\)"),
+        ({"most_pieces": 0}, "'foil': most_pieces=0"),
+        ({"most_pieces": "a"}, "'foil': most_pieces='a'"),
+        ({"most_pieces": 1e9}, "'foil': most_pieces=1000000000.0"),
+        ({"most_pieces": True}, "'foil': most_pieces=True"),
+        ({"pitch": np.nan}, "pitch of screen 'foil'.*nan"),
+        ({"outside": "no"}, "'foil': outside='no'"),
+        ({"bonded": 3}, "'foil': bonded=3"),
+    ],
+)
+def test_what_a_screen_is_told_is_looked_at(told: dict[str, Any], words: str) -> None:
+    with pytest.raises(GeometryError, match=words):
+        Screen(CORNERS, name="foil", **told)
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({"bonded": 3}, "'duct 1': bonded=3"),
+        ({"bonded": None}, "'duct 1': bonded=None"),
+        ({"bonded": {"up": 2}}, "'duct 1': bonded="),
+        ({"points_of_interest": 7}, "'duct 1': points_of_interest=7"),
+        ({"points_of_interest": [3]}, "'duct 1': points_of_interest="),
+        ({"points_of_interest": "ab"}, "'duct 1': points_of_interest='ab'"),
+        ({"points_of_interest": {1: "start"}}, "'duct 1'.*the name 1"),
+        ({"diameter": np.nan}, "diameter of duct 'duct 1'.*nan"),
+        ({"diameter": [0.1]}, r"diameter of duct 'duct 1'.*\[0.1\]"),
+    ],
+)
+def test_what_a_duct_is_told_is_looked_at(told: dict[str, Any], words: str) -> None:
+    with pytest.raises(GeometryError, match=words):
+        Duct(WAY, name="duct 1", **{"diameter": 0.2, **told})
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({"flat": "no"}, "'cable 1': flat='no'"),
+        ({"closed": "yes"}, "'cable 1': closed='yes'"),
+        ({"cores": 3, "spacing": 1}, "spacing of the cores of cable 'cable 1' is 1 m"),
+        ({"cores": 3, "spacing": np.nan}, "spacing of the cores of cable 'cable 1'.*nan"),
+        ({"cores": 2.0}, "'cable 1': cores=2.0"),
+    ],
+)
+def test_what_a_cable_is_told_is_looked_at(told: dict[str, Any], words: str) -> None:
+    with pytest.raises(GeometryError, match=words):
+        Cable(WAY, gauge="1.5 mm2", name="cable 1", **told)
+
+
+def test_groups_are_text_and_metal_is_no_sheet() -> None:
+    with pytest.raises(GeometryError, match="'board': group=5"):
+        replace(board(3), group=5)
+    with pytest.raises(GeometryError, match="'beam': group=5"):
+        replace(BEAM, group=5)
+    for metal in ("aluminium foil", "foil-faced board", "copper"):
+        with pytest.raises(GeometryError, match=rf"'board': '{metal}' is metal.*\[\[screen\]\]"):
+            replace(board(3), material=metal)
+    with pytest.raises(MaterialError, match="no dielectric is called 'bord'"):
+        replace(board(3), material="bord")
+
+
+def test_a_bond_offers_everything_but_the_piece_itself() -> None:
+    lost = Duct(WAY, diameter=0.2, name="duct 1", bonded="radial 11")
+    with pytest.raises(GeometryError, match="There are 'up', 'radial 1', 'counterpoise'"):
+        in_house(lost)
+    with pytest.raises(GeometryError, match="which is itself"):
+        in_house(replace(lost, bonded="duct 1"))
+
+
+def test_a_grid_that_is_far_too_fine_is_refused_before_it_is_built(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def build(*_: object) -> None:
+        raise AssertionError("built")
+
+    monkeypatch.setattr(Screen, "_pieces", build)
+    wide = [(0, 0, 3), (13, 0, 3), (13, 7, 3), (0, 7, 3)]
+    with pytest.raises(GeometryError, match=r"about 1.82e\+08 pieces.*most_pieces=2000"):
+        Screen(wide, pitch=0.001, name="foil").wires()
+    with pytest.raises(AssertionError, match="built"):
+        Screen(wide, pitch=0.3, name="foil").wires()
