@@ -266,7 +266,7 @@ class AtticReader:
             return below
         if not isinstance(told, list) or not told:
             raise table.error(
-                "layers", 'must be a list as [{thickness = "0.4 m", ground = "dry ground"}].'
+                "layers", 'must be a list as [{thickness = "0.4 m", ground = "wet ground"}].'
             )
         found = []
         for n, values in enumerate(told):
