@@ -3,7 +3,7 @@
 Schema. Lengths are numbers in metres or text with a unit ("12 ft 6 in"). Points are
 [x, y, height] in attic coordinates (see `attic`); bearings are true compass degrees. Ceiling,
 eaves and ridge heights of the house count from the ground, all other heights from the attic floor
-unless heights_from = "ground" stands beside them.
+unless heights_from = "ground" stands beside them or their key says so.
 
 ``[attic]``
     size = [along the ridge, across] or outline = [[x, y], ...]; ceiling_height = attic floor above

@@ -222,13 +222,14 @@ def _shares(boxes: Boxes, one: Ints, two: Ints) -> Array:
     more = one + two - less
     across = (2.0 * np.arange(_LINES) + 1.0) / _LINES - 1.0
     v, w = (part.ravel() for part in np.meshgrid(across, across))
-    ends = []
-    for side in (-1.0, 1.0):
+
+    def seen(side: float) -> Array:
         local = np.stack([np.full_like(v, side), v, w], axis=1) * boxes.half[less][:, None]
         world = boxes.center[less][:, None] + local @ boxes.frame[less]
-        seen = (world - boxes.center[more][:, None]) @ boxes.frame[more].transpose(0, 2, 1)
-        ends.append(seen.reshape(-1, 3))
-    start, end = clipped(*ends, np.repeat(boxes.half[more], _LINES**2, axis=0))
+        shifted = world - boxes.center[more][:, None]
+        return (shifted @ boxes.frame[more].transpose(0, 2, 1)).reshape(-1, 3)
+
+    start, end = clipped(seen(-1.0), seen(1.0), np.repeat(boxes.half[more], _LINES**2, axis=0))
     return np.maximum(end - start, 0.0).reshape(-1, _LINES**2).mean(axis=1)
 
 

@@ -132,7 +132,7 @@ class Wood:
     """
 
     species: str = "spruce"
-    moisture: float = field(default=0.12, kw_only=True)
+    moisture: float | str = field(default=0.12, kw_only=True)
     temperature_c: float = field(default=15.0, kw_only=True)
     density: float | None = field(default=None, kw_only=True)
     factors: Spread | tuple[float, float] = field(default=Spread(1.0, 1.0), kw_only=True)
@@ -164,12 +164,16 @@ class Wood:
         object.__setattr__(self, "source", f"{entry.source}; {table.source}")
         object.__setattr__(self, "table", table)
 
+    @property
+    def _part(self) -> float:
+        return float(self.moisture)  # read as the wood was made
+
     @classmethod
     def names(cls) -> tuple[str, ...]:
         """Return the species in the catalogue, in its order."""
         return tuple(entry.name for entry in _species(open_catalogue(_FILE)))
 
-    def with_moisture(self, moisture: float) -> Wood:
+    def with_moisture(self, moisture: float | str) -> Wood:
         """Return the same wood at another moisture, a fraction of the oven-dry mass.
 
         Raises
@@ -265,7 +269,7 @@ class Wood:
     def _make(self) -> str:
         """Return the values on one line, without name and source."""
         text = (
-            f"{100.0 * self.moisture:.3g} % moisture, {self.temperature_c:g} C, "
+            f"{100.0 * self._part:.3g} % moisture, {self.temperature_c:g} C, "
             f"{self.dry_density:.4g} kg/m^3 dry"
         )
         if self.factors != (1.0, 1.0):
@@ -280,9 +284,9 @@ class Wood:
         """Return the columns on both sides of the moisture, and how far it lies between them."""
         columns = self.table.columns
         inner = [column.moisture for column in columns[1:-1]]
-        at = int(np.searchsorted(inner, self.moisture))
+        at = int(np.searchsorted(inner, self._part))
         low, high = columns[at], columns[at + 1]
-        return low, high, (self.moisture - low.moisture) / (high.moisture - low.moisture)
+        return low, high, (self._part - low.moisture) / (high.moisture - low.moisture)
 
     def _of_table(
         self, frequency: float | NDArray[np.float64], *, along: bool

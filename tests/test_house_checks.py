@@ -340,7 +340,7 @@ WAY = [(0, 0, 3), (4, 0, 3)]
 
 
 @pytest.mark.parametrize("house", [None, 5, {}, {"a": BEAM}, "joists"])
-def test_a_house_is_a_list_of_pieces(house: object) -> None:
+def test_a_house_is_a_list_of_pieces(house: Any) -> None:
     with pytest.raises(GeometryError, match="house="):
         Scene([UP, RADIAL], feed=Feed("up", at="start"), house=house)
 

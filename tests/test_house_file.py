@@ -279,7 +279,7 @@ def test_a_piece_in_the_way_is_told_with_its_line():
 
 
 def test_the_same_timber_twice_is_told_with_both_lines():
-    post = TOLD[TOLD.index("[[timber]]") : TOLD.index("[[", TOLD.index("[[timber]]") + 2)]
+    post = "[[timber]]" + TOLD.split("[[timber]]")[1].split("\n[[")[0]
     text = TOLD + "\n" + post.replace('"post"', '"again"')
     lines = text.splitlines()
     with pytest.raises(AtticFileError, match="'post' and 'again' share 100 %") as caught:
