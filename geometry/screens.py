@@ -40,6 +40,9 @@ LEAST_PITCH = 0.05
 MOST_PIECES = 100_000
 """What `most_pieces` may be: the unknowns of so many fill no ordinary memory any more."""
 
+MOST_CELLS = 4e6
+"""Of a grid's rectangle, whatever part of them is metal."""
+
 SLIM = 0.4
 """Largest radius of a grid's wire in lengths of its shortest piece."""
 
@@ -262,6 +265,13 @@ class Screen:
             about = 2.0 * self.area / metres(self.pitch) ** 2
             if about > 2.0 * self.most_pieces:  # well beyond: not worth building
                 raise self._too_many(f"about {about:.3g}")
+            cells = float(np.prod(np.ptp(self.outline, axis=0))) / metres(self.pitch) ** 2
+            if cells > MOST_CELLS:
+                raise GeometryError(
+                    f"Screen {self.name!r}: the rectangle around it has {cells:.3g} cells of its "
+                    f"pitch, {metres(self.pitch):g} m; up to {MOST_CELLS:.0e} are looked through. "
+                    "Give a wider pitch, or draw it as several screens."
+                )
         at = _samples(near, widest)
         local = (at - self.center) @ self.frame.T
         factor = 1.0

@@ -429,5 +429,8 @@ def test_a_grid_that_is_far_too_fine_is_refused_before_it_is_built(
     wide = [(0, 0, 3), (13, 0, 3), (13, 7, 3), (0, 7, 3)]
     with pytest.raises(GeometryError, match=r"about 1.82e\+08 pieces.*most_pieces=2000"):
         Screen(wide, pitch=0.001, name="foil").wires()
+    strip = [(0, 0, 3), (90, 0, 3), (90, 0.1, 3), (0.1, 0.1, 3), (0.1, 90, 3), (0, 90, 3)]
+    with pytest.raises(GeometryError, match=r"2.02e\+07 cells of its pitch, 0.02 m"):
+        Screen(strip, pitch=0.02, most_pieces=99_000, name="trim").wires()
     with pytest.raises(AssertionError, match="built"):
         Screen(wide, pitch=0.3, name="foil").wires()
