@@ -8,6 +8,7 @@ x and y and add the ceiling height, so that z = 0 is the earth's surface.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import KW_ONLY, dataclass, field
 
@@ -232,6 +233,15 @@ class Attic:
     def to_attic(self, points: ArrayLike) -> Array:
         """Attic coordinates, height above the attic floor, of world points (..., 3). [m]"""
         return np.asarray(points, dtype=float) - np.array([0.0, 0.0, self.floor_level])
+
+    def with_own_heights(self, text: str) -> str:
+        """A message with the height above the attic floor behind each point, (x, y, z) m."""
+
+        def both(found: re.Match[str]) -> str:
+            height = float(found[1]) - self.floor_level
+            return f"{found[0]} (height {round(height, 3) + 0.0:g} m from the attic floor)"
+
+        return re.sub(r"\([^(),]+, [^(),]+, ([-+.\de]+)\) m\b", both, text)
 
     def bearing(self, azimuth_deg: float) -> float:
         """Bearing, clockwise from true north, of an azimuth (counter-clockwise from +x)."""

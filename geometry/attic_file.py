@@ -1,11 +1,14 @@
 """The attic file: TOML with a schema of our own, and the plan that is read from it.
 
 Schema. Lengths are numbers in metres or text with a unit ("12 ft 6 in"). Points are
-[x, y, height] in attic coordinates (see `attic`); bearings are true compass degrees.
+[x, y, height] in attic coordinates (see `attic`); bearings are true compass degrees. Ceiling,
+eaves and ridge heights of the house count from the ground, all other heights from the attic floor
+unless heights_from = "ground" stands beside them or their key says so.
 
 ``[attic]``
-    size = [along the ridge, across] or outline = [[x, y], ...]; ceiling_height; ridge_height,
-    eaves_height, pitch (two of them say the third); ridge_bearing; name
+    size = [along the ridge, across] or outline = [[x, y], ...]; ceiling_height = attic floor above
+    ground; ridge_height, eaves_height, both above ground too, to the underside of the roof, and
+    pitch (two of the three say the third); ridge_bearing; name
 ``[antenna]``
     feed_point = [x, y] or [x, y, height]; wire; name
 ``[[element]]``
@@ -263,7 +266,7 @@ class AtticReader:
             return below
         if not isinstance(told, list) or not told:
             raise table.error(
-                "layers", 'must be a list as [{thickness = "0.4 m", ground = "dry ground"}].'
+                "layers", 'must be a list as [{thickness = "0.4 m", ground = "wet ground"}].'
             )
         found = []
         for n, values in enumerate(told):

@@ -15,6 +15,7 @@ from .errors import FeedError, GeometryError
 from .house import metal_doubts
 from .house_checks import house_doubts
 from .joints import Skeleton, merge_labels
+from .metal_checks import check_joins
 from .nearness import REACH, Contact, NearPairs, find_near_pairs
 from .wires import JOINING_DISTANCE, Wire, show_point
 
@@ -91,6 +92,7 @@ def check_scene(scene: Scene) -> None:
         order = ("overlap", "ends", "landing", "crossing")
         worst = min(near.errors, key=lambda contact: order.index(contact.kind))
         raise GeometryError(_tell_error(scene, near, worst))
+    check_joins(scene)
     _check_feeds(scene, skeleton)
 
 
@@ -111,6 +113,8 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
         is too long for its formula.
     """
     try:
+        if frequency is None:  # numpy makes NaN of it
+            raise TypeError
         given = np.asarray(frequency, dtype=float).ravel()
     except (TypeError, ValueError):
         raise GeometryError(

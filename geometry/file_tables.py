@@ -109,8 +109,9 @@ class AtticFile:
             line = re.search(r"line (\d+)", str(error))
             where = f"{name}, line {line[1]}" if line else name
             raise AtticFileError(
-                f"{where}: the file is no valid TOML: {error}. Text needs quotes, a list needs "
-                "square brackets, and each key stands once."
+                f"{where}: the file is no valid TOML: {error}. "
+                f"{_bare_point(text, line)}Text needs quotes, a list needs square brackets, and "
+                "each key stands once."
             ) from None
         except RecursionError:
             raise AtticFileError(
@@ -414,6 +415,17 @@ class FileTable:
                     f"this key is not known. {nearest(key, self.asked)}"
                     f"{self.label.split(' ')[0]} takes: {', '.join(self.asked)}.",
                 )
+
+
+def _bare_point(text: str, line: re.Match[str] | None) -> str:
+    """What to write for a number on a line that begins or ends with its point, else nothing."""
+    lines = text.split("\n")
+    told = lines[int(line[1]) - 1] if line and int(line[1]) <= len(lines) else ""
+    plain = re.sub(r"\"[^\"]*\"|'[^']*'|#.*", "", told)
+    for found in re.finditer(r"(?<![\w.])([-+]?)(\d*)\.(\d*)(?![\w.])", plain):
+        if bool(found[2]) != bool(found[3]):
+            return f"{found[0]} must be written {found[1]}{found[2] or 0}.{found[3] or 0}. "
+    return ""
 
 
 def nearest(key: str, known: Sequence[str]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -59,6 +59,8 @@ def read_house(house: Any) -> tuple[HousePiece, ...]:
     if isinstance(house, Solid | MetalPiece):
         house = (house,)
     found: list[HousePiece] = []
+    if isinstance(house, str | Mapping) or not isinstance(house, Iterable):
+        raise GeometryError(f"house={house!r} is none; give a list of pieces, or leave it out.")
     for one in house:
         if isinstance(one, Solid | MetalPiece):
             found.append(one)
@@ -150,10 +152,10 @@ class _Joiner:
     def bond(self, piece: MetalPiece, bond: BondTo) -> None:
         """Mark both sides and draw the lead between them, if they do not touch."""
         what = f"{piece.name!r} is bonded to {bond.to!r}"
-        other = self._side(bond.to, bond.at, what)
-        mine = self._side(piece.name, bond.own, what)
         if bond.to == piece.name:
             raise GeometryError(f"{what}, which is itself; name another wire or piece.")
+        other = self._side(bond.to, bond.at, what, besides=piece.name)
+        mine = self._side(piece.name, bond.own, what)
         (m, m_at), (o, o_at) = _nearest_places(mine, other)
         start = self._marked(piece.name, m, m_at)
         end = self._marked(bond.to, o, o_at)
@@ -182,7 +184,7 @@ class _Joiner:
         down = np.array([point[0], point[1], 0.0])
         self._lead(piece, f"{piece.name} to earth", point, down, LEAD_RADIUS, earth_end=electrode)
 
-    def _side(self, name: str, at: Any, what: str) -> _Side:
+    def _side(self, name: str, at: Any, what: str, *, besides: str = "") -> _Side:
         if name == COUNTERPOISE and name not in self.own and name not in self.metal:
             if at is not None:
                 raise GeometryError(f"{what} at {at!r}; the counterpoise is joined at its feed.")
@@ -200,7 +202,7 @@ class _Joiner:
             wires = self.metal[name]
             piece_is_run = len(wires) == 1
         else:
-            known = [*self.own, *self.metal, COUNTERPOISE]
+            known = [n for n in (*self.own, *self.metal, COUNTERPOISE) if n != besides]
             raise GeometryError(
                 f"{what}, but no wire or piece has the name {name!r}. There are "
                 f"{', '.join(map(repr, known[:10]))}{', ...' if len(known) > 10 else ''}; a place "

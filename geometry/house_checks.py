@@ -22,11 +22,21 @@ from .wires import JOINING_DISTANCE, Wire, show_point
 if TYPE_CHECKING:
     from .scene import Scene
 
-__all__ = ["check_house", "house_doubts"]
+__all__ = ["Boxes", "check_house", "clipped", "house_doubts", "inside_outline"]
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
+
+TWICE = 1.0 / 3.0
+"""Parallel timbers of one wood may share so much of the lesser one; more: it is there twice."""
+
+MOSTLY = 0.6
+"""Of timbers across each other, the part of the lesser one from which its overlap is doubted."""
+
+PARALLEL = np.cos(np.radians(10.0))  # axes of timbers that may be the same one
+
+_LINES = 8  # along a timber, each way across its section, to measure what it shares
 
 THROUGH = 4.0
 """A wire inside a sheet for more than so many thicknesses lies in it; less: it passes through."""
@@ -38,18 +48,19 @@ def check_house(scene: Scene) -> None:
     Raises
     ------
     GeometryError
-        If solids of different stuff are in each other by more than 2 mm, a wire runs inside a
-        timber or a tank, lies in a sheet or screen or ends in a screen without being joined, or a
-        solid is below ground.
+        If solids of different stuff are in each other by more than 2 mm, a piece is there twice,
+        a wire runs inside a timber or a tank, lies in a sheet or screen or ends in a screen
+        without being joined, or a solid is below ground.
 
     Notes
     -----
-    Timbers of equal wood may overlap: that is how members are notched into each other. Sheets may
-    meet at edges and corners; they may not pass through each other.
+    Timbers of equal wood may overlap: that is how members are notched into each other. Parallel
+    ones may share a third of the lesser one. Sheets may meet at edges and corners; they may not
+    pass through each other.
     """
     solids = scene.solids
     if solids:
-        boxes = _Boxes(solids)
+        boxes = Boxes(solids)
         if scene.earth is not None:
             _check_above_ground(boxes)
         _check_overlaps(boxes)
@@ -63,9 +74,11 @@ def check_house(scene: Scene) -> None:
 def house_doubts(scene: Scene) -> list[str]:
     """Wires that pass through boards and through screens, told in a sentence each."""
     passing: list[str] = []
-    if scene.solids:
-        _wires_in_solids(scene.wires, _Boxes(scene.solids), passing)
     found = []
+    if scene.solids:
+        boxes = Boxes(scene.solids)
+        found += _overlap_doubts(boxes)
+        _wires_in_solids(scene.wires, boxes, passing)
     if passing:
         found.append(
             f"Wires pass through sheets ({_listed(passing)}); the hole is taken to be as wide as "
@@ -85,7 +98,7 @@ def _listed(passing: Sequence[str]) -> str:
     return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
-class _Boxes:
+class Boxes:
     """Solids as boxes: frames (K, 3, 3), centers and half sizes (K, 3), and boxes around them."""
 
     def __init__(self, solids: Sequence[Solid]) -> None:
@@ -100,7 +113,7 @@ class _Boxes:
 # ---- the ground -----------------------------------------------------------------------------
 
 
-def _check_above_ground(boxes: _Boxes) -> None:
+def _check_above_ground(boxes: Boxes) -> None:
     for k in np.flatnonzero(boxes.low[:, 2] < -FLAT):
         solid = boxes.solids[int(k)]
         if isinstance(solid, Sheet):
@@ -119,33 +132,112 @@ def _check_above_ground(boxes: _Boxes) -> None:
 # ---- solids in each other -------------------------------------------------------------------
 
 
-def _check_overlaps(boxes: _Boxes) -> None:
-    one, two = box_pairs(boxes.low, boxes.high)
-    apart = np.array(
-        [_may_overlap(boxes.solids[i], boxes.solids[j]) for i, j in zip(one, two, strict=True)],
-        dtype=bool,
-    )
-    one, two = one[~apart], two[~apart]
+def _check_overlaps(boxes: Boxes) -> None:
+    one, two, joined = _near_pairs(boxes)
+    parallel = _cosines(boxes, one, two) > PARALLEL
+    keep = ~joined | parallel
+    one, two, joined = one[keep], two[keep], joined[keep]
     if not one.size:
         return
     depth = _overlap_depths(boxes, one, two)
-    for k in np.flatnonzero(depth > FLAT):
+    twice = np.flatnonzero(joined & (depth > FLAT))
+    share = _shares(boxes, one[twice], two[twice])
+    if (share > TWICE).any():
+        k = twice[int(np.argmax(share))]
+        first, second = boxes.solids[int(one[k])], boxes.solids[int(two[k])]
+        raise GeometryError(
+            f"Timbers {first.name!r} and {second.name!r} share {100 * share.max():.0f} % of the "
+            f"lesser one near {_between(first, second)}; that wood would count twice. Parallel "
+            "timbers may overlap by a third of the lesser one. Is it the same timber twice? Leave "
+            "one out, or move or shorten it."
+        )
+    for k in np.flatnonzero(~joined & (depth > FLAT)):
         first, second = boxes.solids[int(one[k])], boxes.solids[int(two[k])]
         if _truly_overlap(first, second):
             raise GeometryError(
                 f"{first.kind.capitalize()} {first.name!r} and {second.kind} {second.name!r} are "
-                f"in each other by up to {depth[k] * 1e3:.3g} mm near "
-                f"{show_point(0.5 * (_nearest_in(first, second) + _nearest_in(second, first)))}; "
-                "solids of different stuff may touch, and overlap by 2 mm at most. Move or shorten "
-                "one (boards go under or on the timbers)."
+                f"in each other by up to {depth[k] * 1e3:.3g} mm near {_between(first, second)}; "
+                + _why_apart(first, second)
             )
+
+
+def _between(one: Solid, two: Solid) -> str:
+    return show_point(0.5 * (_nearest_in(one, two) + _nearest_in(two, one)))
+
+
+def _why_apart(one: Solid, two: Solid) -> str:
+    """The rule that solids in each other break, and the cure."""
+    if one.stuff != two.stuff:
+        return (
+            "solids of different stuff may touch, and overlap by 2 mm at most. Move or shorten "
+            "one (boards go under or on the timbers)."
+        )
+    return (
+        "sheets may meet at their edges, and overlap by 2 mm at most: what they share would count "
+        "twice. Is it the same sheet twice? Leave one out, or move it."
+    )
+
+
+def _overlap_doubts(boxes: Boxes) -> list[str]:
+    """Timbers that lie mostly in others across them."""
+    one, two, joined = _near_pairs(boxes)
+    keep = joined & (_cosines(boxes, one, two) <= PARALLEL)
+    one, two = one[keep], two[keep]
+    if not one.size:
+        return []
+    keep = _overlap_depths(boxes, one, two) > FLAT
+    one, two = one[keep], two[keep]
+    names = [
+        f"{boxes.solids[int(one[k])].name!r} and {boxes.solids[int(two[k])].name!r}"
+        for k in np.flatnonzero(_shares(boxes, one, two) > MOSTLY)
+    ]
+    if not names:
+        return []
+    return [
+        f"Timbers lie mostly in each other ({_listed(names)}); the wood that they share counts "
+        "twice. Shorten one of each pair."
+    ]
+
+
+def _near_pairs(boxes: Boxes) -> tuple[Ints, Ints, Bools]:
+    """Solids whose surrounding boxes meet, and which of the pairs are timbers of one wood."""
+    one, two = box_pairs(boxes.low, boxes.high)
+    joined = [_may_overlap(boxes.solids[i], boxes.solids[j]) for i, j in zip(one, two, strict=True)]
+    return one, two, np.array(joined, dtype=bool)
+
+
+def _cosines(boxes: Boxes, one: Ints, two: Ints) -> Array:
+    """Of the angles between the first axes of solids, 0 to 1, shape (P,)."""
+    return np.abs(np.einsum("pi,pi->p", boxes.frame[one, 0], boxes.frame[two, 0]))
+
+
+def _shares(boxes: Boxes, one: Ints, two: Ints) -> Array:
+    """What part of the lesser box lies in the other, shape (P,).
+
+    Lines along the lesser box, in the middles of 8 by 8 parts of its section, are cut exactly with
+    the other box; the mean of what is inside is the part.
+    """
+    volume = boxes.half.prod(axis=1)
+    less = np.where(volume[one] <= volume[two], one, two)
+    more = one + two - less
+    across = (2.0 * np.arange(_LINES) + 1.0) / _LINES - 1.0
+    v, w = (part.ravel() for part in np.meshgrid(across, across))
+
+    def seen(side: float) -> Array:
+        local = np.stack([np.full_like(v, side), v, w], axis=1) * boxes.half[less][:, None]
+        world = boxes.center[less][:, None] + local @ boxes.frame[less]
+        shifted = world - boxes.center[more][:, None]
+        return (shifted @ boxes.frame[more].transpose(0, 2, 1)).reshape(-1, 3)
+
+    start, end = clipped(seen(-1.0), seen(1.0), np.repeat(boxes.half[more], _LINES**2, axis=0))
+    return np.maximum(end - start, 0.0).reshape(-1, _LINES**2).mean(axis=1)
 
 
 def _may_overlap(one: Solid, two: Solid) -> bool:
     return isinstance(one, Timber) and isinstance(two, Timber) and one.wood == two.wood
 
 
-def _overlap_depths(boxes: _Boxes, one: Ints, two: Ints) -> Array:
+def _overlap_depths(boxes: Boxes, one: Ints, two: Ints) -> Array:
     """How deep boxes are in each other, negative when apart, shape (P,): 15 separating axes. [m]"""
     a, b = boxes.frame[one], boxes.frame[two]
     cross = np.cross(a[:, :, None, :], b[:, None, :, :]).reshape(len(one), 9, 3)
@@ -272,7 +364,7 @@ def _outlines_overlap(one: Array, two: Array) -> bool:
 
 
 def _wires_in_solids(
-    wires: Sequence[Wire], boxes: _Boxes, passing: list[str] | None = None
+    wires: Sequence[Wire], boxes: Boxes, passing: list[str] | None = None
 ) -> str | None:
     """What is wrong, or None; wires that pass through sheets are added to `passing`."""
     start = np.concatenate([wire.vertices[:-1] for wire in wires])
@@ -294,13 +386,13 @@ def _wires_in_solids(
     thin = np.array([isinstance(solid, Sheet) for solid in boxes.solids])[s]
     # Boards are thinner than many wires: inside is then the middle plane.
     half = np.where(thin[:, None] & (half <= 0.0), 1e-6, half)
-    t0, t1 = _clipped(a, b, half)
+    t0, t1 = clipped(a, b, half)
     length = np.linalg.norm(end[k] - start[k], axis=1)
     for p in np.flatnonzero((t1 > t0) & (half > 0.0).all(axis=1)):
         solid, wire = boxes.solids[int(s[p])], wires[int(number[k[p]])]
         spans = [(float(t0[p]), float(t1[p]))]
         if isinstance(solid, Sheet):
-            spans = _inside_outline(solid, a[p], b[p], *spans[0])
+            spans = inside_outline(solid, a[p], b[p], *spans[0])
         for t_in, t_out in spans:
             run = (t_out - t_in) * length[p]
             place = start[k[p]] + 0.5 * (t_in + t_out) * (end[k[p]] - start[k[p]])
@@ -332,7 +424,7 @@ def _is_free(wire: Wire, point: Array, at_start: bool) -> bool:
     return first if at_start else last
 
 
-def _clipped(a: Array, b: Array, half: Array) -> tuple[Array, Array]:
+def clipped(a: Array, b: Array, half: Array) -> tuple[Array, Array]:
     """Parts of stretches a to b, shape (P, 3), within boxes about the origin: (from, to)."""
     way = b - a
     level = np.abs(way) < 1e-12
@@ -346,7 +438,7 @@ def _clipped(a: Array, b: Array, half: Array) -> tuple[Array, Array]:
     return t0, t1
 
 
-def _inside_outline(
+def inside_outline(
     sheet: Sheet, a: Array, b: Array, t0: float, t1: float
 ) -> list[tuple[float, float]]:
     """The parts of a stretch that are inside the outline of a sheet too."""

@@ -179,6 +179,8 @@ class _HouseReader:
         self.species = table.string("wood", None)
         self.moisture = self.read_moisture(table)
         self.temperature = table.number("temperature", None, least=-60.0, most=80.0, unit="deg C")
+        if table.values:  # known now, also where no timber uses it
+            self.made_wood(table, self.species, self.moisture, self.temperature)
         told = table.take("without", [])
         words = (*PARTS, "everything")
         self.without = [told] if isinstance(told, str) else told
@@ -309,9 +311,12 @@ class _HouseReader:
         """A part of the dry mass, or text in per cent. [1]"""
         told = table.take("moisture", None)
         if isinstance(told, str) and told.strip().endswith("%"):
+            from ..materials import MaterialError
+            from ..materials.checks import read_per_cent
+
             try:
-                told = 0.01 * float(told.strip().removesuffix("%"))
-            except ValueError:
+                told = read_per_cent(told, what="moisture", cure="")
+            except MaterialError:
                 raise table.error("moisture", 'must be as 0.12 or "12 %".') from None
             if not 0.0 <= told <= 1.0:
                 raise table.error("moisture", 'must be 0 to 1, as 0.12 or "12 %".')
@@ -321,8 +326,6 @@ class _HouseReader:
         )
 
     def wood(self, table: FileTable, user: str) -> Wood:
-        from ..materials import MaterialError, Wood
-
         species = table.string("wood", None) or self.species
         moisture = self.read_moisture(table)
         moisture = self.moisture if moisture is None else moisture
@@ -341,8 +344,19 @@ class _HouseReader:
             self.guesses.note(
                 "temperature", f"{temperature:g} deg C", "not told", 0.05, "the timber"
             )
+        return self.made_wood(table, species, moisture, temperature)
+
+    def made_wood(
+        self, table: FileTable, species: str | None, moisture: float | None, heat: float | None
+    ) -> Wood:
+        from ..materials import MaterialError, Wood
+
         try:
-            return Wood(species, moisture=moisture, temperature_c=temperature)
+            return Wood(
+                SPECIES if species is None else species,
+                moisture=MOISTURE if moisture is None else moisture,
+                temperature_c=TEMPERATURE if heat is None else heat,
+            )
         except MaterialError as error:
             text = str(error)
             shared = self.file.table("house")
@@ -378,7 +392,7 @@ class _HouseReader:
         table.finish()
         with table.blamed("section" if "section" in table.values else None):
             width, depth = read_section(section)
-        with table.blamed("points"):
+        with self.blamed(table, points=""):
             return Timber(start, end, width=width, depth=depth, wood=wood, name=name)
 
     def face(self, kind: str, table: FileTable, name: str) -> Any:
@@ -421,12 +435,12 @@ class _HouseReader:
         try:
             yield
         except GeometryError as error:
-            text = str(error)
+            text = self.attic.with_own_heights(str(error))
             for key, marks in words.items():
                 if key in table.values and re.search(rf"\b({marks})", text):
                     raise table.error(key, text) from error
             with table.blamed():
-                raise
+                raise GeometryError(text) from error
 
     def metal_run(self, kind: str, table: FileTable, name: str) -> dict[str, Any]:
         from ..materials import Conductor

@@ -17,6 +17,12 @@ __all__ = ["DEFAULT_THICKNESS", "Jacket"]
 DEFAULT_THICKNESS = 0.7e-3
 """Of building wire of 1.5 and 2.5 mm2 (common practice). [m]"""
 
+INSULATION = (
+    "PVC", "polyethylene", "foamed polyethylene", "PTFE", "rubber", "silicone rubber", "nylon",
+    "enamel",
+)  # fmt: skip
+"""What of the catalogue wires are insulated with."""
+
 _SIZE = re.compile(r"(?P<size>[\d.]+\s*(?:mm|in))\s*(?P<outside>outside|diameter|od)?\s*$", re.I)
 
 
@@ -27,7 +33,7 @@ class Jacket:
     Parameters
     ----------
     material : Dielectric or str
-        What it is made of, or the name of one that the catalogue has.
+        What it is made of, or the name of an insulation that the catalogue has (`INSULATION`).
     thickness : length, optional
         Of the wall; this or `diameter`, 0.7 mm where neither is told. [m]
     diameter : length, optional
@@ -36,7 +42,7 @@ class Jacket:
     Raises
     ------
     GeometryError
-        If both sizes are given, or one is not positive.
+        If both sizes are given, one is not positive, or the material named insulates no wires.
     MaterialError
         If no dielectric has that name.
 
@@ -55,7 +61,13 @@ class Jacket:
         if isinstance(self.material, str):
             from ..materials import Dielectric as Known
 
-            put(self, "material", Known.named(self.material))
+            found = Known.named(self.material)
+            if found.name not in INSULATION:
+                raise GeometryError(
+                    f"Jacket: {found.name!r} is no insulation of wires. Take one of "
+                    f"{', '.join(map(repr, INSULATION))}, or a Dielectric of your own."
+                )
+            put(self, "material", found)
         if not hasattr(self.material, "complex_permittivity"):
             raise GeometryError(
                 f"Jacket: material {self.material!r} is no dielectric; give "
@@ -81,7 +93,10 @@ class Jacket:
 
     @staticmethod
     def _positive(value: LengthLike, what: str) -> float:
-        found = metres(value)
+        try:
+            found = metres(value)
+        except GeometryError as error:
+            raise GeometryError(f"Jacket: {what}: {error}") from None
         if not 0.0 < found < 0.1:
             raise GeometryError(
                 f"Jacket: {what} is {found:g} m; it must lie between 0 and 0.1 m. For bare wire "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 
@@ -30,6 +30,7 @@ __all__ = [
     "Pipe",
     "Tank",
     "cores_radius",
+    "read_flag",
     "rectangle_radius",
 ]
 
@@ -41,6 +42,9 @@ _CAGE_WIRES = 6
 
 _STOUT = 0.09
 """Radius in lengths above which a tank is a cage; wires must stay below a tenth."""
+
+WIDEST_SPACING = 0.5
+"""Cores that are farther apart are conductors of their own. [m]"""
 
 LEAD_RADIUS = 1.38e-3  # 6 mm2, the usual bonding conductor (common practice) [m]
 
@@ -120,6 +124,11 @@ def read_bonds(bonded: Any, name: str) -> tuple[BondTo, ...]:
     if isinstance(bonded, str | BondTo):
         bonded = (bonded,)
     found = []
+    if isinstance(bonded, Mapping) or not isinstance(bonded, Iterable):
+        raise GeometryError(
+            f"{name!r}: bonded={bonded!r} is no bond; give the name of a wire or piece, a BondTo, "
+            "or a list of them; for none leave it out."
+        )
     for one in bonded:
         if isinstance(one, BondTo):
             found.append(one)
@@ -151,10 +160,36 @@ def read_conductor(conductor: Any, name: str) -> Any:
 
 def read_size(value: LengthLike, what: str) -> float:
     """A size above zero, up to 20 m. [m]"""
-    found = metres(value)
+    try:
+        found = metres(value)
+    except GeometryError as error:
+        raise GeometryError(f"{what}: {error}") from None
     if not 0.0 < found <= 20.0:
         raise GeometryError(f"{what} is {found:g} m; it must be above 0, up to 20 m.")
     return found
+
+
+def read_flag(value: Any, what: str) -> bool:
+    """True or False; `what` names it in messages."""
+    if not isinstance(value, bool | np.bool_):
+        raise GeometryError(f"{what}={value!r}; it must be True or False.")
+    return bool(value)
+
+
+def read_places(named: Any, name: str) -> tuple[tuple[str, Any], ...]:
+    """Named places of a piece as pairs, from a mapping or from pairs."""
+    cure = "give names with their places, {'breaker': 'start', 'alarm': '4.2 m'}."
+    pairs = named.items() if isinstance(named, Mapping) else named
+    found = []
+    for pair in pairs if isinstance(pairs, Iterable) else [pairs]:
+        if isinstance(pair, str) or not isinstance(pair, Sequence) or len(pair) != 2:
+            raise GeometryError(f"{name!r}: points_of_interest={named!r} are none; {cure}")
+        if not isinstance(pair[0], str):
+            raise GeometryError(
+                f"{name!r}: points_of_interest has the name {pair[0]!r}, which is no text; {cure}"
+            )
+        found.append((pair[0], pair[1]))
+    return tuple(found)
 
 
 @dataclass(frozen=True, repr=False)
@@ -201,9 +236,9 @@ class MetalRun:
         put(self, "points", tuple((float(x), float(y), float(z)) for x, y, z in array.tolist()))
         put(self, "conductor", read_conductor(self.conductor, self.name))
         put(self, "bonded", read_bonds(self.bonded, self.name))
-        named = self.points_of_interest
-        pairs = named.items() if isinstance(named, Mapping) else named
-        put(self, "points_of_interest", tuple((str(k), v) for k, v in pairs))
+        put(self, "points_of_interest", read_places(self.points_of_interest, self.name))
+        what = f"{self.kind.capitalize()} {self.name!r}: outside"
+        put(self, "outside", read_flag(self.outside, what))
         self._read_sizes()
         self.wires()  # reports what is wrong with points and places now
 
@@ -464,7 +499,18 @@ class Cable(MetalRun):
             gauge_radius(self.gauge)
         else:
             read_size(self.diameter or 0.0, f"The diameter of a core of cable {self.name!r}")
-        if isinstance(self.cores, bool) or self.cores not in range(1, 8):
+        put = object.__setattr__
+        for key in ("flat", "closed"):
+            put(self, key, read_flag(getattr(self, key), f"Cable {self.name!r}: {key}"))
+        if self.spacing is not None:
+            what = f"The spacing of the cores of cable {self.name!r}"
+            put(self, "spacing", read_size(self.spacing, what))
+            if self.core_spacing > WIDEST_SPACING:
+                raise GeometryError(
+                    f"{what} is {self.core_spacing:g} m; up to {WIDEST_SPACING:g} m they count as "
+                    "one conductor. Draw cores that are farther apart as cables of their own."
+                )
+        if not isinstance(self.cores, int) or self.cores is True or not 1 <= self.cores <= 7:
             raise GeometryError(
                 f"Cable {self.name!r}: cores={self.cores!r}; 1 to 7 side by side are possible."
             )

@@ -67,6 +67,36 @@ def _read_name(name: str, what: str) -> str:
     return name
 
 
+def _read_group(group: str, name: str, what: str) -> str:
+    if not isinstance(group, str):
+        raise GeometryError(
+            f"{what.capitalize()} {name!r}: group={group!r} is no text; give group='...', or leave "
+            "it out."
+        )
+    return group or name
+
+
+def _read_dielectric(material: str, name: str) -> Dielectric:
+    """The dielectric of that name; metal is told where it belongs."""
+    from ..materials import Conductor, Dielectric, MaterialError, SheetConductor
+
+    try:
+        return Dielectric.named(material)
+    except MaterialError:
+        for metals in (SheetConductor, Conductor):
+            try:
+                metals.named(material)
+            except MaterialError:
+                continue
+            raise GeometryError(
+                f"Sheet {name!r}: {material!r} is metal, or has a face of it, and is no material "
+                "of a Sheet. Metal sheets are a Screen(corners, conductor='aluminium foil'), in an "
+                f"attic file a [[screen]] with its corners; they take "
+                f"{', '.join(map(repr, SheetConductor.names()))}."
+            ) from None
+        raise
+
+
 def as_points(array: Array) -> tuple[Point, ...]:
     """An array (N, 3) as plain tuples."""
     return tuple((float(x), float(y), float(z)) for x, y, z in array.tolist())
@@ -127,7 +157,7 @@ class Timber:
         put(self, "end", as_points(axis)[1])
         put(self, "width", read_thickness(self.width, f"The width of timber {name!r}"))
         put(self, "depth", read_thickness(self.depth, f"The depth of timber {name!r}"))
-        put(self, "group", self.group or name)
+        put(self, "group", _read_group(self.group, name, "timber"))
         wood = read_wood(self.wood)
         if not hasattr(wood, "permittivity_across"):
             raise GeometryError(
@@ -296,12 +326,10 @@ class Sheet:
         put = object.__setattr__
         put(self, "corners", read_outline(self.corners, name, kind="Sheet"))
         put(self, "thickness", read_thickness(self.thickness, f"The thickness of sheet {name!r}"))
-        put(self, "group", self.group or name)
+        put(self, "group", _read_group(self.group, name, "sheet"))
         material = self.material
         if isinstance(material, str):
-            from ..materials import Dielectric
-
-            material = Dielectric.named(material)
+            material = _read_dielectric(material, name)
             put(self, "material", material)
         if not hasattr(material, "complex_permittivity"):
             raise GeometryError(

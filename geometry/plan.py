@@ -15,6 +15,7 @@ from .attic import Attic
 from .errors import AtticFileError, FeedError, GeometryError
 from .file_tables import HOUSE_TABLES, AtticFile, nearest
 from .lengths import Length, LengthLike
+from .metal_checks import outside_doubts
 from .positions import TomlPath
 from .scene import Scene
 from .text_edits import exact_text, with_table, with_value, without_table
@@ -153,12 +154,18 @@ class AtticPlan:
         where = f"{self.file.name}"
         if lines:
             where += f", line{'s' * (len(lines) > 1)} {' and '.join(map(str, lines))}"
-        return AtticFileError(f"{where}: {error}")
+        return AtticFileError(f"{where}: {self.attic.with_own_heights(str(error))}")
 
     def doubts(self) -> tuple[str, ...]:
         """What is allowed but worth a second look, a sentence each; computes nothing."""
         told = (*self._feed_doubts(), *self._earth_doubts())
-        return (*told, *self.remarks, *self.scene().doubts())
+        outside = outside_doubts(self.attic, self.house)
+        return (
+            *told,
+            *self.remarks,
+            *outside,
+            *map(self.attic.with_own_heights, self.scene().doubts()),
+        )
 
     def _earth_doubts(self) -> tuple[str, ...]:
         if self.earth is None:

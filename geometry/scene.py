@@ -13,6 +13,7 @@ from .errors import FeedError, GeometryError
 from .house import HousePiece, MetalPiece, Solid, join_metal, read_house, without_bonds_to
 from .house_checks import check_house
 from .joints import Skeleton, trace_joints
+from .metal_checks import check_solids_in_metal
 from .wires import Feed, Wire
 
 if TYPE_CHECKING:
@@ -95,6 +96,7 @@ class Scene:
         put(self, "wires", join_metal(self.own_wires, self.feeds, self.house))
         check_names(self)
         check_house(self)
+        check_solids_in_metal(self)
         check_scene(self)
 
     @cached_property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -14,11 +14,11 @@ from scipy.constants import mu_0, speed_of_light
 
 from .errors import GeometryError
 from .lengths import LengthLike, PointsLike, metres
-from .metalwork import read_bonds, read_size, scaled_bond
+from .metalwork import read_bonds, read_flag, read_size, scaled_bond
 from .moves import mirror_signs, read_factor, read_vector, rotation
 from .obstructions import FLAT, as_points, covered_area, plane_frame, polygon_area, read_outline
 from .outlines import cross2
-from .wires import Wire, locked, read_points
+from .wires import JOINING_DISTANCE, Wire, locked, read_points, show_point
 
 if TYPE_CHECKING:
     from ..materials import SheetConductor
@@ -36,6 +36,12 @@ GROWTH = 0.5
 
 LEAST_PITCH = 0.05
 """However near a wire comes. [m]"""
+
+MOST_PIECES = 100_000
+"""What `most_pieces` may be: the unknowns of so many fill no ordinary memory any more."""
+
+MOST_CELLS = 4e6
+"""Of a grid's rectangle, whatever part of them is metal."""
 
 SLIM = 0.4
 """Largest radius of a grid's wire in lengths of its shortest piece."""
@@ -193,7 +199,20 @@ class Screen:
             )
         if self.pitch is not None:
             put(self, "pitch", read_size(self.pitch, f"The pitch of screen {name!r}"))
-        put(self, "seams", tuple(self._read_seam(seam) for seam in self.seams))
+        put(self, "outside", read_flag(self.outside, f"Screen {name!r}: outside"))
+        most = self.most_pieces
+        if not isinstance(most, int) or most is True or not 1 <= most <= MOST_PIECES:
+            raise GeometryError(
+                f"Screen {name!r}: most_pieces={most!r}; it must be a whole number, 1 to "
+                f"{MOST_PIECES}. More than some thousand take long."
+            )
+        seams: Any = self.seams
+        if isinstance(seams, str) or not isinstance(seams, Iterable):
+            raise GeometryError(
+                f"Screen {name!r}: seams={seams!r} are none; give a list of pairs of points, "
+                "[((x, y, z), (x, y, z)), ...], or leave it out."
+            )
+        put(self, "seams", tuple(self._read_seam(seam) for seam in seams))
 
     def _read_seam(self, seam: Any) -> Seam:
         ends = read_points(seam, self.name, kind="Seam of screen")
@@ -202,6 +221,11 @@ class Screen:
             raise GeometryError(
                 f"Screen {self.name!r}: a seam has {len(ends)} points up to {off.max():.3g} m off "
                 "its plane; give two points in the plane (2 mm)."
+            )
+        if float(np.linalg.norm(ends[1] - ends[0])) <= JOINING_DISTANCE:
+            raise GeometryError(
+                f"Screen {self.name!r}: a seam begins and ends at {show_point(ends[0])} and cuts "
+                "nothing; give its two ends."
             )
         return as_points(ends)  # pyright: ignore[reportReturnType]
 
@@ -237,6 +261,17 @@ class Screen:
             If even the widest pitch needs more than `most_pieces` pieces.
         """
         widest = speed_of_light / top_frequency / PITCHES_PER_WAVELENGTH
+        if self.pitch is not None:
+            about = 2.0 * self.area / metres(self.pitch) ** 2
+            if about > 2.0 * self.most_pieces:  # well beyond: not worth building
+                raise self._too_many(f"about {about:.3g}")
+            cells = float(np.prod(np.ptp(self.outline, axis=0))) / metres(self.pitch) ** 2
+            if cells > MOST_CELLS:
+                raise GeometryError(
+                    f"Screen {self.name!r}: the rectangle around it has {cells:.3g} cells of its "
+                    f"pitch, {metres(self.pitch):g} m; up to {MOST_CELLS:.0e} are looked through. "
+                    "Give a wider pitch, or draw it as several screens."
+                )
         at = _samples(near, widest)
         local = (at - self.center) @ self.frame.T
         factor = 1.0
@@ -247,12 +282,15 @@ class Screen:
                 return found
             longest = max(np.diff(u).max(), np.diff(v).max())
             if self.pitch is not None or (longest > 0.9 * widest and factor > 1e3):
-                raise GeometryError(
-                    f"Screen {self.name!r}: its grid has {found.n_pieces} pieces, more than "
-                    f"most_pieces={self.most_pieces}. Give a wider pitch, a lower top frequency, "
-                    "or more pieces."
-                )
+                raise self._too_many(str(found.n_pieces))
             factor *= 1.12
+
+    def _too_many(self, pieces: str) -> GeometryError:
+        return GeometryError(
+            f"Screen {self.name!r}: its grid has {pieces} pieces, more than "
+            f"most_pieces={self.most_pieces}. Give a wider pitch, a lower top frequency, or more "
+            "pieces."
+        )
 
     def _lines(self, axis: int, local: Array, widest: float, factor: float) -> Array:
         """Places of the lines across one axis. [m]"""

@@ -82,6 +82,23 @@ def read_conductivity(text: str) -> float:
     return float(match[1]) * _PER_UNIT[unit]
 
 
+def read_per_cent(text: str, *, what: str, cure: str) -> float:
+    """A part from text in per cent: 0.14 from "14 %". [1]
+
+    Raises
+    ------
+    MaterialError
+        If it is no number with a per cent sign.
+    """
+    number = text.strip()
+    try:
+        if not number.endswith("%"):
+            raise ValueError
+        return float(number.removesuffix("%")) / 100.0
+    except ValueError:
+        raise MaterialError(f'{what} is {text!r}, which is no "14 %". {cure}') from None
+
+
 def require_frequencies(frequency: ArrayLike, *, what: str) -> NDArray[np.float64]:
     """Return the frequencies as float64 [Hz], shape as given; every one > 0 and finite.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple, overload
 
@@ -71,6 +71,11 @@ class Earth:
 
     def __post_init__(self) -> None:
         where = f"of earth {self.name!r}" if self.name else "of the earth"
+        if isinstance(self.relative_permittivity, str):
+            raise MaterialError(
+                f"relative permittivity {where} is {self.relative_permittivity!r}, which is text. "
+                f"Grounds are found by name with Earth.named({self.relative_permittivity!r})."
+            )
         permittivity = require_number(
             self.relative_permittivity,
             what=f"relative permittivity {where}",
@@ -125,8 +130,8 @@ class Earth:
     def layered(
         cls,
         layers: Sequence[tuple[float, Earth]],
-        *,
         below: Earth,
+        *,
         name: str = "",
         source: str = "",
     ) -> Earth:
@@ -399,6 +404,11 @@ def _read_layers(layers: Sequence[tuple[float, Earth]], below: Earth) -> tuple[L
         raise MaterialError(
             f"below={below!r} is no earth. Give an Earth, for example Earth.named('wet ground') "
             "or Earth.perfect()."
+        )
+    if isinstance(layers, str) or not isinstance(layers, Iterable):
+        raise MaterialError(
+            f"layers={layers!r} are none. Give pairs of thickness in metres and Earth, the "
+            "uppermost first."
         )
     found = []
     for number, given in enumerate(layers, 1):

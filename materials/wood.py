@@ -31,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .catalogue_reader import Entry, find_entry, open_catalogue, read_table
-from .checks import require_frequencies, require_number
+from .checks import read_per_cent, require_frequencies, require_number
 from .dielectrics import Spread, check_factors, check_spread
 from .errors import MaterialError
 from .frequency_curves import Points, check_points, interpolate, require_in_range
@@ -99,8 +99,8 @@ class Wood:
     species : str
         A name of the catalogue, which tells the density; see `Wood.names`.
     moisture : float
-        Water by oven-dry mass, 0.06 to 0.28: a heated house 0.08 to 0.10, a dry attic 0.12, a damp
-        one 0.18. [1]
+        Water by oven-dry mass, 0.06 to 0.28, or text, "14 %": a heated house 0.08 to
+        0.10, a dry attic 0.12, a damp one 0.18. [1]
     temperature_c : float
         Temperature, -20 to 60. [degrees C]
     density : float, optional
@@ -132,7 +132,7 @@ class Wood:
     """
 
     species: str = "spruce"
-    moisture: float = field(default=0.12, kw_only=True)
+    moisture: float | str = field(default=0.12, kw_only=True)
     temperature_c: float = field(default=15.0, kw_only=True)
     density: float | None = field(default=None, kw_only=True)
     factors: Spread | tuple[float, float] = field(default=Spread(1.0, 1.0), kw_only=True)
@@ -144,6 +144,12 @@ class Wood:
         entry = find_entry(self.species, entries=_species(document), what="wood")
         table = _wood_table(document)
         density = entry.values["density"] if self.density is None else self.density
+        told = self.moisture
+        if isinstance(told, str):
+            what = f"moisture of wood ({entry.name})"
+            object.__setattr__(
+                self, "moisture", read_per_cent(told, what=what, cure=_MOISTURE_CURE)
+            )
         for key, value, unit, limits, cure in (
             ("moisture", self.moisture, "", table.moisture_range, _MOISTURE_CURE),
             ("temperature_c", self.temperature_c, "degrees C", table.temperature_range, _HEAT_CURE),
@@ -158,12 +164,16 @@ class Wood:
         object.__setattr__(self, "source", f"{entry.source}; {table.source}")
         object.__setattr__(self, "table", table)
 
+    @property
+    def _part(self) -> float:
+        return float(self.moisture)  # read as the wood was made
+
     @classmethod
     def names(cls) -> tuple[str, ...]:
         """Return the species in the catalogue, in its order."""
         return tuple(entry.name for entry in _species(open_catalogue(_FILE)))
 
-    def with_moisture(self, moisture: float) -> Wood:
+    def with_moisture(self, moisture: float | str) -> Wood:
         """Return the same wood at another moisture, a fraction of the oven-dry mass.
 
         Raises
@@ -259,7 +269,7 @@ class Wood:
     def _make(self) -> str:
         """Return the values on one line, without name and source."""
         text = (
-            f"{100.0 * self.moisture:.3g} % moisture, {self.temperature_c:g} C, "
+            f"{100.0 * self._part:.3g} % moisture, {self.temperature_c:g} C, "
             f"{self.dry_density:.4g} kg/m^3 dry"
         )
         if self.factors != (1.0, 1.0):
@@ -274,9 +284,9 @@ class Wood:
         """Return the columns on both sides of the moisture, and how far it lies between them."""
         columns = self.table.columns
         inner = [column.moisture for column in columns[1:-1]]
-        at = int(np.searchsorted(inner, self.moisture))
+        at = int(np.searchsorted(inner, self._part))
         low, high = columns[at], columns[at + 1]
-        return low, high, (self.moisture - low.moisture) / (high.moisture - low.moisture)
+        return low, high, (self._part - low.moisture) / (high.moisture - low.moisture)
 
     def _of_table(
         self, frequency: float | NDArray[np.float64], *, along: bool

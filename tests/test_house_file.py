@@ -234,6 +234,8 @@ FAULTS = [
     ('"clay tile"', '"chocolate"', "covering", r"\[roof\], covering = 'chocolate': "),
     ('points = [[4.1, 5.5, 0.3], [4.1, 5.5, 1.1]]', "points = [[4.1, 5.5, 0.3]]", "points",
      r"\[\[timber\]\] 'post', points = .*2 or more"),
+    ('"plasterboard"', '"aluminium foil"', "material",
+     r"\[ceiling\], material = .*is metal.*\[\[screen\]\]"),
     ("[7.0, 5.9, 0.6]", "[7.0, 5.9, 0.9]", "corners", r"'hatch cover', corners = .*plane"),
     ('size = "200 x 100 mm"\n', "", "[[duct]]", "'fan duct', key size: is missing"),
     ('size = "200 x 100 mm"', 'size = "200 x 100 x 3 mm"', "size", "'fan duct', size = "),
@@ -274,6 +276,69 @@ def test_a_piece_in_the_way_is_told_with_its_line():
     told = str(caught.value).split(":")[0]
     assert str(wire - 1) in told  # the header's line
     assert str(post - 1) in told
+
+
+def test_the_same_timber_twice_is_told_with_both_lines():
+    post = "[[timber]]" + TOLD.split("[[timber]]")[1].split("\n[[")[0]
+    text = TOLD + "\n" + post.replace('"post"', '"again"')
+    lines = text.splitlines()
+    with pytest.raises(AtticFileError, match="'post' and 'again' share 100 %") as caught:
+        read(text).scene()
+    told = str(caught.value).split(":")[0]
+    assert all(str(lines.index(f'name = "{name}"')) in told for name in ("post", "again"))
+
+
+def test_points_are_told_with_the_height_that_the_file_has():
+    """The post stands 5.2 to 6.0 m above ground, 0.3 to 1.1 m above the attic floor."""
+    text = TOLD.replace("[[4.1, 5.5, 0.3], [4.1, 5.5, 1.1]]", "[[4.1, 5.5, 0.3], [4.1, 5.5, 0.3]]")
+    with pytest.raises(AtticFileError, match=r"5\.2\) m \(height 0\.3 m from the attic floor\)"):
+        read(text)
+    text = TOLD.replace("[[4.1, 5.5, 0.3], [4.1, 5.5, 1.1]]", "[[5.0, 3.1, 2.0], [5.0, 3.1, 2.6]]")
+    with pytest.raises(AtticFileError, match=r"7\.1\d*\) m \(height 2\.2\d* m from the attic"):
+        read(text).scene()
+
+
+def test_a_number_without_its_zero_is_shown_as_toml_wants_it():
+    for bad, good in (
+        ("[4.1, 5.5, .3]", r"\.3 must be written 0\.3"),
+        ("[4.1, 5., 0.3]", r"5\. must be written 5\.0"),
+        ("[-.4, 5.5, 0.3]", r"-\.4 must be written -0\.4"),
+    ):
+        with pytest.raises(AtticFileError, match=good):
+            read(TOLD.replace("[4.1, 5.5, 0.3]", bad))
+    with pytest.raises(AtticFileError, match="no valid TOML") as caught:
+        read(TOLD.replace("[4.1, 5.5, 0.3]", '"a .5 mark" = [4.1, 5.5, 0.3]'))
+    assert "must be written" not in str(caught.value)
+
+
+def test_the_wood_of_a_house_without_timber_is_known():
+    with pytest.raises(AtticFileError, match=r"\[house\], wood = 'balsa'"):
+        read(WIRES + '[house]\nwood = "balsa"\n')
+    with pytest.raises(AtticFileError, match=r"\[house\], moisture = 0\.9"):
+        read(WIRES + "[house]\nmoisture = 0.9\n")
+
+
+def test_pieces_far_outside_the_house_are_doubted():
+    def doubts(table: str) -> list[str]:
+        return [doubt for doubt in read(WIRES + table).doubts() if "out of it" in doubt]
+
+    duct = '[[duct]]\nname = "duct 1"\nsize = "160 mm"\npoints = [[1, 5, {0}], [5, 5, {0}]]\n'
+    (found,) = doubts(duct.format(10))
+    assert "'duct 1'" in found
+    assert "(1, 5, 10) m" in found
+    assert not doubts(duct.format(1.2))
+    assert not doubts(duct.format(10) + "earthed = true\n")
+    screen = (
+        '[[screen]]\nname = "foil"\ncorners = [[1, 3.6, 0.4], [3, 3.6, 0.4], [3, 3.6, {0}], '
+        "[1, 3.6, {0}]]\n"
+    )
+    assert not doubts(screen.format(3.2))
+    (found,) = doubts(screen.format(4.4))  # the ridge is 3.3 m over the floor
+    assert "'foil'" in found
+    pipe = '[[{}]]\nname = "one"\npoints = [[1, -2, -1], [5, -2, -1]]\n'
+    assert "beyond the walls" in doubts(pipe.format("pipe"))[0]
+    assert not doubts(pipe.format("gutter"))
+    assert not [doubt for doubt in read().doubts() if "out of it" in doubt]
 
 
 def test_plan_without_a_piece_saves_what_it_is():

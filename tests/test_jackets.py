@@ -18,6 +18,7 @@ from ridgepole.geometry import (
     build_mesh,
     read_attic_text,
 )
+from ridgepole.geometry.jackets import INSULATION
 from ridgepole.materials import Dielectric, Earth, MaterialError
 from ridgepole.solver import solve
 
@@ -152,6 +153,13 @@ def test_bad_jackets():
         Wire(points, radius=1e-3, name="thin coat", jacket=Jacket("PVC", diameter="1.9 mm"))
     with pytest.raises(GeometryError, match=r"thickness is -0\.001 m"):
         Jacket("PVC", thickness="-1 mm")
+    with pytest.raises(GeometryError, match=r"Jacket: thickness: .* nan"):
+        Jacket("PVC", float("nan"))
+    with pytest.raises(GeometryError, match=r"'brick' is no insulation of wires.*'PVC', 'poly"):
+        Jacket("brick wall", "1 mm")
+    for name in INSULATION:
+        assert Jacket(name, "1 mm").wall == 1e-3
+    Jacket(Dielectric.constant(4.6, name="glass"), "1 mm")  # a sleeve of one's own
     with pytest.raises(GeometryError, match="both given"):
         Jacket("PVC", thickness="1 mm", diameter="4 mm")
     with pytest.raises(GeometryError, match="is none; give Jacket"):

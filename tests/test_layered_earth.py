@@ -434,10 +434,15 @@ def test_bad_layers_are_named():
         ([0.4], plain, "layer 1 is 0.4; it must be a pair"),
         ([], plain, "no layers"),
         ([(0.4, plain)], None, "below=None is no earth"),
+        (5, plain, "layers=5 are none"),
     )
     for layers, below, words in table:
         with pytest.raises(MaterialError, match=words):
             Earth.layered(layers, below=below)
+    with pytest.raises(MaterialError, match=r"below='average ground' is no earth"):
+        Earth.layered([(0.4, plain)], "average ground")  # pyright: ignore[reportArgumentType]
+    with pytest.raises(MaterialError, match=r"Earth\.named\('average ground'\)"):
+        Earth("average ground")  # pyright: ignore[reportArgumentType]
     with pytest.raises(MaterialError, match="uppermost of its layers"):
         Earth(5, 0.1, layers=SOIL.layers)
     with pytest.raises(MaterialError, match=r"is the last and ends after 0\.4 m"):

@@ -68,7 +68,9 @@ def test_tolerance_out_of_range(tolerance):
         solve(SCENE, 14.2e6, tolerance=tolerance)
 
 
-@pytest.mark.parametrize("frequency", [0, -14e6, np.nan, 1e9, 14.2, [], [14e6, np.inf], "high"])
+@pytest.mark.parametrize(
+    "frequency", [0, -14e6, np.nan, 1e9, 14.2, [], [14e6, np.inf], "high", None]
+)
 def test_frequency_out_of_range(frequency):
     with pytest.raises(GeometryError, match=r"[Ff]requency"):
         solve(SCENE, frequency)

@@ -295,6 +295,13 @@ def test_catalogue_has_the_woods_that_roofs_are_built_of():
     assert "'balsam fir'" in str(told.value) or "'fir'" in str(told.value)
 
 
+def test_moisture_in_per_cent_is_the_part():
+    assert Wood(moisture="14 %") == Wood(moisture=0.14)
+    assert Wood().with_moisture("9%").moisture == 0.09
+    with pytest.raises(MaterialError, match=r"is 0\.4\. Known from 0\.06"):
+        Wood(moisture="40 %")
+
+
 def test_another_moisture_of_the_same_wood():
     wood = Wood("oak", moisture=0.10, temperature_c=5.0, density=700.0)
     wet = wood.with_moisture(0.2)
@@ -309,7 +316,7 @@ def test_another_moisture_of_the_same_wood():
         ("moisture", 0.29, r"is 0\.29\. Known from 0\.06 to 0\.28\. .*fibre saturation"),
         ("moisture", 12, r"is 12\. .*Give a fraction of the oven-dry mass"),
         ("moisture", math.nan, "moisture .* is NaN"),
-        ("moisture", "12 %", "which is not a real number"),
+        ("moisture", "12", r"moisture of wood \(spruce\) is '12', which is no \"14 %\""),
         ("temperature_c", -20.5, r"temperature_c .* is -20\.5 degrees C; .*at least -20"),
         ("temperature_c", 61, "is 61 degrees C. Known from -20 to 60 degrees C"),
         ("density", 200, r"density .* is 200 kg/m\^3"),
