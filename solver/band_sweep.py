@@ -99,7 +99,9 @@ class Stretch:
         return Node(self.scaled[-1], None if self.fields is None else self.fields[-1])
 
     def _at(self, values: NDArray[Any], frequency: float) -> NDArray[Any]:
-        weights = (lagrange_weights(self.nodes, frequency) / frequency).astype(values.real.dtype)
+        single = values.dtype == np.complex64
+        weights = lagrange_weights(self.nodes, frequency) / frequency
+        weights = weights.astype(np.float32 if single else np.float64)
         return (weights @ values.reshape(self.nodes.size, -1)).reshape(values.shape[1:])
 
     def matrix(self, frequency: float) -> ComplexArray:

@@ -398,7 +398,7 @@ def test_matrix_is_smooth_over_a_band(low, high):
 
 
 def test_another_layout_in_the_same_house_reuses_it():
-    """One wire cut: parts near which no wire differs are taken over, and nothing changes (exact)."""
+    """One wire cut: parts near which no wire differs are taken over; nothing changes (exact)."""
     joists = [
         Timber((-4, y, 4.9), (4, y, 4.9), width=0.045, depth=0.145, name=f"joist {y}")
         for y in (-2.1, 0.2, 2.3)
@@ -417,9 +417,9 @@ def test_another_layout_in_the_same_house_reuses_it():
     again = solve(scene(2.9), 14.1e6, tolerance=None)
     assert second.impedance == again.impedance
     assert second.solid_losses == again.solid_losses
-    volumes = [s.system.volume for s in (first, second)]
+    volumes: list[Any] = [s.system.volume for s in (first, second)]
     known = {id(part.integrals) for part in volumes[0].parts}
     taken = [id(part.integrals) in known for part in volumes[1].parts]
     assert 0.2 < np.mean(taken) < 0.9
     with pytest.raises(SolverError, match="reuse is a float"):
-        solve(scene(2.9), 14.1e6, reuse=1.0)
+        solve(scene(2.9), 14.1e6, reuse=1.0)  # pyright: ignore[reportArgumentType]

@@ -5,6 +5,8 @@ Tolerance classes: rounding 1e-9 and better; others as stated beside each.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.polynomial.legendre import leggauss
 from scipy.constants import epsilon_0
@@ -179,7 +181,7 @@ def test_a_run_within_a_long_timber():
     z = (np.arange(4) - 1.5) * RUN_SIDES[2]
     x, z = np.meshgrid(x, z, indexing="ij")
     height = 2.0 * RUN_SIDES[2] + 0.025
-    field = np.stack([x, np.zeros_like(x), z - height], axis=-1)
+    field: Any = np.stack([x, np.zeros_like(x), z - height], axis=-1)
     field /= (x**2 + (z - height) ** 2)[..., None]
     weight = bricks.BrickWeight(bricks.response(RUN_SIDES, RUN_COUNTS, CHI), EVEN)
     found = weight.moments(field.reshape(-1, 1))

@@ -26,7 +26,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple, TypeAlias
+from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
 from scipy.constants import epsilon_0
@@ -112,7 +112,7 @@ def brick_fields(sides: Sides, counts: Counts) -> FloatArray:
 
 
 @lru_cache(maxsize=32)
-def spectrum(sides: Sides, section: tuple[int, int], period: int) -> FloatArray:
+def spectrum(sides: Sides, section: tuple[int, int], period: int) -> ComplexArray:
     """K of a slice of bricks on the slices of a long timber, in the Fourier domain, (L, 3 s, 3 s).
 
     Read-only and complex symmetric in the sense K(-q) = K(q)^T.
@@ -151,7 +151,8 @@ def response(sides: Sides, counts: Counts, susceptibility: ComplexArray) -> Comp
     """
     deep = max(sides[1] * counts[1], sides[2] * counts[2])
     beyond = int(np.ceil(BEYOND_IN_DEPTHS * deep / sides[0]))
-    period = 2 * next_fast_len((counts[0] + beyond + 1) // 2)
+    half: Any = next_fast_len((counts[0] + beyond + 1) // 2)
+    period = 2 * int(half)
     own = np.diag(np.tile(1.0 / susceptibility, counts[1] * counts[2]))
     return np.asarray(np.linalg.inv(own - spectrum(sides, counts[1:], period)), dtype=complex)
 

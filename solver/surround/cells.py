@@ -242,5 +242,6 @@ def cut_solids(
         np.ascontiguousarray(np.concatenate([part[i] for part in parts]), dtype=np.float64)
         for i in range(4)
     )
-    body, number = (np.concatenate([part[i] for part in parts]) for i in (4, 5))
+    body = np.concatenate([part[4] for part in parts])
+    number = np.concatenate([part[5] for part in parts])
     return Cells(center, half, frame, volume, body, number, tuple(kept))

@@ -86,7 +86,7 @@ class Numbering(NamedTuple):
     def numbers(self, elements: IntArray, n_functions: IntArray) -> IntArray:
         """Of all functions of some elements, in the order of a list that holds these alone."""
         own = [
-            np.arange(self.offset[e], self.offset[e] + n - 1)
+            np.arange(int(n) - 1) + int(self.offset[e])
             for e, n in zip(elements, n_functions, strict=True)
         ]
         return np.concatenate([*own, self.n_local + elements]).astype(np.int64)
@@ -181,7 +181,9 @@ class Group:
         )
         kept, place = np.unique(pairs, return_inverse=True)
         every = np.concatenate([one.covariance.values for one in own], axis=1)
-        values = np.stack([np.bincount(place, weights=v, minlength=kept.size) for v in every])
+        values = np.array(
+            [np.bincount(place, weights=v, minlength=kept.size) for v in every], dtype=float
+        )
         return cls(parts[0].body, tuple(own), bricked, kept // size, kept % size, place, values)
 
     def beside_means(self, body: Body, frequency: float) -> ComplexArray:
