@@ -107,8 +107,7 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
     ------
     GeometryError
         If a frequency is not finite or out of range, a wire is thicker than a tenth of the
-        shortest wavelength, or lower over a real earth than 5e-4 of the longest, or a ground rod
-        is too long for its formula.
+        shortest wavelength, or lower over a real earth than 5e-4 of the longest.
     """
     try:
         given = np.asarray(frequency, dtype=float).ravel()
@@ -127,7 +126,6 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
         )
     wavelength = speed_of_light / float(given.max())
     _check_height(scene, speed_of_light / float(given.min()))
-    _check_electrodes(scene, np.unique(given))
     for wire in scene.wires:
         if wire.radius > THIN * wavelength:
             limit = THIN * speed_of_light / wire.radius
@@ -154,20 +152,6 @@ def _check_height(scene: Scene, wavelength: float) -> None:
                 f"{LOWEST_OVER_EARTH * wavelength:.3g} m, or lead its end down to the earth at "
                 "z = 0 with an Electrode."
             )
-
-
-def _check_electrodes(scene: Scene, frequencies: NDArray[np.float64]) -> None:
-    if scene.earth is None or scene.earth.is_perfect:
-        return
-    for wire in scene.wires:
-        electrodes = [e for e in (wire.earth_start, wire.earth_end) if e is not None]
-        for electrode in electrodes:
-            for frequency in frequencies:
-                try:
-                    permittivity = complex(scene.earth.complex_permittivity(float(frequency)))
-                    electrode.impedance_at(float(frequency), permittivity)
-                except GeometryError as error:
-                    raise GeometryError(f"Wire {wire.name!r}: {error}") from None
 
 
 def find_doubts(scene: Scene) -> tuple[str, ...]:

@@ -100,7 +100,7 @@ METALS = {
 }  # fmt: skip
 """Metal and size where none is told; a duct and a tank must tell their size."""
 
-CABLE, CORES, ROD = "1.5 mm2 copper, PVC", 3, "1.5 m"
+CABLE, CORES = "1.5 mm2 copper, PVC", 3
 MOISTURE, SPECIES, TEMPERATURE = 0.12, "spruce", 15.0
 
 _SIZES = re.compile(r"(?P<first>.+?)\s*(?:x|X|×|by)\s*(?P<second>.+)")
@@ -516,10 +516,10 @@ class _HouseReader:
         if told is False:
             return None
         if told is True:
-            from .electrodes import Electrode
+            from .electrodes import USUAL_ROD, read_electrode
 
-            self.guesses.note("earth rod", ROD, "earthed = true tells no length", 0.3, name)
-            return Electrode(ROD)
+            self.guesses.note("earth rod", USUAL_ROD, "earthed = true tells no length", 0.3, name)
+            return read_electrode(True, name)
         if not isinstance(told, dict):
             raise table.error("earthed", 'must be true, {rod = "1.5 m"} or {impedance = ohms}.')
         inner = FileTable(self.file, (*table.path, "earthed"), told)

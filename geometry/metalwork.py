@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from .electrodes import read_electrode
 from .errors import GeometryError
 from .jackets import Jacket
 from .lengths import LengthLike, PointsLike, gauge_radius, metres
@@ -18,7 +19,6 @@ from .wires import JOINING_DISTANCE, Wire, read_points
 
 if TYPE_CHECKING:
     from ..materials import Conductor
-    from .electrodes import Electrode
 
 __all__ = [
     "BondTo",
@@ -172,9 +172,9 @@ class MetalRun:
     bonded : BondTo, str, or a sequence of BondTo, str and (str, place)
         What it is joined to, ["cable 1", ("cable 2", "breaker")]; nothing: it floats, unless its
         points meet others within 1 mm.
-    earthed : Electrode, optional
-        Led to earth by this electrode: its lowest end, straight down where it does not reach
-        z = 0 itself.
+    earthed : Electrode or bool, optional
+        Led to earth by this electrode (True: a rod of 1.5 m): its lowest end, straight down where
+        it does not reach z = 0 itself.
     points_of_interest : mapping of str to place
         Named points whose current is worth knowing, and where along it: metres, "start",
         "middle" or "end". [m]
@@ -187,7 +187,7 @@ class MetalRun:
     conductor: Conductor | str | None = "galvanised steel"
     name: str = "metal"
     bonded: Any = ()
-    earthed: Electrode | None = None
+    earthed: Any = None
     points_of_interest: Any = ()
     outside: bool = False
 
@@ -201,6 +201,7 @@ class MetalRun:
         put(self, "points", tuple((float(x), float(y), float(z)) for x, y, z in array.tolist()))
         put(self, "conductor", read_conductor(self.conductor, self.name))
         put(self, "bonded", read_bonds(self.bonded, self.name))
+        put(self, "earthed", read_electrode(self.earthed, f"{self.kind} {self.name!r}"))
         named = self.points_of_interest
         pairs = named.items() if isinstance(named, Mapping) else named
         put(self, "points_of_interest", tuple((str(k), v) for k, v in pairs))

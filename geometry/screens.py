@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.constants import mu_0, speed_of_light
 
+from .electrodes import read_electrode
 from .errors import GeometryError
 from .lengths import LengthLike, PointsLike, metres
 from .metalwork import read_bonds, read_size, scaled_bond
@@ -22,7 +23,6 @@ from .wires import Wire, locked, read_points
 
 if TYPE_CHECKING:
     from ..materials import SheetConductor
-    from .electrodes import Electrode
 
 __all__ = ["GridConductor", "Ruling", "Screen"]
 
@@ -169,7 +169,7 @@ class Screen:
     pitch: LengthLike | None = None
     name: str = "screen"
     bonded: Any = ()
-    earthed: Electrode | None = None
+    earthed: Any = None
     outside: bool = False
     most_pieces: int = 2000
 
@@ -182,6 +182,7 @@ class Screen:
         put = object.__setattr__
         put(self, "corners", read_outline(self.corners, name, kind="Screen"))
         put(self, "bonded", read_bonds(self.bonded, name))
+        put(self, "earthed", read_electrode(self.earthed, f"screen {name!r}"))
         if isinstance(self.conductor, str):
             from ..materials import SheetConductor
 
