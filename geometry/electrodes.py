@@ -58,8 +58,9 @@ class Electrode:
         y' = \frac{2 \pi y}{\mathrm{Re}\,\Lambda}, \qquad
         Z_e = \sqrt{z'/y'} \coth(\sqrt{z' y'}\, l).
 
-    A short rod has the handbook's (ln(4 l/a) - 1)/(2 pi y l). In a longer one the current reaches no
-    farther than 1/\|k\|, and the argument of 1 + k l is what it radiates into the earth. Re z' and
+    A short rod has the handbook's (ln(4 l/a) - 1)/(2 pi y l). In a longer one the current reaches
+    no farther than 1/\|k\|, and the argument of 1 + k l is what it radiates into the earth.
+    Re z' and
     Re y' are never negative, hence neither is Re Z_e.
 
     How far to trust it: against an integral equation for a thin rod of 1.5 m in the same earth,
@@ -135,8 +136,10 @@ class Electrode:
         series = 1j * omega * mu_0 * logarithm / (2.0 * math.pi)
         shunt = 2.0 * math.pi * admittivity / logarithm.real
         # the two square roots apart: each is in the right half plane, as is their quotient
-        return cmath.sqrt(series) / cmath.sqrt(shunt) / cmath.tanh(
-            cmath.sqrt(series) * cmath.sqrt(shunt) * length
+        return (
+            cmath.sqrt(series)
+            / cmath.sqrt(shunt)
+            / cmath.tanh(cmath.sqrt(series) * cmath.sqrt(shunt) * length)
         )
 
     def scaled(self, factor: float) -> Electrode:

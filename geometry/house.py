@@ -15,6 +15,7 @@ from .lengths import metres
 from .metalwork import LEAD_RADIUS, BondTo, MetalRun
 from .nearness import segment_distances
 from .obstructions import Sheet, Timber
+from .screen_joints import draw_screens, rule_screens
 from .screens import Screen
 from .wires import JOINING_DISTANCE, Feed, Wire, show_point
 
@@ -109,12 +110,11 @@ def join_metal(
         if isinstance(piece, MetalRun):
             runs[piece.name] = list(piece.wires())
     near = [*own, *(wire for wires in runs.values() for wire in wires)]
+    screens = draw_screens([piece for piece in metal if isinstance(piece, Screen)], near=near)
     joiner = _Joiner(
         own={wire.name: wire for wire in own},
         metal={
-            piece.name: list(piece.wires(near=near))
-            if isinstance(piece, Screen)
-            else runs[piece.name]
+            piece.name: list(screens[piece.name]) if isinstance(piece, Screen) else runs[piece.name]
             for piece in metal
         },
         feed=feeds[0],
@@ -241,7 +241,7 @@ class _Joiner:
                 radius=radius,
                 conductor=LEAD_METAL,
                 name=name,
-                piece=piece.name,
+                piece=getattr(piece, "group", "") or piece.name,
                 outside=True,
                 **more,
             )
@@ -325,11 +325,12 @@ def metal_doubts(house: Sequence[HousePiece], wires: Sequence[Wire]) -> list[str
     own = [wire for wire in wires if not wire.piece]
     runs = [piece for piece in house if isinstance(piece, MetalRun)]
     near = [*own, *(wire for piece in runs for wire in piece.wires())]
+    rulings = rule_screens([piece for piece in house if isinstance(piece, Screen)], near=near)
     for piece in house:
         if isinstance(piece, MetalPiece):
             found += piece.doubts()
         if isinstance(piece, Screen):
-            coarsened = piece.ruling(near=near).coarsened
+            coarsened = rulings[piece.name].coarsened
             if coarsened > 1.0:
                 found.append(
                     f"Screen {piece.name!r}: its grid is {coarsened:.2g} times coarser than the "

@@ -143,9 +143,7 @@ def test_a_downpipe_on_the_usual_rod_beside_an_antenna():
     radial = Wire([(0, 0, 5.4), (4.1, 2.5, 5.4)], radius=1e-3, name="radial")
 
     def solved(earthed):
-        pipe = Downpipe(
-            [(-0.4, -0.1, 5.4), (-0.4, -0.1, 0.4)], diameter="80 mm", earthed=earthed
-        )
+        pipe = Downpipe([(-0.4, -0.1, 5.4), (-0.4, -0.1, 0.4)], diameter="80 mm", earthed=earthed)
         return solve(Scene([wire, radial], feed=Feed("up"), house=pipe, earth=AVERAGE), 7.1e6)
 
     floating, led = solved(None), solved(True)
