@@ -60,8 +60,7 @@ class Electrode:
 
     A short rod has the handbook's (ln(4 l/a) - 1)/(2 pi y l). In a longer one the current reaches
     no farther than 1/\|k\|, and the argument of 1 + k l is what it radiates into the earth.
-    Re z' and
-    Re y' are never negative, hence neither is Re Z_e.
+    Re z' and Re y' are never negative, hence neither is Re Z_e.
 
     How far to trust it: against an integral equation for a thin rod of 1.5 m in the same earth,
     its charge mirrored at the surface (tests/test_earth_rods.py), it is within 10 % up to
