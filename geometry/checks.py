@@ -251,7 +251,8 @@ def _check_led_ends(scene: Scene) -> NDArray[np.float64]:
                 raise GeometryError(
                     f"Wire {wire.name!r} has {what}={electrode!r}; electrodes are modelled in "
                     "homogeneous earth only, and this one is layered. Give one Earth for the "
-                    "depth that the electrode reaches."
+                    "depth that the electrode reaches (in a file: [earth] without layers), or "
+                    "leave the electrode out (in a file: earthed)."
                 )
             if abs(float(point[2])) > JOINING_DISTANCE:
                 raise GeometryError(

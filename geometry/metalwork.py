@@ -338,6 +338,23 @@ class Pipe(MetalRun):
 class Duct(MetalRun):
     """An air duct, rectangular or round; its ends' caps are left out (0.1 radius).
 
+    It is one thin wire, as all metal runs: current and charge lie evenly around it. A wire within
+    five radii A of its axis, at distance d, has them crowd to the near side, which takes
+    -(mu0/2 pi) ln(1 - (A/d)^2) per metre off the wire's inductance, and off the inverse of its
+    capacitance in proportion. That is left out and told as a doubt of the scene, with its size.
+    Computed with this package, 4 m of duct beside a 7 m wire at 14.2 MHz, 166.8 ohm without it:
+
+    =========  =====  ======  ============  ========================
+    diameter   d      d/A     X with Duct   X with a cage of 12 bars
+    =========  =====  ======  ============  ========================
+    0.16 m     0.12   1.5     164.5         129.8
+    0.16 m     0.24   3       164.2         156.6
+    0.4 m      0.6    3       161.7         154.2
+    0.125 m    0.3    4.8     164.4         161.4
+    0.16 m     0.4    5       163.9         161.1
+    0.4 m      1.0    5       161.3         158.2
+    =========  =====  ======  ============  ========================
+
     Parameters
     ----------
     points : array_like, shape (N, 3)

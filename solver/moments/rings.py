@@ -45,12 +45,13 @@ LEVEL = 0.7
 REFLECTED_THIN = 2e-5
 """Over real earth the reflected part of conductors with (ka)^2 below this is that of their axes."""
 
-MOST_COPIED = 120
+MOST_COPIED = 60
 """With more elements than this above `STOUT`, the reflected part of all is that of their axes.
 
-So many are a grid or cage of wires, whose radius stands for a sheet. Copies then take nine tenths of
-the time and more (a steel roof of 1286 unknowns: 104 of 107 s at 14.2 MHz) and change the impedance
-by 6e-5 there; the power budget is left open by 3e-6, 7e-5 and 7e-4 at 3.6, 14.2 and 28.5 MHz."""
+So many are a grid or cage of wires, whose radius stands for a sheet. Copies then take nine tenths
+of the time and more (a steel roof of 1286 unknowns: 104 of 107 s at 14.2 MHz) and change the
+impedance by 6e-5 of its resistance; without them the power budget is left open by 3e-6, 7e-5 and
+7e-4 at 3.6, 14.2 and 28.5 MHz."""
 
 STOUT = 7e-3
 """(ka)^2 = 2e-5 at 30 MHz; the count does not depend on frequency, so that bands are smooth. [m]"""
