@@ -327,7 +327,7 @@ class Solution:
         if contacts is None or earth is None:
             return None
         frequency = float(self.frequencies[index])
-        unknowns = self._unknowns_at(index, _positive(power, "power", "W"))
+        unknowns = self.driven_unknowns(index, power=power)
         return contacts.charges(unknowns, frequency, earth.at(frequency))
 
     def feed_current(self, *, power: float = 1.0) -> complex | ComplexArray:
