@@ -109,8 +109,7 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
     ------
     GeometryError
         If a frequency is not finite or out of range, a wire is thicker than a tenth of the
-        shortest wavelength, or lower over a real earth than 5e-4 of the longest, or a ground rod
-        is too long for its formula.
+        shortest wavelength, or lower over a real earth than 5e-4 of the longest.
     """
     try:
         if frequency is None:  # numpy makes NaN of it
@@ -131,7 +130,6 @@ def check_frequency(scene: Scene, frequency: ArrayLike) -> None:
         )
     wavelength = speed_of_light / float(given.max())
     _check_height(scene, speed_of_light / float(given.min()))
-    _check_electrodes(scene, np.unique(given))
     for wire in scene.wires:
         if wire.radius > THIN * wavelength:
             limit = THIN * speed_of_light / wire.radius
@@ -158,20 +156,6 @@ def _check_height(scene: Scene, wavelength: float) -> None:
                 f"{LOWEST_OVER_EARTH * wavelength:.3g} m, or lead its end down to the earth at "
                 "z = 0 with an Electrode."
             )
-
-
-def _check_electrodes(scene: Scene, frequencies: NDArray[np.float64]) -> None:
-    if scene.earth is None or scene.earth.is_perfect:
-        return
-    for wire in scene.wires:
-        electrodes = [e for e in (wire.earth_start, wire.earth_end) if e is not None]
-        for electrode in electrodes:
-            for frequency in frequencies:
-                try:
-                    permittivity = complex(scene.earth.complex_permittivity(float(frequency)))
-                    electrode.impedance_at(float(frequency), permittivity)
-                except GeometryError as error:
-                    raise GeometryError(f"Wire {wire.name!r}: {error}") from None
 
 
 def find_doubts(scene: Scene) -> tuple[str, ...]:
@@ -271,7 +255,8 @@ def _check_led_ends(scene: Scene) -> NDArray[np.float64]:
                 raise GeometryError(
                     f"Wire {wire.name!r} has {what}={electrode!r}; electrodes are modelled in "
                     "homogeneous earth only, and this one is layered. Give one Earth for the "
-                    "depth that the electrode reaches."
+                    "depth that the electrode reaches (in a file: [earth] without layers), or "
+                    "leave the electrode out (in a file: earthed)."
                 )
             if abs(float(point[2])) > JOINING_DISTANCE:
                 raise GeometryError(

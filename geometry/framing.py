@@ -320,7 +320,7 @@ def roof(
     on: Sequence[Timber] | LengthLike | None = None,
     group: str = "roof",
 ) -> tuple[Sheet | Screen, ...]:
-    """The covering over both slopes; metal ones are screens.
+    """The covering over both slopes; metal ones are screens, joined along the ridge.
 
     Parameters
     ----------
@@ -373,7 +373,9 @@ def roof(
         middle = _on_slope(attic, plan, (height + 0.5 * thick) * rise)
         name = f"roof {side}"
         if is_metal:
-            found.append(Screen(middle, conductor=str(covering), name=name, outside=True))
+            found.append(
+                Screen(middle, conductor=str(covering), name=name, outside=True, group=group)
+            )
         else:
             found.append(Sheet(middle, thickness=thick, material=covering, name=name, group=group))
         if wet:

@@ -471,7 +471,8 @@ def _wires_in_screens(scene: Scene) -> list[str]:
             continue
         # its own wires, without the leads of its bonds
         lines = (f"{screen.name} u", f"{screen.name} v")
-        own = [w.piece == screen.name and w.name.startswith(lines) for w in scene.wires]
+        piece = screen.group or screen.name
+        own = [w.piece == piece and w.name.startswith(lines) for w in scene.wires]
         grid = [wire for wire, is_own in zip(scene.wires, own, strict=True) if is_own]
         nodes = np.concatenate(
             [wire.points_at(np.append([0.0, wire.length], wire.marks)) for wire in grid]

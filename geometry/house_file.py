@@ -22,7 +22,8 @@ Schema. Builders fill the attic by rule; single pieces are told point by point.
 ``[floor]``
     material; thickness
 ``[roof]``
-    covering = "clay tile", "slate", "steel roofing", ...; thickness; wet = true, with water on it
+    covering = "clay tile", "slate", "steel roofing", ...; thickness; wet = true, with water on it;
+    metal is joined along the ridge and floats
 ``[walls]``
     material; thickness; base = where they begin above ground; the gables, from the attic floor up
 ``[[timber]]``
@@ -44,9 +45,9 @@ Schema. Builders fill the attic by rule; single pieces are told point by point.
 
 For metal: bonded = ["name of a wire or piece", {to = "name", at = "2 m", own = "end"}, ...] joins
 it to them, where they are nearest unless told; "counterpoise" is the feed point. earthed = true,
-{rod = "1.5 m"} or {impedance = ohms} leads its lowest end into the earth. Pieces whose points
-meet within 1 mm are joined as they are. named = {breaker = "start", alarm = "4.2 m"} are places
-to report on.
+{rod = "1.5 m"} or {impedance = ohms} leads its lowest end into the earth, which must not have
+layers then. Pieces whose points meet within 1 mm are joined as they are. named = {breaker =
+"start", alarm = "4.2 m"} are places to report on.
 """
 
 from __future__ import annotations
@@ -100,7 +101,7 @@ METALS = {
 }  # fmt: skip
 """Metal and size where none is told; a duct and a tank must tell their size."""
 
-CABLE, CORES, ROD = "1.5 mm2 copper, PVC", 3, "1.5 m"
+CABLE, CORES = "1.5 mm2 copper, PVC", 3
 MOISTURE, SPECIES, TEMPERATURE = 0.12, "spruce", 15.0
 
 _SIZES = re.compile(r"(?P<first>.+?)\s*(?:x|X|×|by)\s*(?P<second>.+)")
@@ -258,6 +259,10 @@ class _HouseReader:
         with table.blamed():
             pieces = list(build(self.attic, **options))
         self.made[name] = pieces
+        if [piece.kind for piece in pieces].count("screen") > 1:
+            self.guesses.note(
+                "ridge", "both slopes joined", "metal roofing overlaps there", 0.1, "the metal roof"
+            )
         for piece in pieces:
             self.reader.origins.setdefault(piece.name, table.path)
         return pieces
@@ -530,10 +535,10 @@ class _HouseReader:
         if told is False:
             return None
         if told is True:
-            from .electrodes import Electrode
+            from .electrodes import USUAL_ROD, read_electrode
 
-            self.guesses.note("earth rod", ROD, "earthed = true tells no length", 0.3, name)
-            return Electrode(ROD)
+            self.guesses.note("earth rod", USUAL_ROD, "earthed = true tells no length", 0.3, name)
+            return read_electrode(True, name)
         if not isinstance(told, dict):
             raise table.error("earthed", 'must be true, {rod = "1.5 m"} or {impedance = ohms}.')
         inner = FileTable(self.file, (*table.path, "earthed"), told)

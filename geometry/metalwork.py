@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from .electrodes import read_electrode
 from .errors import GeometryError
 from .jackets import Jacket
 from .lengths import LengthLike, PointsLike, gauge_radius, metres
@@ -18,7 +19,6 @@ from .wires import JOINING_DISTANCE, Wire, read_points
 
 if TYPE_CHECKING:
     from ..materials import Conductor
-    from .electrodes import Electrode
 
 __all__ = [
     "BondTo",
@@ -207,9 +207,9 @@ class MetalRun:
     bonded : BondTo, str, or a sequence of BondTo, str and (str, place)
         What it is joined to, ["cable 1", ("cable 2", "breaker")]; nothing: it floats, unless its
         points meet others within 1 mm.
-    earthed : Electrode, optional
-        Led to earth by this electrode: its lowest end, straight down where it does not reach
-        z = 0 itself.
+    earthed : Electrode or bool, optional
+        Led to earth by this electrode (True: a rod of 1.5 m): its lowest end, straight down where
+        it does not reach z = 0 itself.
     points_of_interest : mapping of str to place
         Named points whose current is worth knowing, and where along it: metres, "start",
         "middle" or "end". [m]
@@ -222,7 +222,7 @@ class MetalRun:
     conductor: Conductor | str | None = "galvanised steel"
     name: str = "metal"
     bonded: Any = ()
-    earthed: Electrode | None = None
+    earthed: Any = None
     points_of_interest: Any = ()
     outside: bool = False
 
@@ -236,6 +236,7 @@ class MetalRun:
         put(self, "points", tuple((float(x), float(y), float(z)) for x, y, z in array.tolist()))
         put(self, "conductor", read_conductor(self.conductor, self.name))
         put(self, "bonded", read_bonds(self.bonded, self.name))
+        put(self, "earthed", read_electrode(self.earthed, f"{self.kind} {self.name!r}"))
         put(self, "points_of_interest", read_places(self.points_of_interest, self.name))
         what = f"{self.kind.capitalize()} {self.name!r}: outside"
         put(self, "outside", read_flag(self.outside, what))
@@ -371,6 +372,23 @@ class Pipe(MetalRun):
 @dataclass(frozen=True, repr=False)
 class Duct(MetalRun):
     """An air duct, rectangular or round; its ends' caps are left out (0.1 radius).
+
+    It is one thin wire, as all metal runs: current and charge lie evenly around it. A wire within
+    five radii A of its axis, at distance d, has them crowd to the near side, which takes
+    -(mu0/2 pi) ln(1 - (A/d)^2) per metre off the wire's inductance, and off the inverse of its
+    capacitance in proportion. That is left out and told as a doubt of the scene, with its size.
+    Computed with this package, 4 m of duct beside a 7 m wire at 14.2 MHz, 166.8 ohm without it:
+
+    =========  =====  ======  ============  ========================
+    diameter   d      d/A     X with Duct   X with a cage of 12 bars
+    =========  =====  ======  ============  ========================
+    0.16 m     0.12   1.5     164.5         129.8
+    0.16 m     0.24   3       164.2         156.6
+    0.4 m      0.6    3       161.7         154.2
+    0.125 m    0.3    4.8     164.4         161.4
+    0.16 m     0.4    5       163.9         161.1
+    0.4 m      1.0    5       161.3         158.2
+    =========  =====  ======  ============  ========================
 
     Parameters
     ----------

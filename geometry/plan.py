@@ -148,13 +148,19 @@ class AtticPlan:
     def _with_lines(self, error: Exception) -> AtticFileError:
         lines = []
         for name in re.findall(r"'([^']+)'", str(error)):
-            line = self.position(self.origins[name]) if name in self.origins else None
+            origin = self.origins.get(name) or self._origin_of_piece(name)
+            line = None if origin is None else self.position(origin)
             if line is not None and line not in lines:
                 lines.append(line)
         where = f"{self.file.name}"
         if lines:
             where += f", line{'s' * (len(lines) > 1)} {' and '.join(map(str, lines))}"
         return AtticFileError(f"{where}: {self.attic.with_own_heights(str(error))}")
+
+    def _origin_of_piece(self, wire: str) -> TomlPath | None:
+        """Where the piece is told that a lead or a grid's wire of this name belongs to."""
+        pieces = [piece.name for piece in self.house if wire.startswith(f"{piece.name} ")]
+        return self.origins.get(max(pieces, key=len)) if pieces else None
 
     def doubts(self) -> tuple[str, ...]:
         """What is allowed but worth a second look, a sentence each; computes nothing."""

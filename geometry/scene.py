@@ -124,7 +124,11 @@ class Scene:
     @cached_property
     def pieces(self) -> tuple[str, ...]:
         """Names of the pieces of metal, in order; wires that name a piece of their own follow."""
-        metal = [piece.name for piece in self.house if isinstance(piece, MetalPiece)]
+        metal = [
+            getattr(piece, "group", "") or piece.name
+            for piece in self.house
+            if isinstance(piece, MetalPiece)
+        ]
         return tuple(dict.fromkeys([*metal, *(wire.piece for wire in self.wires if wire.piece)]))
 
     def doubts(self) -> tuple[str, ...]:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
 from functools import cached_property
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.constants import mu_0, speed_of_light
+from scipy.constants import mu_0
 
+from .electrodes import read_electrode
 from .errors import GeometryError
 from .lengths import LengthLike, PointsLike, metres
 from .metalwork import read_bonds, read_flag, read_size, scaled_bond
@@ -22,7 +22,6 @@ from .wires import JOINING_DISTANCE, Wire, locked, read_points, show_point
 
 if TYPE_CHECKING:
     from ..materials import SheetConductor
-    from .electrodes import Electrode
 
 __all__ = ["GridConductor", "Ruling", "Screen"]
 
@@ -30,7 +29,6 @@ Array = NDArray[np.float64]
 Point = tuple[float, float, float]
 Seam = tuple[Point, Point]
 
-PITCHES_PER_WAVELENGTH = 12.0
 GROWTH = 0.5
 """How fast the pitch may grow along the sheet; neighbours then differ by at most 1.65."""
 
@@ -166,6 +164,9 @@ class Screen:
     and stays below a twelfth of the wavelength. A slanting side becomes steps: a cell is metal if
     at least half of it is. Along a seam the grid ends half a pitch on either side, which is how
     far its outer wires reach.
+
+    Screens of one scene that have a side in common (within 1 mm, along the grids' lines) are joined
+    there: their grids have the same lines across that side, and one wire along it.
     """
 
     corners: PointsLike
@@ -175,9 +176,10 @@ class Screen:
     pitch: LengthLike | None = None
     name: str = "screen"
     bonded: Any = ()
-    earthed: Electrode | None = None
+    earthed: Any = None
     outside: bool = False
     most_pieces: int = 2000
+    group: str = ""
 
     kind: ClassVar[str] = "screen"
 
@@ -188,6 +190,7 @@ class Screen:
         put = object.__setattr__
         put(self, "corners", read_outline(self.corners, name, kind="Screen"))
         put(self, "bonded", read_bonds(self.bonded, name))
+        put(self, "earthed", read_electrode(self.earthed, f"screen {name!r}"))
         if isinstance(self.conductor, str):
             from ..materials import SheetConductor
 
@@ -260,42 +263,44 @@ class Screen:
         GeometryError
             If even the widest pitch needs more than `most_pieces` pieces.
         """
-        widest = speed_of_light / top_frequency / PITCHES_PER_WAVELENGTH
-        if self.pitch is not None:
-            about = 2.0 * self.area / metres(self.pitch) ** 2
-            if about > 2.0 * self.most_pieces:  # well beyond: not worth building
-                raise self._too_many(f"about {about:.3g}")
-            cells = float(np.prod(np.ptp(self.outline, axis=0))) / metres(self.pitch) ** 2
-            if cells > MOST_CELLS:
-                raise GeometryError(
-                    f"Screen {self.name!r}: the rectangle around it has {cells:.3g} cells of its "
-                    f"pitch, {metres(self.pitch):g} m; up to {MOST_CELLS:.0e} are looked through. "
-                    "Give a wider pitch, or draw it as several screens."
-                )
-        at = _samples(near, widest)
-        local = (at - self.center) @ self.frame.T
-        factor = 1.0
-        while True:
-            u, v = (self._lines(axis, local, widest, factor) for axis in (0, 1))
-            found = self._pieces(u, v, factor)
-            if found.n_pieces <= self.most_pieces:
-                return found
-            longest = max(np.diff(u).max(), np.diff(v).max())
-            if self.pitch is not None or (longest > 0.9 * widest and factor > 1e3):
-                raise self._too_many(str(found.n_pieces))
-            factor *= 1.12
+        from .screen_joints import rule_screens  # which knows this module
 
-    def _too_many(self, pieces: str) -> GeometryError:
+        (found,) = rule_screens([self], near=near, top_frequency=top_frequency).values()
+        return found
+
+    def check_pitch(self) -> None:
+        """Refuse a pitch told that is far too fine, before a grid is built.
+
+        Raises
+        ------
+        GeometryError
+            If it needs about twice `most_pieces` pieces, or too many cells to look through.
+        """
+        if self.pitch is None:
+            return
+        square = metres(self.pitch) ** 2
+        about = 2.0 * self.area / square
+        if about > 2.0 * self.most_pieces:
+            raise self.too_many(f"about {about:.3g}")
+        cells = float(np.prod(np.ptp(self.outline, axis=0))) / square
+        if cells > MOST_CELLS:
+            raise GeometryError(
+                f"Screen {self.name!r}: the rectangle around it has {cells:.3g} cells of its "
+                f"pitch, {metres(self.pitch):g} m; up to {MOST_CELLS:.0e} are looked through. "
+                "Give a wider pitch, or draw it as several screens."
+            )
+
+    def too_many(self, pieces: int | str) -> GeometryError:
+        """What is said of a grid with more pieces than `most_pieces`."""
         return GeometryError(
             f"Screen {self.name!r}: its grid has {pieces} pieces, more than "
             f"most_pieces={self.most_pieces}. Give a wider pitch, a lower top frequency, or more "
             "pieces."
         )
 
-    def _lines(self, axis: int, local: Array, widest: float, factor: float) -> Array:
-        """Places of the lines across one axis. [m]"""
-        low, high = self.outline[:, axis].min(), self.outline[:, axis].max()
-        fine = np.linspace(low, high, 801)
+    def pitches(self, axis: int, local: Array, widest: float, factor: float) -> tuple[Array, Array]:
+        """Places across one axis, and the pitch that is wanted there. [m]"""
+        fine = np.linspace(*self.reach(axis), 801)
         pitch = np.full(len(fine), widest)
         if self.pitch is not None:
             pitch[:] = metres(self.pitch)
@@ -309,41 +314,27 @@ class Screen:
                 pitch = np.minimum(pitch, np.sqrt(away[part] + gap**2).min(axis=1))
             pitch = np.clip(pitch, LEAST_PITCH, widest) * factor
             pitch = np.minimum(pitch, widest)
+        return fine, pitch
 
-        def local_pitch(t: float) -> float:
-            return float(np.interp(t, fine, pitch))
+    def reach(self, axis: int) -> tuple[float, float]:
+        """Where the outline begins and ends along an axis. [m]"""
+        return float(self.outline[:, axis].min()), float(self.outline[:, axis].max())
 
-        stops, gaps = [low, high], []
-        for start, end in self._local_seams:
-            along = np.abs(end - start)
-            if along[axis] < ALIGNED * along[1 - axis] and low < start[axis] < high:
-                half = 0.5 * local_pitch(start[axis])
-                half = min(half, 0.4 * (start[axis] - low), 0.4 * (high - start[axis]))
-                gaps.append((start[axis] - half, start[axis] + half))
-        for gap in gaps:
-            stops += gap
-        for t in self.outline[:, axis]:  # corners of the outline that are well away from others
-            inside_gap = any(a < t < b for a, b in gaps)
-            if not inside_gap and min(abs(t - s) for s in stops) > 0.5 * local_pitch(t):
-                stops.append(t)
-        stops = sorted(stops)
-        density = np.concatenate(
-            [[0.0], np.cumsum(np.diff(fine) * 0.5 * (1 / pitch[1:] + 1 / pitch[:-1]))]
-        )
-        lines = [np.array([low])]
-        for a, b in pairwise(stops):
-            n_a, n_b = np.interp([a, b], fine, density)
-            count = 1 if (a, b) in gaps else max(1, int(np.ceil(n_b - n_a - 1e-6)))
-            steps = np.interp(np.linspace(n_a, n_b, count + 1)[1:], density, fine)
-            steps[-1] = b
-            lines.append(steps)
-        return np.concatenate(lines)
+    def seams_across(self, axis: int) -> list[float]:
+        """Places along an axis of the seams that run along the other. [m]"""
+        low, high = self.reach(axis)
+        return [
+            float(start[axis])
+            for start, end in self._local_seams
+            if abs(end - start)[axis] < ALIGNED * abs(end - start)[1 - axis]
+            and low < start[axis] < high
+        ]
 
     @cached_property
     def _local_seams(self) -> list[Array]:
         return [(np.array(seam) - self.center) @ self.frame[:2].T for seam in self.seams]
 
-    def _pieces(self, u: Array, v: Array, coarsened: float) -> Ruling:
+    def pieces(self, u: Array, v: Array, coarsened: float) -> Ruling:
         cover = covered_area(self.outline, u, v) / np.outer(np.diff(u), np.diff(v))
         metal = np.zeros((len(u) + 1, len(v) + 1), dtype=bool)  # cells, with a rim of none
         metal[1:-1, 1:-1] = cover >= 0.5
@@ -356,7 +347,7 @@ class Screen:
         return Ruling(u, v, along_u, along_v, coarsened)
 
     def wires(self, *, near: Sequence[Wire] = (), top_frequency: float = 30e6) -> tuple[Wire, ...]:
-        """The grid as wires, each with `piece` the name of this.
+        """The grid as wires, each with `piece` the name or group of this.
 
         Parameters
         ----------
@@ -371,7 +362,10 @@ class Screen:
         GeometryError
             If the grid needs more than `most_pieces` pieces.
         """
-        ruling = self.ruling(near=near, top_frequency=top_frequency)
+        return self.drawn(self.ruling(near=near, top_frequency=top_frequency))
+
+    def drawn(self, ruling: Ruling) -> tuple[Wire, ...]:
+        """The wires of a ruling."""
         return (
             *self._drawn(0, ruling.u, ruling.v, ruling.along_u.T),
             *self._drawn(1, ruling.v, ruling.u, ruling.along_v),
@@ -404,7 +398,7 @@ class Screen:
                         name=f"{self.name} {'uv'[axis]}{j + 1}" + f".{k + 1}" * (len(edges) > 2),
                         marks=(along[a + 1 : b] - along[a]).tolist(),
                         outside=self.outside,
-                        piece=self.name,
+                        piece=self.group or self.name,
                     )
                 )
         return found
@@ -452,15 +446,6 @@ class Screen:
         stuff = "no loss" if self.conductor is None else getattr(self.conductor, "name", "")
         seams = f", {len(self.seams)} seams" if self.seams else ""
         return f"Screen({self.name!r}, {self.area:.4g} m2 of {stuff}{seams})"
-
-
-def _samples(wires: Sequence[Wire], widest: float) -> Array:
-    """Points along the wires, close enough to find how near they come, shape (M, 3). [m]"""
-    found = [np.zeros((0, 3))]
-    for wire in wires:
-        count = max(2, int(np.ceil(wire.length / (0.25 * widest))) + 1)
-        found += [wire.points_at(np.linspace(0.0, wire.length, count)), wire.vertices]
-    return np.concatenate(found)
 
 
 def _crosses(seam: Array, start: Array, end: Array) -> NDArray[np.bool_]:

@@ -72,7 +72,8 @@ def lopsided(*, earth: Earth | None = AVERAGE, electrode: Electrode | None = ROD
 def test_rod_is_the_mean_potential_of_an_even_line_of_current():
     # E. D. Sunde 1949 (from memory) derives ln(4l/a) - 1 as the mean over the rod of the potential
     # of current leaving it evenly, with its image. Model: the formula drops terms of order a/l.
-    length, radius, frequency = 0.4, 5e-4, 1e5
+    # At 10 Hz, where the rod is a millionth of what a wave needs in the earth.
+    length, radius, frequency = 0.4, 5e-4, 10.0
     # integrals over both places on the rod as integrals over their difference and sum
     near = quad(lambda u: 2 * (length - u) / np.hypot(u, radius), 0, length, points=[radius])[0]
     far = quad(
@@ -166,14 +167,7 @@ def test_changed_copies_keep_the_electrode_at_its_end():
         wire.reversed().with_length(1.5)
 
 
-def test_a_rod_too_long_and_a_wire_too_low_are_refused_at_their_frequency():
-    scene = Scene(led((0, 0, 0), (0, 0, 3), earth_start=Electrode(1.2)), feed=Feed("led"),
-                  earth=AVERAGE)  # fmt: skip
-    k1 = 2 * np.pi * 3.6e6 / c * abs(np.sqrt(permittivity(3.6e6)))
-    assert 1.2 * k1 > 0.3 > 0.3 * k1  # at 160 m it would do
-    with pytest.raises(GeometryError, match=r"'led'.*0\.3/\|k1\|.*impedance="):
-        solve(scene, [0.2e6, 3.6e6])
-    check_frequency(scene, 0.2e6)
+def test_a_wire_too_low_is_refused_at_its_frequency():
     low = led((0, 0, 0), (0, 0, 0.02), (9, 0, 0.02), earth_start=ROD)
     with pytest.raises(GeometryError, match=r"comes down to 0\.02 m"):
         check_frequency(Scene(low, feed=Feed("led"), earth=AVERAGE), 3.6e6)

@@ -425,7 +425,7 @@ def test_a_grid_that_is_far_too_fine_is_refused_before_it_is_built(
     def build(*_: object) -> None:
         raise AssertionError("built")
 
-    monkeypatch.setattr(Screen, "_pieces", build)
+    monkeypatch.setattr(Screen, "pieces", build)
     wide = [(0, 0, 3), (13, 0, 3), (13, 7, 3), (0, 7, 3)]
     with pytest.raises(GeometryError, match=r"about 1.82e\+08 pieces.*most_pieces=2000"):
         Screen(wide, pitch=0.001, name="foil").wires()

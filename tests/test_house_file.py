@@ -433,3 +433,31 @@ def test_foil_has_seams():
     assert np.asarray(foil.seams)[0, 0] == pytest.approx([6.5, 1, 4.5])
     with pytest.raises(AtticFileError, match=r"'foil', item 1 of seams = .*two points"):
         read(text.replace("[[[6.5, 1, -0.4], [6.5, 3, -0.4]]]", "[[6.5, 1, -0.4]]"))
+
+
+def test_earth_in_layers_refuses_electrodes_and_says_where():
+    earth = """
+[earth]
+ground = "average ground"
+layers = [{thickness = "0.4 m", ground = "wet ground"}]
+"""
+    for heights in ("0.4", "0.0"):  # with a lead down, and without
+        text = TOLD.replace("-0.2, 7.4, 0.4", f"-0.2, 7.4, {heights}") + earth
+        assert read(text.replace(heights + "]", "0.4]")).scene().earth.is_layered
+        text = text.replace('heights_from = "ground"', 'heights_from = "ground"\nearthed = true')
+        line = next(n for n, row in enumerate(text.splitlines(), 1) if "rain pipe" in row)
+        with pytest.raises(
+            AtticFileError, match=r"without layers.*leave the electrode out"
+        ) as told:
+            read(text).scene()
+        found = int(str(told.value).split("line ")[1].split(":")[0].split()[0])
+        assert line - 1 <= found <= line + 5, str(told.value)
+
+
+def test_earthed_true_stands_on_any_ground_in_any_band():
+    from ridgepole.geometry.checks import check_frequency
+
+    text = TOLD.replace('heights_from = "ground"', 'heights_from = "ground"\nearthed = true')
+    for ground in ("average ground", "sea water", "very dry ground"):
+        scene = read(text + f'\n[earth]\nground = "{ground}"\n').scene()
+        check_frequency(scene, [1.81e6, 7.1e6, 29.7e6])

@@ -25,9 +25,11 @@ from ridgepole.geometry import (
     Tank,
     Wire,
 )
+from ridgepole.geometry.house import missing_inductance
 from ridgepole.geometry.metalwork import cores_radius, rectangle_radius
 from ridgepole.geometry.screens import GridConductor
 from ridgepole.materials import Earth, SheetConductor
+from ridgepole.solver import solve
 
 ROUNDING = 1e-12  # rounding
 WRONG: Any = 5.8e7  # no conducting sheet
@@ -379,6 +381,67 @@ def test_a_thinner_wire_of_a_grid_gets_its_inductance_taken_off() -> None:
     )
     z = conductor.internal_impedance(frequency, radius=0.1 / (2 * np.pi))
     np.testing.assert_allclose(z, -1j * frequency * mu_0 * np.log(3.0), rtol=1e-12)
+
+
+# ---- fat conductors beside wires ------------------------------------------------------------
+
+
+def cage(axis: np.ndarray, radius: float, n: int = 8) -> list[Wire]:
+    """Thin bars around an axis (2, 3), rings at both ends. [m]"""
+    along = axis[1] - axis[0]
+    u = np.cross(along, (0, 0, 1))
+    u /= np.linalg.norm(u)
+    v = np.cross(along, u) / np.linalg.norm(along)
+    turn = 2 * np.pi * (np.arange(n) + 0.5) / n
+    rim = radius * (np.cos(turn)[:, None] * u + np.sin(turn)[:, None] * v)
+    bars = [
+        Wire([axis[0] + one, axis[1] + one], radius=radius / n, name=f"bar {k}")
+        for k, one in enumerate(rim)
+    ]
+    rings = [
+        Wire(end + np.vstack([rim, rim[:1]]), radius=radius / n, name=f"ring {k}")
+        for k, end in enumerate(axis)
+    ]
+    return bars + rings
+
+
+@pytest.mark.parametrize(("diameter", "offset"), [(0.16, 0.24), (0.4, 1.0), (0.16, 0.12)])
+def test_what_a_fat_conductor_lacks_is_told_with_its_size(diameter: float, offset: float) -> None:
+    frequency = 14.2e6
+    long = Wire([(0, 0, 6.2), (7, 1, 6.6)], gauge="1.5 mm2", name="long")
+    radial = Wire([(0, 0, 6.2), (-4, 0.5, 6.2)], gauge="1.5 mm2", name="radial")
+    axis = np.array([(1, 0.1429 + offset, 6.257), (5, 0.7143 + offset, 6.486)])
+
+    def scene(*house: Duct, bars: tuple[Wire, ...] = ()) -> Scene:
+        return Scene([long, radial, *bars], feed=Feed("long"), house=house)
+
+    duct = scene(Duct(axis, diameter=diameter))
+    (doubt,) = [d for d in duct.doubts() if "counts as one thin conductor" in d]
+    assert "'duct'" in doubt
+    assert "'long'" in doubt
+    missing, nearest = missing_inductance(long, axis, 0.5 * diameter)
+    assert nearest == pytest.approx(0.99 * offset, rel=0.01)
+    # Model: an upper bound, for current that flows in full all along; 0.6 to 1 of it is found.
+    fat = scene(bars=tuple(cage(axis, 0.5 * diameter)))
+    found = (solve(duct, frequency).impedance - solve(fat, frequency).impedance).imag
+    assert 0.6 < found / (2 * np.pi * frequency * missing) < 1.05
+
+
+def test_no_doubt_about_a_fat_conductor_far_away_or_crossed_or_thin() -> None:
+    def told(*points, **options) -> bool:
+        wires = (UP.translated((0, 0, 1)), RADIAL.translated((0, 0, 1)))
+        doubts = in_house(Duct(points, **options), wires=wires).doubts()
+        return any("thin conductor" in doubt for doubt in doubts)
+
+    start, end = RADIAL.translated((0, 0, 1)).vertices[[0, -1]]
+    way = (end - start) / np.linalg.norm(end - start)
+    beside = np.cross(way, (0, 0, 1.0))
+    a, b = start + 0.3 * (end - start), start + 0.8 * (end - start)
+    assert told(a + 0.3 * beside, b + 0.3 * beside, diameter=0.2)
+    assert not told(a + 0.6 * beside, b + 0.6 * beside, diameter=0.2)
+    assert not told(a + 0.3 * beside, b + 0.3 * beside, diameter=0.015)
+    low = a - (0, 0, 0.3)
+    assert not told(low - 2 * beside, low + 2 * beside, diameter=0.2)
 
 
 @pytest.mark.parametrize(

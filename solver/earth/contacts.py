@@ -288,8 +288,6 @@ class EarthContacts:
 
         Raises
         ------
-        GeometryError
-            If a rod is too long for its formula.
         SolverError
             If the earth is layered.
         """

@@ -74,6 +74,7 @@ def house_in_words(house: Sequence[Any]) -> list[str]:
             what += f"{sum(p.area for p in pieces):.1f} m2"
         elif one.kind == "screen":
             metal = "no loss" if one.conductor is None else one.conductor.name
+            metal += ", joined to each other" * (len(pieces) > 1)
             what = f"{metal}, {len(one.seams)} seam{'s' * (len(one.seams) != 1)}, {_tied(one)}"
         else:
             length = sum(wire.length for wire in one.wires())
