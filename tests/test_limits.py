@@ -123,10 +123,8 @@ def test_the_worst_window_counts(on: float, off: float):
 
 
 def test_thermal_limits_average_and_those_of_nerves_do_not():
-    said = dict(power=100.0, duty=duty_factor("SSB"), minutes_on=5.0, minutes_off=5.0)
-    heat = fraction_of_limit(
-        2.0, 0.003, 3.5e6, limits=Limits.named("ICNIRP 2020 general"), **said
-    )
+    said = {"power": 100.0, "duty": duty_factor("SSB"), "minutes_on": 5.0, "minutes_off": 5.0}
+    heat = fraction_of_limit(2.0, 0.003, 3.5e6, limits=Limits.named("ICNIRP 2020 general"), **said)
     nerves = fraction_of_limit(
         2.0, 0.003, 3.5e6, limits=Limits.named("ICNIRP 2010 general"), **said
     )
@@ -192,9 +190,7 @@ def test_worked_example_of_oet_65():
     """OET 65, supplement B, read at second hand: 60 W, sent half of the time, duty 20 %,
     2.2 dBi, 6 ft away on 29 MHz, with reflection; mW/cm^2 are 10 W/m^2."""
     radiated = 60.0 * 0.5 * 0.2 * 10.0**0.22
-    assert predicted_power_density(radiated, 6.0 * foot) / 10.0 == pytest.approx(
-        0.060653, abs=1e-6
-    )
+    assert predicted_power_density(radiated, 6.0 * foot) / 10.0 == pytest.approx(0.060653, abs=1e-6)
     occupational, general = (
         Limits.named(name).at(29e6).power_density for name in ("FCC occupational", "FCC general")
     )
@@ -258,7 +254,10 @@ def test_a_file_of_ones_own(tmp_path):
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (("electric = [[1.0, 20.0, 55.0, -0.5]]", "electric = [[20.0, 1.0, 55.0, 0]]"), "from < to"),
+        (
+            ("electric = [[1.0, 20.0, 55.0, -0.5]]", "electric = [[20.0, 1.0, 55.0, 0]]"),
+            "from < to",
+        ),
         (("electric = [[1.0, 20.0, 55.0, -0.5]]", "electric = [[1.0, 20.0, 55.0]]"), "row 1"),
         (("electric = [[1.0, 20.0, 55.0, -0.5]]", "electric = []"), "a list of rows"),
         (("electric = [[1.0, 20.0, 55.0, -0.5]]", "electric = [[1, 20, nan, 0]]"), "row 1"),

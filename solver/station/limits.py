@@ -54,7 +54,9 @@ class Curve:
             If a row is not four numbers, or its range or its value is not positive.
         """
         if not isinstance(rows, list) or not rows:
-            raise LimitsError(f"{where}: a list of rows [from, to, coefficient, exponent] is needed.")
+            raise LimitsError(
+                f"{where}: a list of rows [from, to, coefficient, exponent] is needed."
+            )
         found = []
         for n, row in enumerate(rows, start=1):
             if (
@@ -68,7 +70,7 @@ class Curve:
             low, high, coefficient, exponent = map(float, row)
             if not (0.0 < low < high and coefficient > 0.0):
                 raise LimitsError(
-                    f"{where}, row {n}: {row!r}; 0 < from < to and a coefficient above 0 are needed."
+                    f"{where}, row {n}: {row!r}; 0 < from < to and a coefficient > 0 are needed."
                 )
             found.append((low, high, coefficient, exponent))
         return cls(tuple(found))
@@ -419,9 +421,7 @@ def parse_exposure(text: str, *, file: str) -> ExposureFile:
                     f"{file}: unknown table {table!r}; known are {', '.join(_TABLES)}."
                 )
         found = [
-            read_table(
-                document, file=file, table=t, allowed=frozenset(a), required=frozenset(r)
-            )
+            read_table(document, file=file, table=t, allowed=frozenset(a), required=frozenset(r))
             for t, (a, r) in _TABLES.items()
         ]
     except (tomllib.TOMLDecodeError, MaterialError) as error:

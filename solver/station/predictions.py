@@ -28,7 +28,7 @@ Reflection = Literal["none", "usual", "full"]
 REFLECTION_FACTORS = {"none": 1.0, "usual": 1.6**2, "full": 4.0}
 
 ISOTROPIC_OVER_DIPOLE = 1.64
-"""Effective isotropic over effective radiated power: gain of a half-wave dipole (common practice)."""
+"""Effective isotropic over effective radiated power: a half-wave dipole (common practice)."""
 
 
 def _reflection_factor(reflection: str) -> float:
