@@ -514,12 +514,15 @@ class FarField:
         gain = float(10.0 * np.log10(4.0 * np.pi * found[0] / self.input_power))
         return gain, found[1], found[2] % 360.0
 
-    def direction_grid(self) -> tuple[FloatArray, FloatArray, float]:
-        """Elevations (M,), azimuths (N,) that no lobe slips through, and their step. [degrees]"""
+    def direction_grid(self, fineness: float = 1.0) -> tuple[FloatArray, FloatArray, float]:
+        """Elevations (M,), azimuths (N,) and their step, fine enough for the antenna's size.
+
+        With a fineness of 1 the greatest lobe shows, with 2 all lobes and nulls. [degrees]
+        """
         low = self.lowest_elevation_deg
         radius, height = self._extent
         size = self.wavenumber * max(float(np.hypot(2.0 * radius, height)), 1e-3)
-        step = min(6.0, 60.0 / size)
+        step = min(6.0, 60.0 / size) / fineness
         elevations = np.linspace(low, 90.0, int(np.ceil((90.0 - low) / step)) + 1)
         azimuths = np.linspace(0.0, 360.0, int(np.ceil(360.0 / step)), endpoint=False)
         return elevations, azimuths, step

@@ -25,6 +25,9 @@ NEAR_VERTICAL_DEG = (70.0, 90.0)
 RING_DECIBELS = 0.1
 """A ring of directions that differs by less has no bearing."""
 
+FINENESS = 2.0
+"""On a grid half as fine a shallow null aslant of it is lost."""
+
 NOTHING = 1e-9
 """Part of the greatest intensity below which a ring is a null all around."""
 
@@ -327,7 +330,7 @@ def _check_decibels(value: float, what: str) -> None:
 
 
 def _intensity_grid(far: FarField) -> tuple[FloatArray, float]:
-    elevations, azimuths, _ = far.direction_grid()
+    elevations, azimuths, _ = far.direction_grid(FINENESS)
     grid = far.intensity(elevations[None, :], azimuths[:, None])
     best = float(grid.max())
     if not best > 0.0:
@@ -346,7 +349,7 @@ def _peaks(
 
     A ring that is as good as even is one maximum without an azimuth; so is the zenith.
     """
-    elevations, azimuths, step = far.direction_grid()
+    elevations, azimuths, step = far.direction_grid(FINENESS)
     best = float(intensities.max())
     around = neighbourhood(grid)
     # At a pole all azimuths are one direction, with the whole next row around it.
