@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.constants import Boltzmann
 
-from ridgepole.geometry import Cable, Feed, Scene, Wire
+from ridgepole.geometry import Cable, Downpipe, Electrode, Feed, Scene, Wire
 from ridgepole.materials import Conductor, Earth
 from ridgepole.solver import (
     SolverError,
@@ -158,7 +158,7 @@ def test_the_transmit_current_tells_the_voltage_received(paths, k: int):
     assert path.transmit_current * turn == pytest.approx(sending.current("cable", PLACE), rel=1e-10)
 
     # Receiving: noise of 0.7 V in the cable, the radio a load that takes all there is to have.
-    load = Feed("long", at="start", name="radio", termination=np.conj(sending.impedance))
+    load = Feed("long", at="start", name="radio", termination=complex(np.conj(sending.impedance)))
     noise = Feed("cable", at=PLACE, name="gap", voltage=0.7)
     hearing = solve(Scene(wires(), feeds=[load, noise], earth=EARTH), BANDS)[k]
     sent = 0.49 * (1.0 / hearing.impedance).real
@@ -268,3 +268,20 @@ def test_one_pair_of_terminals():
     both = solve(Scene(wires(), feeds=[RADIO, gap], earth=EARTH), 7.1e6, tolerance=None)
     with pytest.raises(SolverError, match="2 feeds are driven"):
         noise_coupling(both, ["breaker"])
+
+
+def test_a_pipe_led_to_earth():
+    """A lightning conductor: greatest current where it enters the earth, drawn down and up."""
+    found = []
+    for points in ([(2.0, -3.0, 5.0), (2.0, -3.0, 0.0)], [(2.0, -3.0, 0.0), (2.0, -3.0, 5.0)]):
+        pipe = Downpipe(points, diameter="8 mm", name="pipe", earthed=Electrode(impedance=90.0))
+        scene = Scene(wires()[:2], feed=RADIO, earth=EARTH, house=[pipe])
+        solution = solve(scene, 14.1e6)
+        (path,) = noise_coupling(solution)
+        assert path.at == pytest.approx(5.0 if points[0][2] else 0.0)
+        turn = solution.feed_current() / abs(solution.feed_current())
+        # Discretisation: a gap in the pipe refines its mesh.
+        expected = solution.current("pipe", path.at)
+        assert path.transmit_current * turn == pytest.approx(expected, rel=0.03)
+        found.append(path)
+    assert found[0].transfer_impedance == pytest.approx(-found[1].transfer_impedance, rel=1e-6)

@@ -184,7 +184,7 @@ class Limits:
                 found.append(np.full(np.shape(frequency), np.nan)[()])
             else:
                 found.append(curve.at(frequency, what=f"{self.name}, {field} field"))
-        return LimitValues(*found, self._power_density(frequency))
+        return LimitValues(found[0], found[1], self._power_density(frequency))
 
     def _power_density(self, frequency: ArrayLike) -> Any:
         """NaN at frequencies for which no power density is given."""
@@ -393,7 +393,7 @@ def read_exposure_file(path: str | Path | None = None) -> ExposureFile:
 
 @cache
 def _shipped() -> ExposureFile:
-    place = files(__package__).joinpath("catalogue", CATALOGUE)
+    place = files("ridgepole.solver.station").joinpath("catalogue", CATALOGUE)
     return parse_exposure(place.read_text(encoding="utf-8"), file=CATALOGUE)
 
 

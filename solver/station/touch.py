@@ -110,7 +110,8 @@ def touch(
         If a value is none, the resistance of the source is negative, or the capacitances are
         not in order.
     """
-    volts, source = np.asarray(open_voltage), np.asarray(impedance)
+    volts: Any = np.asarray(open_voltage)
+    source: Any = np.asarray(impedance)
     for value, what in ((volts, "open-circuit voltage"), (source, "source impedance")):
         if value.dtype.kind not in "iufc" or not np.all(np.isfinite(value)):
             raise LimitsError(f"{what} is {value!r}; finite numbers are needed.")
