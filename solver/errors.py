@@ -1,6 +1,6 @@
 """Errors raised by the solver package."""
 
-__all__ = ["BandError", "SolverError", "StoreError"]
+__all__ = ["BandError", "LimitsError", "SolverError", "StoreError"]
 
 
 class SolverError(RuntimeError):
@@ -9,6 +9,10 @@ class SolverError(RuntimeError):
 
 class BandError(ValueError):
     """A band or range is not one; the message says which, and what is possible."""
+
+
+class LimitsError(ValueError):
+    """A limit of exposure cannot be used as asked; the message says which, why and the cure."""
 
 
 class StoreError(OSError):

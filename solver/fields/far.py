@@ -44,6 +44,7 @@ from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMome
 from ..moments.kernels import ring_square
 from ..moments.quadrature import gauss
 from .kernels import point_vectors, radiation_vectors
+from .peaks import climb, neighbourhood
 from .polarisation import check_moments, gathered, plain_moments
 
 if TYPE_CHECKING:
@@ -55,27 +56,6 @@ SERIES_ERROR = 1e-14
 LAYER_NODES = 12
 """That many on a panel take what layers reflect; more are added for the antenna's size."""
 MAXIMUM_STARTS = 6
-FLAT = 1e-11
-"""Relative rise over a patch that is rounding."""
-FITTED_REACH = 2e-3
-"""On a patch of this reach a paraboloid has its peak to better than 1e-6 of it. [degrees]"""
-
-
-def paraboloid_peak(u: FloatArray, v: FloatArray, values: FloatArray) -> tuple[float, float] | None:
-    """Where a paraboloid fitted to values (V, U) on a grid is greatest, None outside of it.
-
-    Along a direction in which it is flat it stays in the middle.
-    """
-    x, y = (each.ravel() for each in np.meshgrid(u, v))
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    _, gu, gv, uu, uv, vv = np.linalg.lstsq(terms, values.ravel() / values.max(), rcond=None)[0]
-    curvature, ways = np.linalg.eigh(np.array([[2.0 * uu, uv], [uv, 2.0 * vv]]))
-    slope = ways.T @ np.array([gu, gv])
-    if np.any(curvature > FLAT) or np.any((curvature > -FLAT) & (np.abs(slope) > FLAT)):
-        return None
-    steep = curvature < -FLAT
-    shift = ways @ np.where(steep, -slope / np.where(steep, curvature, 1.0), 0.0)
-    return (float(shift[0]), float(shift[1])) if np.abs(shift).max() <= 1.0 else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -507,19 +487,12 @@ class FarField:
         its peaks.  Of equal peaks the one not below the horizon counts, then the least azimuth,
         then the least elevation.
         """
-        low = self.lowest_elevation_deg
-        radius, height = self._extent
-        size = self.wavenumber * max(float(np.hypot(2.0 * radius, height)), 1e-3)
-        step = min(6.0, 60.0 / size)
-        elevations = np.linspace(low, 90.0, int(np.ceil((90.0 - low) / step)) + 1)
-        azimuths = np.linspace(0.0, 360.0, int(np.ceil(360.0 / step)), endpoint=False)
+        elevations, azimuths, step = self.direction_grid()
         grid = self.intensity(elevations[None, :], azimuths[:, None])
         best = float(grid.max())
         if not best > 0.0:
             raise SolverError("far field: nothing is radiated, so there is no direction of gain")
-        padded = np.pad(grid, ((1, 1), (0, 0)), mode="wrap")
-        padded = np.pad(padded, ((0, 0), (1, 1)), mode="edge")
-        around = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).max(axis=(2, 3))
+        around = neighbourhood(grid)
         peaks = np.argwhere((grid >= around * (1.0 - 1e-12)) & (grid >= 0.7 * best))
         # A zenith seen at every azimuth, or an omnidirectional ring, is one candidate, not many.
         worth = np.round(grid[peaks[:, 0], peaks[:, 1]] / best, 9)
@@ -531,41 +504,38 @@ class FarField:
             starts.setdefault((float(worth[n]), j), (i, j))
         found = (-1.0, 0.0, 0.0)
         for i, j in list(starts.values())[:MAXIMUM_STARTS]:
-            peak = self._climb(float(grid[i, j]), float(elevations[j]), float(azimuths[i]), step)
+            middle = (float(elevations[j]), float(azimuths[i]))
+            peak = climb(
+                self.intensity, float(grid[i, j]), middle, step,
+                lowest=self.lowest_elevation_deg, highest=90.0,
+            )  # fmt: skip
             if peak[0] > found[0] * (1.0 + 1e-9):
                 found = peak
         gain = float(10.0 * np.log10(4.0 * np.pi * found[0] / self.input_power))
         return gain, found[1], found[2] % 360.0
 
-    def _climb(
-        self, value: float, elevation: float, azimuth: float, reach: float
-    ) -> tuple[float, float, float]:
-        """Intensity, elevation and azimuth of the peak [degrees] that is within reach of a point.
+    def direction_grid(self, fineness: float = 1.0) -> tuple[FloatArray, FloatArray, float]:
+        """Elevations (M,), azimuths (N,) and their step, fine enough for the antenna's size.
 
-        On patches of 5 x 5 directions, each about the peak of a paraboloid through the last.
+        With a fineness of 1 the greatest lobe shows, with 2 all lobes and nulls. [degrees]
         """
         low = self.lowest_elevation_deg
-        offsets = np.linspace(-1.0, 1.0, 5)
-        best, middle = (value, elevation, azimuth), (elevation, azimuth)
-        # The curvature leaves half of the digits: below 1e-6 degrees nothing changes.
-        while reach > 1e-6:
-            try_elevation = np.clip(middle[0] + reach * offsets, low, 90.0)
-            try_azimuth = middle[1] + reach * offsets
-            patch = self.intensity(try_elevation[None, :], try_azimuth[:, None])
-            a, e = np.unravel_index(int(np.argmax(patch)), patch.shape)
-            if patch[a, e] > best[0] * (1.0 + 1e-13):
-                best = float(patch[a, e]), float(try_elevation[e]), float(try_azimuth[a])
-            u = (try_elevation - middle[0]) / reach
-            shift = paraboloid_peak(u, offsets, patch)
-            if shift is None or (best[1:] != middle and max(abs(u[e]), abs(offsets[a])) > 0.6):
-                middle, reach = best[1:], 0.5 * reach
-                continue
-            peak = float(np.clip(middle[0] + reach * shift[0], low, 90.0))
-            middle, reach = (peak, middle[1] + reach * shift[1]), 0.2 * reach
-            if reach < FITTED_REACH:
-                last = float(self.intensity(*middle))
-                return (last, *middle) if last > best[0] * (1.0 + 1e-13) else best
-        return best
+        radius, height = self._extent
+        size = self.wavenumber * max(float(np.hypot(2.0 * radius, height)), 1e-3)
+        step = min(6.0, 60.0 / size) / fineness
+        elevations = np.linspace(low, 90.0, int(np.ceil((90.0 - low) / step)) + 1)
+        azimuths = np.linspace(0.0, 360.0, int(np.ceil(360.0 / step)), endpoint=False)
+        return elevations, azimuths, step
+
+    def ring(self, elevation_deg: float) -> tuple[FloatArray, FloatArray]:
+        """Azimuths (N,) [degrees], equally spaced, and intensities (N,) [W/sr] at one elevation.
+
+        N is odd, and enough for the trigonometric polynomial through them to hold everywhere.
+        """
+        size = 2.0 * self.wavenumber * self._extent[0]
+        half = int(np.ceil(size + FINE.degree * size ** (1.0 / 3.0))) + FINE.azimuths
+        azimuths = 360.0 * np.arange(2 * half + 1) / (2 * half + 1)
+        return azimuths, self.intensity(float(elevation_deg), azimuths)
 
     def __repr__(self) -> str:
         place = "free space" if self.earth is None else "over ground"
