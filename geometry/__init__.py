@@ -11,6 +11,7 @@ from .file_tables import AtticFile, FileTable
 from .jackets import Jacket
 from .joints import FeedNode, Skeleton, trace_joints
 from .lengths import Length, gauge_radius, metres
+from .loads import Load
 from .mesh import Mesh, build_mesh
 from .metalwork import BondTo, Cable, Downpipe, Duct, Gutter, Pipe, Tank
 from .obstructions import Sheet, Timber
@@ -43,6 +44,7 @@ __all__ = [
     "Gutter",
     "Jacket",
     "Length",
+    "Load",
     "Loop",
     "Mesh",
     "Pipe",

@@ -65,11 +65,11 @@ def check_names(scene: Scene) -> None:
     name, count = counts.most_common(1)[0]
     if count > 1:
         raise GeometryError(f"{count} wires are called {name!r}; give each a name of its own.")
-    for feed in scene.feeds:
+    for feed in scene.ports:
         for wanted in feed.wires:
             if wanted not in counts:
                 raise FeedError(
-                    f"Feed {feed.name!r}: there is no wire {wanted!r}. "
+                    f"{type(feed).__name__} {feed.name!r}: there is no wire {wanted!r}. "
                     f"{suggest_names(wanted, scene.wires)}"
                 )
 
@@ -352,9 +352,9 @@ def _check_feeds(scene: Scene, skeleton: Skeleton) -> None:
         if not skeleton.node_on_ground[node]:
             rows.append([1.0] * len(ends))  # the same push on all ends drives nothing
         if np.linalg.matrix_rank(np.array(rows)) < len(rows):
-            names = " and ".join(repr(scene.feeds[f].name) for f in group)
+            names = " and ".join(repr(scene.ports[f].name) for f in group)
             raise FeedError(
-                f"Feeds {names} share the point {show_point(skeleton.nodes[node])} and are not "
+                f"Gaps {names} share the point {show_point(skeleton.nodes[node])} and are not "
                 "independent: the voltage of one follows from the others. Leave one out, or move "
                 "it."
             )

@@ -263,8 +263,9 @@ def feed_distance(feed: Feed, wire: Wire) -> float:
     at = float(feed.at)
     if at > wire.length + JOINING_DISTANCE:
         raise FeedError(
-            f"Feed {feed.name!r}: at={at:g} m is off the end of wire {wire.name!r}, which is "
-            f"{wire.length:g} m long. Give 0 to {wire.length:g}, 'start', 'middle' or 'end'."
+            f"{type(feed).__name__} {feed.name!r}: at={at:g} m is off the end of wire "
+            f"{wire.name!r}, which is {wire.length:g} m long. Give 0 to {wire.length:g}, "
+            "'start', 'middle' or 'end'."
         )
     return min(at, wire.length)
 
@@ -272,7 +273,7 @@ def feed_distance(feed: Feed, wire: Wire) -> float:
 def _feed_places(scene: Scene) -> dict[int, list[float]]:
     index = {wire.name: w for w, wire in enumerate(scene.wires)}
     places: dict[int, list[float]] = {}
-    for feed in scene.feeds:
+    for feed in scene.ports:
         for name in feed.wires:
             w = index[name]
             places.setdefault(w, []).append(feed_distance(feed, scene.wires[w]))
@@ -288,7 +289,7 @@ def _feed_nodes(
 ) -> tuple[FeedNode, ...]:
     index = {wire.name: w for w, wire in enumerate(scene.wires)}
     found = []
-    for feed in scene.feeds:
+    for feed in scene.ports:
         group: list[tuple[int, int]] = []
         nodes: list[int] = []
         for name in feed.wires:
@@ -302,16 +303,17 @@ def _feed_nodes(
         for name, node in zip(feed.wires, nodes, strict=True):
             if node != nodes[0]:
                 raise FeedError(
-                    f"Feed {feed.name!r}: wires {feed.wires[0]!r} and {name!r} are not joined at "
-                    f"at={feed.at!r} of each; all its wires must join there (within 1 mm). A wire "
-                    "that was drawn towards the feed is turned by .reversed()."
+                    f"{type(feed).__name__} {feed.name!r}: wires {feed.wires[0]!r} and {name!r} "
+                    f"are not joined at at={feed.at!r} of each; all its wires must join there "
+                    "(within 1 mm). A wire that was drawn towards the feed is turned by "
+                    ".reversed()."
                 )
         n_ends = int(np.count_nonzero(piece_nodes == nodes[0]))
         if n_ends == len(group) and not node_on_ground[nodes[0]]:
             raise FeedError(
-                f"Feed {feed.name!r} sits at a free end: nothing but {' + '.join(feed.wires)} is "
-                f"there (at={feed.at!r}), so no current can flow. Feed it part-way along, or join "
-                "a counterpoise there."
+                f"{type(feed).__name__} {feed.name!r} sits at a free end: nothing but "
+                f"{' + '.join(feed.wires)} is there (at={feed.at!r}), so no current can flow. "
+                "Feed it part-way along, or join a counterpoise there."
             )
         found.append(FeedNode(node=nodes[0], group_a=tuple(group)))
     return tuple(found)

@@ -328,7 +328,7 @@ def drawing_of(scene: Scene) -> tuple[object, ...]:
             )
             for w in scene.wires
         ),
-        tuple((f.wires, f.at) for f in scene.feeds),
+        tuple((f.wires, f.at) for f in scene.ports),
         scene.earth is not None and scene.earth.is_perfect,
     )
 

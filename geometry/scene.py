@@ -13,6 +13,7 @@ from .errors import FeedError, GeometryError
 from .house import HousePiece, MetalPiece, Solid, join_metal, read_house, without_bonds_to
 from .house_checks import check_house
 from .joints import Skeleton, trace_joints
+from .loads import Load
 from .metal_checks import check_solids_in_metal
 from .wires import Feed, Wire
 
@@ -34,6 +35,8 @@ class Scene:
         The one feed; or
     feeds : sequence of Feed
         several. Feeds that keep the name "feed" are numbered. At least one must be driven.
+    loads : sequence of Load
+        Impedances in wires: coils, traps, chokes.
     earth : Earth, optional
         What lies below z = 0; None: free space.
     house : sequence of Timber, Sheet, Duct, Pipe, Gutter, Downpipe, Cable, Tank, Screen
@@ -50,6 +53,7 @@ class Scene:
     feeds : tuple of Feed
     feed : Feed
         The first feed.
+    loads : tuple of Load
 
     Raises
     ------
@@ -69,6 +73,7 @@ class Scene:
     wires: tuple[Wire, ...]
     feed: Feed
     feeds: tuple[Feed, ...]
+    loads: tuple[Load, ...]
     earth: Earth | None
     own_wires: tuple[Wire, ...]
     house: tuple[HousePiece, ...]
@@ -79,6 +84,7 @@ class Scene:
         *,
         feed: Feed | None = None,
         feeds: Sequence[Feed] = (),
+        loads: Sequence[Load] | Load = (),
         earth: Earth | None = None,
         house: Sequence[HousePiece | Sequence[HousePiece]] | HousePiece = (),
     ) -> None:
@@ -86,6 +92,7 @@ class Scene:
         put(self, "own_wires", _read_wires(wires))
         put(self, "feeds", _read_feeds(feed, feeds))
         put(self, "feed", self.feeds[0])
+        put(self, "loads", _read_loads(loads, self.feeds))
         if earth is not None and not hasattr(earth, "is_perfect"):
             raise GeometryError(
                 f"earth={earth!r} is no ground; give ridgepole.materials.Earth, or None for "
@@ -110,6 +117,11 @@ class Scene:
             if wire.name == name:
                 return wire
         raise GeometryError(f"No wire is called {name!r}. {suggest_names(name, self.wires)}")
+
+    @property
+    def ports(self) -> tuple[Feed, ...]:
+        """All gaps in the wires: feeds, then loads."""
+        return (*self.feeds, *self.loads)
 
     @cached_property
     def solids(self) -> tuple[Solid, ...]:
@@ -150,7 +162,9 @@ class Scene:
     def scaled(self, factor: float) -> Scene:
         """All lengths times `factor` > 0, about the origin, radii and feed distances too."""
         return self._moved(
-            lambda body: body.scaled(factor), feeds=[feed.scaled(factor) for feed in self.feeds]
+            lambda body: body.scaled(factor),
+            feeds=[feed.scaled(factor) for feed in self.feeds],
+            loads=[load.scaled(factor) for load in self.loads],
         )
 
     def with_wires(self, wires: Wire | Sequence[Wire]) -> Scene:
@@ -160,6 +174,10 @@ class Scene:
     def with_feeds(self, *feeds: Feed) -> Scene:
         """With other feeds."""
         return self._changed(feeds=feeds)
+
+    def with_loads(self, *loads: Load) -> Scene:
+        """With other loads; none: without any."""
+        return self._changed(loads=loads)
 
     def with_earth(self, earth: Earth | None) -> Scene:
         """Over other earth; None: free space."""
@@ -197,8 +215,8 @@ class Scene:
 
     def _changed(self, **changes: Any) -> Scene:
         kept = {
-            "wires": self.own_wires, "feeds": self.feeds, "earth": self.earth,
-            "house": self.house,
+            "wires": self.own_wires, "feeds": self.feeds, "loads": self.loads,
+            "earth": self.earth, "house": self.house,
         }  # fmt: skip
         return Scene(**{**kept, **changes})
 
@@ -231,6 +249,24 @@ def _read_wires(wires: Wire | Sequence[Wire]) -> tuple[Wire, ...]:
     for wire in found:
         if not isinstance(wire, Wire):
             raise GeometryError(f"A scene is made of Wire objects, got {wire!r}.")
+    return found
+
+
+def _read_loads(loads: Sequence[Load] | Load, feeds: Sequence[Feed]) -> tuple[Load, ...]:
+    try:
+        found = (loads,) if isinstance(loads, Load) else tuple(loads)
+    except TypeError:
+        found = (loads,)
+    for one in found:
+        if not isinstance(one, Load):
+            raise FeedError(
+                f"loads=... takes Load objects, got {one!r}: Load('wire', at=metres, "
+                "impedance=ohms)."
+            )
+    names = Counter(one.name for one in (*feeds, *found))
+    twice = [one.name for one in found if names[one.name] > 1]
+    if twice:
+        raise FeedError(f"More than one load or feed is called {twice[0]!r}; give names: name=...")
     return found
 
 

@@ -18,7 +18,7 @@ from .lengths import LengthLike, gauge_radius, metres
 from .moves import mirror_signs, read_factor, read_vector, rotation
 
 if TYPE_CHECKING:
-    from ..materials import Conductor
+    from ..materials import Conductor, Impedance
     from .jackets import Jacket
 
 THINNEST_RADIUS = 1e-15
@@ -515,9 +515,9 @@ class Feed:
         Distance along the (each) wire; "middle" goes with one wire. [m]
     name : str
         How results call this port.
-    termination : complex or "open", optional
-        None: driven by `voltage`. A number: this impedance across the gap, undriven, 0 a
-        short. "open": nothing connected. [ohm]
+    termination : complex, Impedance or "open", optional
+        None: driven by `voltage`. A number or an impedance over frequency: this across the gap,
+        undriven, 0 a short. "open": nothing connected. [ohm]
     voltage : complex
         RMS voltage across the gap where it is driven. [V]
 
@@ -538,7 +538,7 @@ class Feed:
     wires: tuple[str, ...]
     at: float | Literal["start", "middle", "end"]
     name: str
-    termination: complex | Literal["open"] | None
+    termination: complex | Impedance | Literal["open"] | None
     voltage: complex
 
     def __init__(
@@ -547,7 +547,7 @@ class Feed:
         *,
         at: LengthLike | Literal["start", "middle", "end"] = 0.0,
         name: str = "feed",
-        termination: complex | Literal["open"] | None = None,
+        termination: complex | Impedance | Literal["open"] | None = None,
         voltage: complex = 1.0,
     ) -> None:
         if not isinstance(name, str) or not name.strip():
@@ -578,7 +578,8 @@ class Feed:
                     f"Feed {name!r}: at={at:g} m is negative; it counts from the wire's first "
                     "point. For the far end write at='end'."
                 )
-        if termination is not None and termination != "open":
+        over_frequency = callable(getattr(termination, "at", None))
+        if not (termination is None or termination == "open" or over_frequency):
             termination = _read_complex(termination, f"Feed {name!r}: termination", "ohm")
             if termination.real < 0.0:
                 raise FeedError(
@@ -603,6 +604,35 @@ class Feed:
         """Whether a source is connected."""
         return self.termination is None
 
+    def termination_at(self, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Impedance across the gap, infinite where it is open, 0 where it is driven, (F,). [ohm]
+
+        Parameters
+        ----------
+        frequency : (F,) float
+            [Hz]
+
+        Raises
+        ------
+        MaterialError
+            If the impedance is not known at a frequency.
+        FeedError
+            If its resistance is negative there.
+        """
+        what = self.termination
+        if what is None or isinstance(what, str):
+            return np.full(len(frequency), 0.0 if what is None else np.inf, dtype=complex)
+        if isinstance(what, complex):
+            return np.full(len(frequency), what)
+        found = np.asarray(what.at(np.asarray(frequency, dtype=float)), dtype=complex)
+        if np.any(found.real < 0.0):
+            worst = int(np.argmin(found.real))
+            raise FeedError(
+                f"{self.label}: its resistance is {found.real[worst]:g} ohm at "
+                f"{frequency[worst] / 1e6:g} MHz; a load must be passive, 0 ohm or more."
+            )
+        return found
+
     @property
     def label(self) -> str:
         """How messages call it: its name, and the first wire's where that is another."""
@@ -613,11 +643,14 @@ class Feed:
         """With its distance along the wire times `factor` > 0."""
         if isinstance(self.at, str):
             return self
-        return replace(self, at=self.at * read_factor(factor))
+        return self._changed(at=self.at * read_factor(factor))
 
     def renamed(self, name: str) -> Feed:
         """With another name."""
-        return replace(self, name=name)
+        return self._changed(name=name)
+
+    def _changed(self, **changes: Any) -> Feed:
+        return replace(self, **changes)
 
     def __repr__(self) -> str:
         at = self.at if isinstance(self.at, str) else f"{self.at:.4g} m"
@@ -625,10 +658,11 @@ class Feed:
         if self.name != "feed":
             text += f", {self.name!r}"
         if self.termination is not None:
-            text += ", open" if self.termination == "open" else f", {self.termination:.4g} ohm"
+            what = self.termination
+            text += f", {what:.4g} ohm" if isinstance(what, complex) else f", {what}"
         elif self.voltage != 1.0:
             text += f", {self.voltage:.4g} V"
-        return f"Feed({text})"
+        return f"{type(self).__name__}({text})"
 
 
 def wire_label(name: str, piece: str) -> str:

@@ -472,12 +472,13 @@ def _first_points(sweep: BandSweep, reference: float, n_points: int) -> FloatArr
     step = band.width / (count - 1)
     loads: list[complex] = []
     driven = 0
-    for feed in sweep.system.scene.feeds:
-        if feed.termination is None:
+    for port in sweep.system.scene.ports:
+        if port.is_driven:
             driven += 1
             loads.append(complex(reference) if driven == 1 else 0.0j)
         else:
-            loads.append(OPEN if feed.termination == "open" else complex(feed.termination))
+            closed = complex(port.termination_at(np.array([band.centre]))[0])
+            loads.append(closed if np.isfinite(closed) else OPEN)
     for natural in natural_frequencies(sweep, loads):
         width = max(abs(natural.imag), NARROWEST_STEP * natural.real)
         if width > step:

@@ -48,11 +48,12 @@ class Solution:
     system : System
         Scene, mesh and functions that were solved.
     port_currents : (F, N, P) complex
-        Unknowns with unit voltage at each feed in turn, the other feeds shorted. [A]
+        Unknowns with unit voltage at each gap in turn, feeds first and then loads, all other gaps
+        shorted. [A]
     port_admittance : (F, P, P) complex
         [S]
     port_estimate : (F, P) float
-        Estimated relative discretisation error of each feed's own admittance, NaN if not asked.
+        Estimated relative discretisation error of each gap's own admittance, NaN if not asked.
     element_estimate : (F, E, P) float
         Each element's part of it: where a higher degree would help most.
     port_solid_fields : (F, P, 3 C) complex, optional
@@ -112,6 +113,11 @@ class Solution:
     def feeds(self) -> tuple[Feed, ...]:
         return self.scene.feeds
 
+    @property
+    def ports(self) -> tuple[Feed, ...]:
+        """All gaps: feeds, then loads."""
+        return self.scene.ports
+
     def __len__(self) -> int:
         return int(self.frequencies.size)
 
@@ -156,8 +162,8 @@ class Solution:
 
     @cached_property
     def _gap_voltages(self) -> ComplexArray:
-        """Voltage across every feed's gap for the feeds' own voltages and terminations, (F, P)."""
-        feeds = self.feeds
+        """Voltage across every gap for the feeds' own voltages, terminations and loads, (F, P)."""
+        feeds = self.ports
         driven = np.array([feed.termination is None for feed in feeds])
         if not driven.any():
             raise SolverError(
@@ -174,13 +180,13 @@ class Solution:
             matrix = np.empty_like(y_closed)
             right = -y_driven @ voltages[driven]
             for row, port in enumerate(closed):
-                termination = feeds[port].termination
-                if isinstance(termination, complex):
-                    matrix[:, row] = termination * y_closed[:, row]
+                termination = feeds[port].termination_at(self.frequencies)
+                if np.isinf(termination).any():
+                    matrix[:, row] = y_closed[:, row]
+                else:
+                    matrix[:, row] = termination[:, None] * y_closed[:, row]
                     matrix[:, row, row] += 1.0
                     right[:, row] *= termination
-                else:
-                    matrix[:, row] = y_closed[:, row]
             result[:, closed] = np.linalg.solve(matrix, right[..., None])[..., 0]
         return result
 
@@ -191,6 +197,19 @@ class Solution:
     @cached_property
     def _driven(self) -> NDArray[np.intp]:
         return np.flatnonzero([feed.termination is None for feed in self.feeds])
+
+    @cached_property
+    def _feed_admittance(self) -> ComplexArray:
+        """Of the feeds' gaps with the loads across theirs, (F, P, P). [S]"""
+        n = len(self.feeds)
+        whole = self.port_admittance
+        if whole.shape[1] == n:
+            return whole
+        impedance = np.stack([one.termination_at(self.frequencies) for one in self.scene.loads], -1)
+        # I_l = Y_lf V_f + Y_ll V_l with V_l = -Z I_l
+        inner = np.eye(impedance.shape[1]) + whole[:, n:, n:] * impedance[:, None, :]
+        currents = np.linalg.solve(inner, whole[:, n:, :n])
+        return whole[:, :n, :n] - whole[:, :n, n:] @ (impedance[:, :, None] * currents)
 
     @cached_property
     def _input_power(self) -> FloatArray:
@@ -225,8 +244,34 @@ class Solution:
 
     @property
     def port_impedance(self) -> ComplexArray:
-        """Open-circuit impedance matrix of all feeds, shape (F, P, P). [ohm]"""
-        return self._shaped(np.linalg.inv(self.port_admittance))
+        """Open-circuit impedance matrix of all feeds, loads in place, shape (F, P, P). [ohm]"""
+        return self._shaped(np.linalg.inv(self._feed_admittance))
+
+    def load_currents(self, *, power: float = 1.0) -> dict[str, complex | ComplexArray]:
+        """Current through each load, by its name; from its other side into its wires. [A]
+
+        Parameters
+        ----------
+        power : float
+            Watts put into the driven feeds. [W]
+        """
+        scale = np.sqrt(_positive(power, "power", "W") / self._input_power)
+        first = len(self.feeds)
+        return {
+            load.name: self._shaped(self._gap_currents[:, first + n] * scale)
+            for n, load in enumerate(self.scene.loads)
+        }
+
+    @property
+    def load_losses(self) -> dict[str, float | FloatArray]:
+        """Watts per watt of input turned to heat in each load, by its name."""
+        first = len(self.feeds)
+        found = {}
+        for n, load in enumerate(self.scene.loads):
+            each = self._gap_voltages[:, first + n] * self._gap_currents[:, first + n].conj()
+            watts = -each.real / self._input_power
+            found[load.name] = float(watts[0]) if self.is_scalar else watts
+        return found
 
     def swr(self, reference: float = 50.0) -> float | FloatArray:
         """Standing wave ratio at the first driven feed, shape (F,).
@@ -251,8 +296,8 @@ class Solution:
             The same real reference impedance at every feed. [ohm]
         """
         reference = _positive(reference, "S-parameter reference", "ohm")
-        unit = np.eye(self.port_admittance.shape[1])
-        y = reference * self.port_admittance
+        unit = np.eye(len(self.feeds))
+        y = reference * self._feed_admittance
         return self._shaped((unit - y) @ np.linalg.inv(unit + y))
 
     def write_touchstone(self, path: str | Path, *, reference: float = 50.0) -> Path:
@@ -449,7 +494,7 @@ class Solution:
                 )
             else:
                 absorbed = earth_flux(currents, frequency, ground, polarisation=polarisation)
-        closed = [p for p in range(len(self.feeds)) if p not in self._driven]
+        closed = [p for p in range(len(self.ports)) if p not in self._driven]
         each = -self._gap_voltages[index] * self._gap_currents[index].conj()
         none = np.zeros(len(self.mesh))
         heat = none if surface is None else conductor_loss(currents, surface)
@@ -468,6 +513,12 @@ class Solution:
                 *self._wire_parts("conductors", heat, lambda wire: wire.conductor),
                 *self._wire_parts("jackets", warmth, lambda wire: wire.jacket),
                 *(BudgetPart("timbers", group, float(watts)) for group, watts in groups.items()),
+                *(
+                    BudgetPart(
+                        "loads", self.ports[p].name, float(each[p].real / self._input_power[index])
+                    )
+                    for p in closed
+                ),
             ],
         )
 

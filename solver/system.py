@@ -98,7 +98,7 @@ class System:
     Attributes
     ----------
     ports : (N, P) float
-        Gap weights of each feed.
+        Gap weights of each feed and load.
     volume : Volume, optional
         Timbers and sheets; None without any.
     contacts : EarthContacts or None

@@ -36,10 +36,10 @@ class BudgetPart:
     Attributes
     ----------
     term : str
-        "earth", "conductors", "jackets" or "timbers".
+        "earth", "conductors", "jackets", "timbers" or "loads".
     name : str
         A piece of the house or a group of it, `ELEMENTS` or `OTHER_WIRES` of the antenna, or an
-        electrode.
+        electrode or a load.
     share : float or (F,) float
     """
 

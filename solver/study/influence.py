@@ -169,10 +169,10 @@ def _parts(system: System) -> list[_Part]:
     found = []
     for piece in metal_pieces(system):
         elements = elements_of(system, piece)
-        lost = [p for p in lost_ports(system, elements) if system.scene.feeds[p].is_driven]
+        lost = [p for p in lost_ports(system, elements) if system.scene.ports[p].is_driven]
         reason = ""
         if lost:
-            feed = system.scene.feeds[lost[0]]
+            feed = system.scene.ports[lost[0]]
             reason = f"feed {feed.label} has nothing on one side without it"
         found.append(_Part(piece, "metal", elements, none, reason))
     if system.volume is not None:
