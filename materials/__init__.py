@@ -22,6 +22,7 @@ from .impedances import (
     Resistor,
     SeriesParts,
 )
+from .line_types import LineType
 from .sheet_conductors import SheetConductor
 from .wood import Wood
 
@@ -35,6 +36,7 @@ __all__ = [
     "Ground",
     "Impedance",
     "ImpedanceTable",
+    "LineType",
     "MaterialError",
     "ParallelParts",
     "Resistor",

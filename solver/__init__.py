@@ -9,6 +9,7 @@ from .errors import BandError, SolverError, StoreError
 from .settings import read_attic
 from .solution import Solution
 from .solve import solve
+from .station import IdealTransformer, Line, LineStress, Transformer, TwoPort, swr
 from .study import Influence, influence
 
 __all__ = [
@@ -17,10 +18,15 @@ __all__ = [
     "BandAnswer",
     "BandError",
     "Comparison",
+    "IdealTransformer",
     "Influence",
+    "Line",
+    "LineStress",
     "Solution",
     "SolverError",
     "StoreError",
+    "Transformer",
+    "TwoPort",
     "answer",
     "band_names",
     "compare",
@@ -28,4 +34,5 @@ __all__ = [
     "open_answer",
     "read_attic",
     "solve",
+    "swr",
 ]
