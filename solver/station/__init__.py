@@ -1,7 +1,51 @@
 """From the feed point to the radio: lines, transformers, tuners and the chain they make."""
 
+from .chain import (
+    LadderEntry,
+    LadderRow,
+    PowerLadder,
+    Stage,
+    TunerPlaces,
+    compare_tuner_places,
+    power_ladder,
+)
 from .line import Line, LineStress
 from .transformer import IdealTransformer, Transformer
+from .tuner import (
+    CapacitorRange,
+    CoilRange,
+    LNetwork,
+    Match,
+    MatchMap,
+    PiNetwork,
+    TNetwork,
+    match_map,
+)
 from .two_port import TwoPort, swr
+from .window_matcher import WindowMatcher, WindowVerdict
 
-__all__ = ["IdealTransformer", "Line", "LineStress", "Transformer", "TwoPort", "swr"]
+__all__ = [
+    "CapacitorRange",
+    "CoilRange",
+    "IdealTransformer",
+    "LNetwork",
+    "LadderEntry",
+    "LadderRow",
+    "Line",
+    "LineStress",
+    "Match",
+    "MatchMap",
+    "PiNetwork",
+    "PowerLadder",
+    "Stage",
+    "TNetwork",
+    "Transformer",
+    "TunerPlaces",
+    "TwoPort",
+    "WindowMatcher",
+    "WindowVerdict",
+    "compare_tuner_places",
+    "match_map",
+    "power_ladder",
+    "swr",
+]
