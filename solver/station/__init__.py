@@ -10,17 +10,10 @@ from .chain import (
     power_ladder,
 )
 from .line import Line, LineStress
+from .match_map import MatchMap, match_map
+from .part_ranges import CapacitorRange, CoilRange
 from .transformer import IdealTransformer, Transformer
-from .tuner import (
-    CapacitorRange,
-    CoilRange,
-    LNetwork,
-    Match,
-    MatchMap,
-    PiNetwork,
-    TNetwork,
-    match_map,
-)
+from .tuner import LNetwork, Match, PiNetwork, TNetwork
 from .two_port import TwoPort, swr
 from .window_matcher import WindowMatcher, WindowVerdict
 

@@ -73,7 +73,7 @@ class LadderEntry:
     watts: float
     """Taken here. [W]"""
     loss_db: float
-    """What arrives here over what leaves; NaN for the antenna's shares, where the power ends. [dB]"""
+    """What arrives here over what leaves; NaN for shares of the antenna, the chain's end. [dB]"""
     left_watts: float
     """Left after it; after an antenna's share, the shares still to come. [W]"""
 
@@ -221,7 +221,7 @@ def power_ladder(
     --------
     >>> ladder = power_ladder([Stage("coax", Line.named("RG-58", length=15))], 50, 14.1e6)
     >>> f"{ladder.delivered[0]:.1f} W"
-    '82.7 W'
+    '82.8 W'
     """
     z0 = require_value(z0, what="reference of the radio", unit="ohm", above=0.0)
     names = tuple(stage.name for stage in stages)

@@ -3,16 +3,16 @@ r"""The best values of a ladder of two or three adjustable parts, for many loads
 Arrays only. A part adds s d to the impedance (in series) or admittance (across) that it sees, with
 d fixed by its Q and s >= 0 proportional to its value or to one over it:
 
-    series coil       s = w L       d = 1/Q + j        series capacitor  s = 1/(w C)  d = 1/Q - j
-    shunt capacitor   s = w C       d = 1/(1/Q - j)    shunt coil        s = 1/(w L)  d = 1/(1/Q + j)
+    series coil       s = w L       d = 1/Q + j        series capacitor s = 1/(w C)  d = 1/Q - j
+    shunt capacitor   s = w C       d = 1/(1/Q - j)    shunt coil      s = 1/(w L)  d = 1/(1/Q + j)
 
-What meets an SWR limit S is a disc, of centre w0 (S + 1/S)/2 and radius w0 (S - 1/S)/2, in the plane
-of impedance (w0 = z0) as in that of admittance (w0 = 1/z0). So the part at the input, given all
-behind it, meets the limit for one stretch of s in closed form. Its loss rises with s: the smallest
-s of the stretch is best, and where the stretch is empty the SWR along s has one minimum, in closed
-form too. The part before is tried at every step, or, if it turns without steps, at points between
-the places where the stretch of the first appears or ends (roots of quadratics), then ever more
-closely around the best. A third part, at the load, is tried at every step or by the same closing in.
+What meets an SWR limit S is a disc, of centre w0 (S + 1/S)/2 and radius w0 (S - 1/S)/2, in the
+plane of impedance (w0 = z0) as in that of admittance (w0 = 1/z0). So the part at the input, given
+all behind it, meets the limit for one stretch of s in closed form. Its loss rises with s: the
+smallest s of the stretch is best, and where the stretch is empty the SWR along s has one minimum,
+in closed form too. The part before is tried at every step, or, if it turns without steps, at points
+between the places where the stretch of the first appears or ends (roots of quadratics), then ever
+more closely around the best. A third part, at the load, is tried at every step or by closing in.
 """
 
 from __future__ import annotations
@@ -142,9 +142,15 @@ def search(
         tried = outer.s(outer.values()[None, :], omega[:, None])
         return _best_outer(slots, loads, omega, tried, z0=z0, limit=limit)
     low, high = outer.ends(omega)
-    tried = _rounded(outer, _spread(low, high, 40), omega)
+    # Near resonance with the load everything changes within the load's own resistance.
+    seen = loads if outer.is_series else 1.0 / loads
+    resonance = -seen.imag / outer.direction.imag
+    around = resonance[:, None] + seen.real[:, None] * np.linspace(-6.0, 6.0, 25)
+    around = np.clip(around, low[:, None], high[:, None])
+    tried = np.concatenate([_spread(low, high, 32), around], axis=1)
+    tried = _rounded(outer, tried, omega)
     best = _best_outer(slots, loads, omega, tried, z0=z0, limit=limit)
-    width = np.log(high / np.maximum(low, 1e-6 * high)) / 40
+    width = np.log(high / np.maximum(low, 1e-5 * high)) / 32
     for _ in range(5):
         at = best.s[:, 2:]
         factors = np.exp(width[:, None] * np.linspace(-1.0, 1.0, 9))

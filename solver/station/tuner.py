@@ -1,4 +1,4 @@
-"""Antenna tuners made of coils and capacitors: what they can match, with which values, at what cost.
+"""Antenna tuners of coils and capacitors: what they can match, with which values, at what cost.
 
 A network is told by the ranges, steps and Q of its parts. `match` finds, for each load and
 frequency, the lowest loss among all settings that bring the SWR at the input within the limit, or
@@ -16,74 +16,15 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ...materials.errors import MaterialError
-from ...materials.impedances import capacitance, inductance, quality
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, FloatArray
 from .checks import require_frequency, require_load, require_power, require_value
 from .ladder_search import Slot, search
+from .part_ranges import CapacitorRange, CoilRange
 from .two_port import LadderPart, TwoPort, cascade, ladder_state, reflection, swr
 
 BYPASS = "bypass"
 SWR_LIMIT = 1.05
-_MOST_STEPS = 100_000
-
-
-@dataclass(frozen=True)
-class CoilRange:
-    """A coil that can be set from a least to a greatest inductance.
-
-    Parameters
-    ----------
-    low, high : float or str
-        Ends of its range, low at least 0; text as "25 uH". [H]
-    step : float or str, optional
-        Distance of its steps, counted from the low end, as switched coils have; None for a coil
-        that turns without steps. [H]
-    q : float
-        Reactance over resistance, the same at every setting and frequency; infinite for no loss.
-
-    Raises
-    ------
-    MaterialError
-        If a value is out of range.
-    """
-
-    low: float | str
-    high: float | str
-    step: float | str | None = field(default=None, kw_only=True)
-    q: float = field(default=math.inf, kw_only=True)
-
-    def __post_init__(self) -> None:
-        _check_range(self, read=inductance, of="a coil", unit="H")
-
-
-@dataclass(frozen=True)
-class CapacitorRange:
-    """A capacitor that can be set from a least to a greatest capacitance.
-
-    Parameters
-    ----------
-    low, high : float or str
-        Ends of its range, low at least 0; text as "300 pF". [F]
-    step : float or str, optional
-        Distance of its steps, counted from the low end; None if it turns without steps. [F]
-    q : float
-        Reactance over resistance, the same at every setting and frequency; infinite for no loss.
-
-    Raises
-    ------
-    MaterialError
-        If a value is out of range.
-    """
-
-    low: float | str
-    high: float | str
-    step: float | str | None = field(default=None, kw_only=True)
-    q: float = field(default=math.inf, kw_only=True)
-
-    def __post_init__(self) -> None:
-        _check_range(self, read=capacitance, of="a capacitor", unit="F")
 
 
 Place = tuple[bool, int]
@@ -525,119 +466,6 @@ class TNetwork(Network):
     def parts(self) -> tuple[CoilRange | CapacitorRange, ...]:
         """Input capacitor, coil, load capacitor."""
         return (self.input_capacitor, self.coil, self.load_capacitor)
-
-
-@dataclass(frozen=True, repr=False, eq=False)
-class MatchMap:
-    """What a network can match over a grid of loads at one frequency.
-
-    Attributes
-    ----------
-    frequency : float
-        [Hz]
-    resistance : ndarray of float, shape (R,)
-        [ohm]
-    reactance : ndarray of float, shape (X,)
-        [ohm]
-    match : Match
-        Of shape (R, X).
-    """
-
-    frequency: float
-    resistance: FloatArray
-    reactance: FloatArray
-    match: Match
-
-    @property
-    def can_match(self) -> NDArray[np.bool_]:
-        """Where the SWR limit is met, shape (R, X)."""
-        return self.match.can_match
-
-    @property
-    def swr(self) -> FloatArray:
-        """SWR at the input, shape (R, X)."""
-        return self.match.swr
-
-    @property
-    def loss_db(self) -> FloatArray:
-        """Loss where it can match, NaN elsewhere, shape (R, X). [dB]"""
-        return np.asarray(np.where(self.can_match, self.match.loss_db, np.nan))
-
-    def __repr__(self) -> str:
-        return (
-            f"<MatchMap at {self.frequency / 1e6:g} MHz: {int(self.can_match.sum())} of "
-            f"{self.can_match.size} loads can be matched>"
-        )
-
-
-def match_map(
-    network: Network,
-    frequency: float,
-    resistance: ArrayLike,
-    reactance: ArrayLike,
-    *,
-    z0: float = 50.0,
-    power: float = 100.0,
-    swr_limit: float = SWR_LIMIT,
-) -> MatchMap:
-    """What a network can match over a grid of loads at one frequency.
-
-    Parameters
-    ----------
-    network : Network
-        The network.
-    frequency : float
-        [Hz]
-    resistance : array_like of float, shape (R,)
-        > 0. [ohm]
-    reactance : array_like of float, shape (X,)
-        [ohm]
-    z0, power, swr_limit
-        See `Network.match`.
-
-    Returns
-    -------
-    MatchMap
-
-    Raises
-    ------
-    SolverError
-        If a value is out of range.
-    """
-    if not isinstance(network, Network):
-        raise SolverError(f"{network!r} is no network; give an LNetwork, PiNetwork or TNetwork.")
-    f = require_value(frequency, what="frequency", unit="Hz", above=0.0)
-    r, x = (np.asarray(values, dtype=np.float64) for values in (resistance, reactance))
-    if r.ndim != 1 or x.ndim != 1 or not r.size or not x.size:
-        raise SolverError(
-            f"a map needs a list of resistances and one of reactances; theirs are of shape "
-            f"{r.shape} and {x.shape}."
-        )
-    loads = r[:, None] + 1j * x[None, :]
-    match = network.match(loads, f, z0=z0, power=power, swr_limit=swr_limit)
-    return MatchMap(f, r, x, match)
-
-
-def _check_range(part: CoilRange | CapacitorRange, *, read, of: str, unit: str) -> None:
-    low = read(part.low, what=f"low end of {of}")
-    high = read(part.high, what=f"high end of {of}")
-    if not low < high:
-        raise MaterialError(
-            f"the range of {of} runs from {low:g} to {high:g} {unit}; its low end comes first. "
-            "Give a part that is fixed a small range."
-        )
-    object.__setattr__(part, "low", low)
-    object.__setattr__(part, "high", high)
-    object.__setattr__(part, "q", quality(part.q, what=f"Q of {of}"))
-    if part.step is not None:
-        step = read(part.step, what=f"step of {of}")
-        if not (high - low) / _MOST_STEPS <= step <= (high - low) * (1.0 + 1e-9):
-            raise MaterialError(
-                f"the step of {of} is {step:g} {unit}; it must be above its range over "
-                f"{_MOST_STEPS} and at most its range of {high - low:g} {unit}. Leave it out for a "
-                "part that turns without steps."
-            )
-        object.__setattr__(part, "step", step)
 
 
 def _set_value(slot: Slot, s: FloatArray, omega: FloatArray) -> FloatArray:
