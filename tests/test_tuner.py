@@ -266,7 +266,9 @@ def test_fine_steps_reach_the_limit_wherever_turning_parts_match_exactly():
     assert exact.can_match.sum() >= 30
     assert stepped.can_match[exact.can_match].all()
     assert stepped.swr[exact.can_match].max() <= 1.05
-    assert stepped.loss[exact.can_match] == pytest.approx(exact.loss[exact.can_match], abs=0.01)
+    assert (stepped.loss <= exact.loss + 0.01)[exact.can_match].all()
+    at_same_limit = smooth.match(loads, f)
+    assert (stepped.loss >= at_same_limit.loss - 1e-6)[stepped.can_match].all()
 
 
 # ---- closed forms ----------------------------------------------------------------------------
@@ -322,7 +324,7 @@ def test_loss_of_an_l_network_by_its_circuit_q():
 def test_voltage_current_and_watts_of_each_part_by_hand():
     load, f, power = 12 - 310j, 3.65e6, 150.0
     network = LNetwork(
-        CoilRange(0, "25 uH", step="0.2 uH", q=160), CAPACITOR,
+        CoilRange(0, "25 uH", step="50 nH", q=160), CAPACITOR,
         topologies=("series L, shunt C at input",),
     )  # fmt: skip
     match = network.match(load, f, power=power)
