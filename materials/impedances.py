@@ -212,7 +212,8 @@ class Coil(Impedance):
             loss = loss * np.sqrt(self.q_frequency / frequencies)
         wound = loss + 1j * reactance
         # z/(1 + z y), so that a coil of no inductance is a short whatever lies beside it.
-        return _beside(wound, 2j * np.pi * frequencies * float(self.capacitance))
+        stray = 2j * np.pi * frequencies * float(self.capacitance)
+        return _beside(wound, np.asarray(stray, dtype=np.complex128))
 
 
 @dataclass(frozen=True)
@@ -249,7 +250,7 @@ class Capacitor(Impedance):
 
     def _values(self, frequencies: FloatArray) -> ComplexArray:
         reactance = 1.0 / (2.0 * np.pi * frequencies * float(self.farads))
-        return reactance * (1.0 / self.q - 1j)
+        return np.asarray(reactance * (1.0 / self.q - 1j), dtype=np.complex128)
 
 
 @dataclass(frozen=True, init=False)
@@ -273,7 +274,7 @@ class SeriesParts(Impedance):
         object.__setattr__(self, "parts", _checked_parts(parts, of="SeriesParts"))
 
     def _values(self, frequencies: FloatArray) -> ComplexArray:
-        return sum((part._values(frequencies) for part in self.parts), np.complex128(0.0))
+        return np.asarray(sum(part._values(frequencies) for part in self.parts))
 
 
 @dataclass(frozen=True, init=False)
@@ -476,9 +477,8 @@ def _beside(impedance: ComplexArray, admittance: ComplexArray) -> ComplexArray:
 def _all_beside(impedances: Sequence[ComplexArray]) -> ComplexArray:
     """Z1 Z2/(Z1 + Z2) of all in turn: a short among them is a short, not a division by zero."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(
-            reduce(lambda a, b: np.where((a == 0) | (b == 0), 0.0, a * b / (a + b)), impedances)
-        )
+        both = reduce(lambda a, b: np.where((a == 0) | (b == 0), 0.0, a * b / (a + b)), impedances)
+    return np.asarray(both, dtype=np.complex128)
 
 
 def _checked_parts(parts: tuple[Impedance, ...], *, of: str) -> tuple[Impedance, ...]:

@@ -189,7 +189,8 @@ def fit_loss(points: Sequence[Sequence[float]], *, of: str) -> tuple[float, floa
     )
     if f1 == f2:
         raise MaterialError(
-            f"both points of the attenuation of line {of!r} are at {f1:g} MHz; give two."
+            f"both points of the attenuation of line {of!r} are at {f1:g} MHz; take two "
+            "frequencies."
         )
     determinant = math.sqrt(f1) * f2 - math.sqrt(f2) * f1
     k1 = (a1 * f2 - a2 * f1) / determinant

@@ -79,10 +79,12 @@ def test_power_behind_the_tuner_does_not_depend_on_the_books():
     whole = TwoPort.through()
     for stage in STAGES:
         element = stage.element
-        if isinstance(element, LNetwork):
-            whole = whole @ ladder.matches["tuner"].two_port
+        if isinstance(element, (Line, Transformer)):
+            whole = whole @ element.two_port(F)
+        elif isinstance(element, TwoPort):
+            whole = whole @ element
         else:
-            whole = whole @ (element if isinstance(element, TwoPort) else element.two_port(F))
+            whole = whole @ ladder.matches["tuner"].two_port
     state = whole.state(ANTENNA, power=ladder.arriving[:, 0])
     assert ladder.delivered == pytest.approx(state.output_power, rel=1e-9)
 

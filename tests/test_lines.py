@@ -15,10 +15,10 @@ F = np.array([1.83e6, 3.65e6, 7.1e6, 14.1e6, 28.9e6])
 LOADS = np.array([25 + 40j, 6 - 180j, 900 + 310j, 50 + 2j, 2.5 + 700j])
 
 
-def with_matched_loss(loss_db: float, **more) -> Line:
+def with_matched_loss(loss_db: float, *, real_impedance: bool = False) -> Line:
     """50 ohm, 20 m, velocity factor 0.66, that loss at 14.1 MHz, all of it the conductors'."""
     k1 = loss_db / 20.0 * 100.0 / math.sqrt(14.1)
-    return Line.of(50, length=20, velocity_factor=0.66, k1=k1, **more)
+    return Line.of(50, length=20, velocity_factor=0.66, k1=k1, real_impedance=real_impedance)
 
 
 # ---- values by formula -----------------------------------------------------------------------
@@ -117,8 +117,8 @@ def test_transformation_agrees_with_an_independent_library(real_impedance: bool)
     )
     for load in LOADS:
         end = skrf.Network.from_z(np.full((5, 1, 1), load), frequency=frequency, z0=50)
-        piece = medium.line(13.7, "m")
-        piece.renormalize(50)
+        piece = medium.line(np.array(13.7), "m")
+        piece.renormalize(np.array(50.0))
         shown = (piece**end).z[:, 0, 0]
         assert line.input_impedance(F, load) == pytest.approx(shown, rel=1e-9)
 
@@ -137,11 +137,11 @@ def test_transformation_agrees_with_distributed_constants():
     assert series.imag / w == pytest.approx(75.0**2 * capacitance, rel=1e-3)
     frequency = skrf.Frequency.from_f(F, unit="Hz")
     medium = DistributedCircuit(
-        frequency, C=capacitance, L=series.imag / w, R=series.real, G=conductance
+        frequency, C=np.array(capacitance), L=series.imag / w, R=series.real, G=conductance
     )
     assert line.propagation(F) == pytest.approx(medium.gamma, rel=1e-12)
     assert line.characteristic_impedance(F) == pytest.approx(medium.z0_characteristic, rel=1e-12)
-    abcd = medium.line(21.3, "m").a
+    abcd = medium.line(np.array(21.3), "m").a
     two_port = line.two_port(F)
     for k, element in enumerate((two_port.a, two_port.b, two_port.c, two_port.d)):
         assert element == pytest.approx(abcd[:, k // 2, k % 2], rel=1e-9, abs=1e-12)
@@ -178,9 +178,8 @@ def test_what_is_active_is_seen():
 def test_a_short_line_can_lose_less_mismatched_than_matched():
     # Where conductors lose, little current means little loss; a real Z0 hides it, because it
     # amounts to a loss shared by conductors and insulation.
-    exact = with_matched_loss(0.92)
-    short = {"length": 0.5, "velocity_factor": 0.66, "k1": exact.kind.k1}
-    exact, ideal = Line.of(50, **short), Line.of(50, real_impedance=True, **short)
+    kind = with_matched_loss(0.92).kind
+    exact, ideal = Line(kind, length=0.5), Line(kind, length=0.5, real_impedance=True)
     assert exact.total_loss_db(3.6e6, 500.0) < 0.3 * exact.matched_loss_db(3.6e6)
     assert exact.total_loss_db(3.6e6, 5.0) > 9 * exact.matched_loss_db(3.6e6)
     # by hand, the line as a resistance in series: R l over the load, R = 2 alpha_c Z

@@ -95,7 +95,7 @@ def searched(network, load: complex, f: float, grids, *, limit: float = 1.05):
     least = (1 + gamma) / (1 - gamma)  # bypass
     best = 0.0 if least <= limit else np.inf
     for places in todo:
-        z, kept = np.asarray(load), np.asarray(1.0)
+        z, kept = np.asarray(load, dtype=complex), np.asarray(1.0)
         for k, (is_series, part) in enumerate(reversed(places)):
             shape = [1] * len(places)
             shape[k] = -1
@@ -104,12 +104,13 @@ def searched(network, load: complex, f: float, grids, *, limit: float = 1.05):
                 usable = np.isfinite(own)
                 own = np.where(usable, own, 1.0)
                 ahead = z + own
-                kept = np.where(usable, kept * z.real / ahead.real, np.nan)
+                kept = np.where(usable, kept * np.real(z) / np.real(ahead), np.nan)
             else:
                 usable = own != 0
                 own = np.where(usable, own, 1.0)
                 ahead = beside(z, own)
-                kept = np.where(usable, kept * (1 / z).real / (1 / ahead).real, np.nan)
+                before, behind = np.real(1 / z), np.real(1 / ahead)
+                kept = np.where(usable, kept * before / behind, np.nan)
             z = ahead
         size = np.abs((z - 50) / (z + 50))
         ratio = np.where(np.isnan(kept), np.inf, (1 + size) / (1 - size))

@@ -76,7 +76,8 @@ class Slot:
     def values(self) -> FloatArray:
         """Return all values of a part with steps, without a 0 that would cut or short."""
         values = self.low + (self.step or 0.0) * np.arange(self.n_steps + 1)
-        return values if self.is_direct else values[values > 0.0]
+        usable = values if self.is_direct else values[values > 0.0]
+        return np.asarray(usable, dtype=np.float64)
 
     def s(self, values: FloatArray, omega: FloatArray) -> FloatArray:
         """s of the module's equations for values at angular frequencies."""

@@ -290,7 +290,8 @@ class Network(ABC):
             ladder = []
             for is_series, index in places:
                 slot = self._slot((is_series, index))
-                immittance = slot.s(values[here][:, index], omega) * slot.direction
+                s = slot.s(values[here][:, index], omega)
+                immittance = np.asarray(s * slot.direction, dtype=np.complex128)
                 ladder.append(LadderPart(self.part_names[index], is_series, immittance))
             whole = cascade([part.two_port for part in ladder])
             chain[:, here] = np.stack([whole.a, whole.b, whole.c, whole.d])
@@ -304,7 +305,7 @@ class Network(ABC):
                 rows = np.zeros(found.shape)
                 rows[:, order] = found
                 table[here] = rows
-        two_port = TwoPort(*chain)
+        two_port = TwoPort(chain[0, ...], chain[1, ...], chain[2, ...], chain[3, ...])
         shown = two_port.input_impedance(load)
         ratio = swr(shown, z0=z0)
         return Match(

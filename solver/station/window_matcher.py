@@ -138,9 +138,9 @@ class WindowMatcher:
         SolverError
             If a value is out of range.
         """
-        z, f, watts = np.broadcast_arrays(
-            require_load(load), require_frequency(frequency), require_power(power)
-        )
+        f, watts = require_frequency(frequency), require_power(power)
+        z = np.asarray(require_load(load) + np.zeros(np.broadcast_shapes(f.shape, watts.shape)))
+        f, watts = np.broadcast_to(f, z.shape), np.broadcast_to(watts, z.shape)
         outside = np.zeros(z.shape, dtype=np.bool_)
         reasons: list[tuple[NDArray[np.bool_], FloatArray, str, str]] = []
         for what, values, window, scale, unit in (
