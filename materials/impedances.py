@@ -462,7 +462,9 @@ class ImpedanceTable(Impedance):
             what="this impedance table",
             cure="Measure further, or ask within it.",
         )
-        return np.asarray(np.interp(np.log(frequencies), np.log(known), self.impedances))
+        values = np.asarray(self.impedances, dtype=np.complex128)
+        found = np.interp(np.log(frequencies), np.log(known), values)
+        return np.asarray(found, dtype=np.complex128)
 
     def __repr__(self) -> str:
         low, high = self.frequencies[0] / 1e6, self.frequencies[-1] / 1e6
@@ -476,9 +478,13 @@ def _beside(impedance: ComplexArray, admittance: ComplexArray) -> ComplexArray:
 
 def _all_beside(impedances: Sequence[ComplexArray]) -> ComplexArray:
     """Z1 Z2/(Z1 + Z2) of all in turn: a short among them is a short, not a division by zero."""
+
+    def beside(one: ComplexArray, other: ComplexArray) -> ComplexArray:
+        either_short = (one == 0) | (other == 0)
+        return np.asarray(np.where(either_short, 0.0j, one * other / (one + other)))
+
     with np.errstate(divide="ignore", invalid="ignore"):
-        both = reduce(lambda a, b: np.where((a == 0) | (b == 0), 0.0, a * b / (a + b)), impedances)
-    return np.asarray(both, dtype=np.complex128)
+        return reduce(beside, impedances)
 
 
 def _checked_parts(parts: tuple[Impedance, ...], *, of: str) -> tuple[Impedance, ...]:

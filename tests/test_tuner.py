@@ -164,8 +164,8 @@ def test_steps_five_hundred_loads_against_every_setting(network):
     [
         (L_SMOOTH, (110, 110)),
         (L_MIXED, (150, 64)),
-        (PI_SMOOTH, (24, 36, 24)),
-        (T_SMOOTH, (24, 36, 24)),
+        (PI_SMOOTH, (20, 32, 20)),
+        (T_SMOOTH, (20, 32, 20)),
     ],
     ids=["L", "L with a switched capacitor", "pi", "T"],
 )

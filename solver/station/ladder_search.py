@@ -21,6 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..moments.basis import ComplexArray, FloatArray
 
@@ -30,6 +31,9 @@ _MOST_STEPS = 400
 """Steps of the part at the load, of three, that are tried one by one; more are closed in on."""
 _BLOCK = 400_000
 """Loads times candidates that are worked on at once."""
+
+
+_Complex = NDArray[np.complexfloating] | complex
 
 
 @dataclass(frozen=True)
@@ -212,7 +216,7 @@ def _search_two(
     if second.step is not None:
         width = second.n_steps + 1
     elif first.step is not None:
-        width = 6 * (first.n_steps + 1) + 100
+        width = 18 * (first.n_steps + 1) + 100
     else:
         width = 300
     rows = max(1, _BLOCK // width)
@@ -254,7 +258,7 @@ def _two_block(
         return problem.best_of(second.s(second.values()[None, :], omega[:, None]))
     low, high = second.ends(omega)
     roots = problem.edges()
-    generic = _spread(low, high, 40)
+    generic = _spread(low, high, 16)
     edges = np.sort(np.clip(np.concatenate([roots, generic], axis=1), low[:, None], high[:, None]))
     between = [edges]
     # Just inside an edge the stretch exists and its loss is least or most; the middle is sure.
@@ -317,20 +321,9 @@ class _Problem:
         return Found(np.stack([s[rows, best], tried[rows, best]], axis=1), score[rows, best])
 
     def _least_swr(self, behind: ComplexArray) -> tuple[FloatArray, FloatArray]:
-        """s of the first part, one step below and above the least SWR.
-
-        d/ds of |W - w0|^2/|W + w0|^2 with W = behind + s d is a quadratic in s; its greater root is
-        the minimum.
-        """
+        """s of the first part, one step below and above the least SWR."""
         d = self.first.direction
-        m = abs(d) ** 2
-        a, b = behind - self.w0, behind + self.w0
-        big_a, big_b = np.abs(a) ** 2, np.abs(b) ** 2
-        p, q = (a * np.conj(d)).real, (b * np.conj(d)).real
-        linear, constant = m * (big_b - big_a), p * big_b - q * big_a
-        inner = linear**2 - 4.0 * m * (q - p) * constant
-        s = -2.0 * constant / (linear + np.sqrt(np.maximum(inner, 0.0)))
-        s = np.where(inner < 0.0, 0.0, s)  # the SWR rises all the way
+        s = _least_ratio(behind - self.w0, d, behind + self.w0, d)
         low, high = self.first.ends(self.omega)
         s = np.clip(s, low, high)
         if self.first.step is None:
@@ -349,7 +342,8 @@ class _Problem:
 
         With W = seen + x e: the ray from 1/W along d touches the disc, or passes its middle, where
         Im(d W) = kappa |W|^2; its end 1/W + s d lies on the disc where
-        |1 + k W|^2 = radius^2 |W|^2, k = s d - centre.
+        |1 + k W|^2 = radius^2 |W|^2, k = s d - centre. Where no setting meets the limit, the SWR is
+        least on such an end: least |1 + (s d - w0) W|/|1 + (s d + w0) W| along x.
         """
         d, e, w = self.first.direction, self.second.direction, self.seen
         square = (abs(e) ** 2, 2.0 * (w * np.conj(e)).real, np.abs(w) ** 2)  # |W|^2 over x
@@ -376,7 +370,29 @@ class _Problem:
             excess * square[1] + 2.0 * (k * e).real,
             excess * square[2] + 2.0 * (k * w).real + 1.0,
         )
+        down = np.asarray(s_of_ends * d - self.w0, dtype=np.complex128)
+        up = down + 2.0 * self.w0
+        found.append(_least_ratio(1.0 + down * w, down * e, 1.0 + up * w, up * e))
         return np.concatenate(found, axis=1)
+
+
+def _least_ratio(a: ComplexArray, p: _Complex, b: ComplexArray, q: _Complex) -> FloatArray:
+    """Where |a + p x|/|b + q x| is least, 0 where it has no minimum.
+
+    The derivative of its square is a quadratic in x over a square; the minimum is the root at
+    which it rises.
+    """
+    in_a, in_b = np.real(a * np.conj(p)), np.real(b * np.conj(q))
+    of_p, of_q = np.abs(p) ** 2, np.abs(q) ** 2
+    of_a, of_b = np.abs(a) ** 2, np.abs(b) ** 2
+    c0, c1 = in_a * of_b - in_b * of_a, of_p * of_b - of_q * of_a
+    c2 = of_p * in_b - of_q * in_a
+    inner = c1**2 - 4.0 * c0 * c2
+    root = np.sqrt(np.maximum(inner, 0.0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Of the two forms of the root, the one that does not cancel.
+        x = np.where(c1 >= 0.0, -2.0 * c0 / (c1 + root), (root - c1) / (2.0 * c2))
+    return np.where((inner >= 0.0) & np.isfinite(x), x, 0.0)
 
 
 def _roots(a: FloatArray, b: FloatArray, c: FloatArray) -> list[FloatArray]:
