@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from numbers import Real
 
 import numpy as np
@@ -60,6 +61,12 @@ def require_number(
 _PER_UNIT = {
     "S/m": 1.0, "mS/m": 1e-3, "uS/m": 1e-6, "S/cm": 100.0, "dS/m": 0.1, "mS/cm": 0.1, "uS/cm": 1e-4,
 }  # fmt: skip
+_SIGNS = {
+    "\N{MICRO SIGN}": "u",
+    "\N{GREEK SMALL LETTER MU}": "u",
+    "\N{OHM SIGN}": "ohm",
+    "\N{GREEK CAPITAL LETTER OMEGA}": "ohm",
+}
 _QUANTITY = re.compile(r"\s*(\d+\.?\d*(?:[eE][-+]?\d+)?|\.\d+(?:[eE][-+]?\d+)?)\s*(\S.*?)\s*")
 
 
@@ -71,15 +78,75 @@ def read_conductivity(text: str) -> float:
     MaterialError
         If it is no number with one of the known units; "MS/m" is not taken for "mS/m".
     """
-    match = _QUANTITY.fullmatch(text)
-    unit = "" if match is None else re.sub(r"\s*/\s*", "/", match[2]).replace("s/", "S/")
-    unit = unit.replace("\N{MICRO SIGN}", "u").replace("\N{GREEK SMALL LETTER MU}", "u")
-    if match is None or unit not in _PER_UNIT:
+    number, unit = _number_and_unit(text)
+    unit = unit.replace("s/", "S/")
+    if unit not in _PER_UNIT:
         raise MaterialError(
             f"{text!r} is no conductivity. Write a number of siemens per metre, or text with a "
             f"unit as '5 mS/m'; units: {', '.join(_PER_UNIT)}."
         )
-    return float(match[1]) * _PER_UNIT[unit]
+    return number * _PER_UNIT[unit]
+
+
+def read_quantity(
+    value: object,
+    *,
+    what: str,
+    units: Mapping[str, float],
+    cure: str,
+    least: float = -math.inf,
+    above: float = -math.inf,
+    may_be_infinite: bool = False,
+) -> float:
+    """Return a number of SI units from a number, or from text with one of the known units.
+
+    Parameters
+    ----------
+    value : object
+        A number, or text as "2.2 uH".
+    what : str
+        What the value is, for the message.
+    units : mapping of str to float
+        Units and how many SI units each has; the one of 1.0 is named in messages.
+    cure : str
+        What to do instead.
+    least, above, may_be_infinite
+        See `require_number`.
+
+    Raises
+    ------
+    MaterialError
+        If the text is no number with a known unit, or the value is out of range.
+    """
+    of_one = next(unit for unit, factor in units.items() if factor == 1.0)
+    if isinstance(value, str):
+        number, unit = _number_and_unit(value)
+        if unit not in units:
+            raise MaterialError(
+                f"{what} is {value!r}, which is no number with a unit; units: "
+                f"{', '.join(units)}. {cure}"
+            )
+        value = number * units[unit]
+    return require_number(
+        value,
+        what=what,
+        unit=of_one,
+        least=least,
+        above=above,
+        cure=cure,
+        may_be_infinite=may_be_infinite,
+    )
+
+
+def _number_and_unit(text: str) -> tuple[float, str]:
+    """Return number and unit of a text, the unit "" where the text is neither."""
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        return math.nan, ""
+    unit = re.sub(r"\s*/\s*", "/", match[2])
+    for sign, word in _SIGNS.items():
+        unit = unit.replace(sign, word)
+    return float(match[1]), unit
 
 
 def read_per_cent(text: str, *, what: str, cure: str) -> float:

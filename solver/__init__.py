@@ -9,6 +9,7 @@ from .errors import BandError, LimitsError, SolverError, StoreError
 from .settings import read_attic
 from .solution import Solution
 from .solve import solve
+<<<<<<< HEAD
 from .station.hops import (
     DistanceZone,
     distance_zones,
@@ -47,6 +48,33 @@ from .station.predictions import (
     predicted_power_density,
 )
 from .station.touch import Touch, touch
+=======
+from .station import (
+    CapacitorRange,
+    CoilRange,
+    IdealTransformer,
+    LadderEntry,
+    LadderRow,
+    Line,
+    LineStress,
+    LNetwork,
+    Match,
+    MatchMap,
+    PiNetwork,
+    PowerLadder,
+    Stage,
+    TNetwork,
+    Transformer,
+    TunerPlaces,
+    TwoPort,
+    WindowMatcher,
+    WindowVerdict,
+    compare_tuner_places,
+    match_map,
+    power_ladder,
+    swr,
+)
+>>>>>>> circuits
 from .study import Influence, influence
 
 __all__ = [
@@ -54,7 +82,10 @@ __all__ = [
     "Band",
     "BandAnswer",
     "BandError",
+    "CapacitorRange",
+    "CoilRange",
     "Comparison",
+<<<<<<< HEAD
     "DistanceZone",
     "ExemptionCheck",
     "GainComparison",
@@ -65,9 +96,24 @@ __all__ = [
     "Lobe",
     "NoisePath",
     "RankedNoise",
+=======
+    "IdealTransformer",
+    "Influence",
+    "LNetwork",
+    "LadderEntry",
+    "LadderRow",
+    "Line",
+    "LineStress",
+    "Match",
+    "MatchMap",
+    "PiNetwork",
+    "PowerLadder",
+>>>>>>> circuits
     "Solution",
     "SolverError",
+    "Stage",
     "StoreError",
+<<<<<<< HEAD
     "SystemNoise",
     "Touch",
     "answer",
@@ -96,11 +142,31 @@ __all__ = [
     "predicted_distance",
     "predicted_power_density",
     "rank_noise",
+=======
+    "TNetwork",
+    "Transformer",
+    "TunerPlaces",
+    "TwoPort",
+    "WindowMatcher",
+    "WindowVerdict",
+    "answer",
+    "band_names",
+    "compare",
+    "compare_tuner_places",
+    "influence",
+    "match_map",
+    "open_answer",
+    "power_ladder",
+>>>>>>> circuits
     "read_attic",
     "ring_lobes",
     "solve",
+<<<<<<< HEAD
     "sum_of_fractions",
     "system_noise",
     "touch",
     "zone_shares",
+=======
+    "swr",
+>>>>>>> circuits
 ]

@@ -1,1 +1,1 @@
-"""From the feed point to the radio, the sky and the people below."""
+"""From the feed point to the radio, the sky, and the people underneath."""
