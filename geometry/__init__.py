@@ -4,6 +4,7 @@ from .antenna import BentL, Element, Loop, Route
 from .attic import Attic
 from .attic_file import load_attic_file, read_attic_text
 from .checks import check_frequency
+from .coax import Choke, Coax
 from .counterpoise import Bond, Counterpoise, Radial
 from .electrodes import Electrode
 from .errors import AtticFileError, FeedError, GeometryError
@@ -31,6 +32,8 @@ __all__ = [
     "Bond",
     "BondTo",
     "Cable",
+    "Choke",
+    "Coax",
     "Counterpoise",
     "Downpipe",
     "Duct",

@@ -54,6 +54,9 @@ class Scene:
     feed : Feed
         The first feed.
     loads : tuple of Load
+        The given ones, then the chokes of coax in the house.
+    own_loads : tuple of Load
+        As given.
 
     Raises
     ------
@@ -76,6 +79,7 @@ class Scene:
     loads: tuple[Load, ...]
     earth: Earth | None
     own_wires: tuple[Wire, ...]
+    own_loads: tuple[Load, ...]
     house: tuple[HousePiece, ...]
 
     def __init__(
@@ -92,7 +96,7 @@ class Scene:
         put(self, "own_wires", _read_wires(wires))
         put(self, "feeds", _read_feeds(feed, feeds))
         put(self, "feed", self.feeds[0])
-        put(self, "loads", _read_loads(loads, self.feeds))
+        put(self, "own_loads", _read_loads(loads))
         if earth is not None and not hasattr(earth, "is_perfect"):
             raise GeometryError(
                 f"earth={earth!r} is no ground; give ridgepole.materials.Earth, or None for "
@@ -100,6 +104,8 @@ class Scene:
             )
         put(self, "earth", earth)
         put(self, "house", read_house(house))
+        chokes = [load for piece in self.house for load in getattr(piece, "loads", ())]
+        put(self, "loads", _named_apart((*self.own_loads, *chokes), self.feeds))
         put(self, "wires", join_metal(self.own_wires, self.feeds, self.house))
         check_names(self)
         check_house(self)
@@ -164,7 +170,7 @@ class Scene:
         return self._moved(
             lambda body: body.scaled(factor),
             feeds=[feed.scaled(factor) for feed in self.feeds],
-            loads=[load.scaled(factor) for load in self.loads],
+            loads=[load.scaled(factor) for load in self.own_loads],
         )
 
     def with_wires(self, wires: Wire | Sequence[Wire]) -> Scene:
@@ -215,7 +221,7 @@ class Scene:
 
     def _changed(self, **changes: Any) -> Scene:
         kept = {
-            "wires": self.own_wires, "feeds": self.feeds, "loads": self.loads,
+            "wires": self.own_wires, "feeds": self.feeds, "loads": self.own_loads,
             "earth": self.earth, "house": self.house,
         }  # fmt: skip
         return Scene(**{**kept, **changes})
@@ -252,7 +258,7 @@ def _read_wires(wires: Wire | Sequence[Wire]) -> tuple[Wire, ...]:
     return found
 
 
-def _read_loads(loads: Sequence[Load] | Load, feeds: Sequence[Feed]) -> tuple[Load, ...]:
+def _read_loads(loads: Sequence[Load] | Load) -> tuple[Load, ...]:
     try:
         found = (loads,) if isinstance(loads, Load) else tuple(loads)
     except TypeError:
@@ -263,11 +269,15 @@ def _read_loads(loads: Sequence[Load] | Load, feeds: Sequence[Feed]) -> tuple[Lo
                 f"loads=... takes Load objects, got {one!r}: Load('wire', at=metres, "
                 "impedance=ohms)."
             )
-    names = Counter(one.name for one in (*feeds, *found))
-    twice = [one.name for one in found if names[one.name] > 1]
+    return found
+
+
+def _named_apart(loads: tuple[Load, ...], feeds: Sequence[Feed]) -> tuple[Load, ...]:
+    names = Counter(one.name for one in (*feeds, *loads))
+    twice = [one.name for one in loads if names[one.name] > 1]
     if twice:
         raise FeedError(f"More than one load or feed is called {twice[0]!r}; give names: name=...")
-    return found
+    return loads
 
 
 def _read_feeds(feed: Feed | None, feeds: Sequence[Feed]) -> tuple[Feed, ...]:
