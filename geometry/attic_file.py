@@ -51,6 +51,7 @@ from .file_tables import SINGLES, AtticFile, FileTable
 from .house_file import read_house
 from .jackets import Jacket
 from .lengths import Length, metres
+from .load_tables import read_loads
 from .plan import Assumption, AtticPlan
 from .positions import TomlPath
 from .wire_kinds import WireKind
@@ -141,6 +142,8 @@ class AtticReader:
         antenna = self.read_antenna(wires)
         house = read_house(self)
         feeds = read_feeds(self, wires) + feeds
+        own = [] if antenna is None else [wire.name for wire in antenna.wires()]
+        loads = read_loads(self, dict.fromkeys([*own, *wires]))
         bonded = {bond.wire.name for bond in antenna.counterpoise.bonds} if antenna else set()
         if antenna is None and not feeds:
             raise self.file.error(
@@ -169,6 +172,7 @@ class AtticReader:
             antenna=antenna,
             other_wires=tuple(wire for name, wire in wires.items() if name not in bonded),
             other_feeds=tuple(feeds),
+            loads=tuple(loads),
             loops=tuple(loops),
             earth=earth,
             assumptions=tuple(sorted(self.told.assumptions, key=lambda a: -a.weight)),

@@ -30,6 +30,7 @@ BUILDERS = (
 
 SINGLES = (
     "timber", "sheet", "screen", "duct", "pipe", "gutter", "downpipe", "tank", "cable",
+    "coax",
 )  # fmt: skip
 """Tables of single pieces of the house."""
 
@@ -44,6 +45,7 @@ OWN_TABLES = (
     "dipole",
     "loop",
     "feed",
+    "load",
     "earth",
     *HOUSE_TABLES,
 )  # fmt: skip

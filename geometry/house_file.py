@@ -58,9 +58,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any
 
+from .coax import Coax
 from .errors import GeometryError
 from .file_tables import BUILDERS, SINGLES, FileTable
 from .lengths import Length, metres
+from .load_tables import read_coax
 from .metalwork import BondTo, Cable
 from .wire_kinds import WireKind
 from .wire_tables import HEIGHTS_FROM, read_named_points, read_place
@@ -422,12 +424,18 @@ class _HouseReader:
         from . import metalwork
 
         points = self.world(table, table.points("points", least=2))
-        read = self.cable if kind == "cable" else self.metal_run
-        options = read(kind, table, name)
+        if kind == "coax":
+            options, make = read_coax(table), Coax
+        else:
+            read = self.cable if kind == "cable" else self.metal_run
+            options, make = read(kind, table, name), getattr(metalwork, kind.capitalize())
         options |= self.fixings(table, name)
-        options["points_of_interest"] = read_named_points(table)
+        named = read_named_points(table)
+        if kind == "coax":  # which has its own where none is told
+            options = {k: v for k, v in options.items() if v or k != "bonded"}
+        if named or kind != "coax":
+            options["points_of_interest"] = named
         table.finish()
-        make = getattr(metalwork, kind.capitalize())
         with self.blamed(
             table, named="place|named", cores="cores|apart", size="width|height|diameter|radius",
             points="point|corner|bend|turn",

@@ -15,6 +15,7 @@ from .attic import Attic
 from .errors import AtticFileError, FeedError, GeometryError
 from .file_tables import HOUSE_TABLES, AtticFile, nearest
 from .lengths import Length, LengthLike
+from .loads import Load
 from .metal_checks import outside_doubts
 from .positions import TomlPath
 from .scene import Scene
@@ -69,6 +70,8 @@ class AtticPlan:
         Plain wires, dipoles and loops, world coordinates.
     other_feeds : tuple of Feed
         Feeds and openings on them.
+    loads : tuple of Load
+        Impedances in wires.
     loops : tuple of Loop
     earth : Earth or None
         None: free space.
@@ -91,6 +94,7 @@ class AtticPlan:
     remarks: tuple[str, ...]
     origins: Mapping[str, TomlPath] = field(compare=False)
     house: tuple[Any, ...] = ()
+    loads: tuple[Load, ...] = ()
     _text_fault: str = ""
 
     @property
@@ -141,7 +145,9 @@ class AtticPlan:
             overlap, or a feed sits where it cannot; with the lines of what is named.
         """
         try:
-            return Scene(self.wires, feeds=self.feeds, earth=self.earth, house=self.house)
+            return Scene(
+                self.wires, feeds=self.feeds, loads=self.loads, earth=self.earth, house=self.house
+            )
         except (GeometryError, FeedError) as error:
             raise self._with_lines(error) from error
 

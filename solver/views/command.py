@@ -340,7 +340,7 @@ def _schema() -> str:
     import inspect
     import textwrap
 
-    from ...geometry import attic_file, house_file
+    from ...geometry import attic_file, house_file, load_tables
     from ...geometry.antenna import Route
 
     told = (inspect.getdoc(attic_file) or "").partition("Schema. ")[2]
@@ -349,6 +349,7 @@ def _schema() -> str:
     tables = tables.replace("``", "").replace("`Route.told` reads them", "listed below")
     wires = rest.partition("\nAll other tables")[0]
     house, metal = (inspect.getdoc(house_file) or "").replace("``", "").split("\n\n")[2:4]
+    loads = (inspect.getdoc(load_tables) or "").replace("``", "").split("\n\n")[1]
     steps = inspect.getdoc(Route.told) or ""
     steps = steps.partition("Known are::")[2].partition("\nstart :")[0].strip("\n")
     steps = "\n".join(line.removeprefix("    ") for line in steps.split("\n"))
@@ -356,6 +357,7 @@ def _schema() -> str:
     return (
         f"{introduction}\n\n{tables}\n{SOLVER_KEYS}\n\n{wires}\n\n"
         f"The house around the wires\n\n{house}\n\n{metal}\n\n"
+        f"Loads in wires, and the coax\n\n{loads}\n\n"
         f'Steps of a route, with ";" between them or as a list\n\n{steps}'
     )
 
