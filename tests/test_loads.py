@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
-from ridgepole.geometry import Feed, FeedError, GeometryError, Load, Scene, Wire, build_mesh
+from ridgepole.geometry import (
+    AtticFileError,
+    Choke,
+    Coax,
+    Electrode,
+    Feed,
+    FeedError,
+    GeometryError,
+    Load,
+    Scene,
+    Wire,
+    build_mesh,
+    read_attic_text,
+)
 from ridgepole.materials import Conductor, Earth
 from ridgepole.solver import answer, solve
 
@@ -135,3 +150,157 @@ def test_bad_loads():
     active = bent(loads=[Load("long", at=1.0, impedance=Inductor(1e-6, -5.0))])
     with pytest.raises(FeedError, match=r"resistance is -5 ohm at 7.1 MHz"):
         print(solve(active, FREQUENCY).impedance)
+
+
+# --- coax and its chokes -------------------------------------------------------------------------
+
+COAX = [(0, 0, 6), (-0.05, -0.1, 5.7), (-0.05, -0.1, 1.1), (-3.0, -0.1, 1.1)]
+
+
+def with_coax(choke=None, **options):
+    chokes = [] if choke is None else [Choke(choke, at=0.6)]
+    return bent(house=[Coax(COAX, kind_of_line="RG-58", chokes=chokes, **options)])
+
+
+def test_choke_is_a_load_of_the_coax():
+    ohms = 900.0 + 700.0j
+    scene = with_coax(ohms)
+    assert [load.name for load in scene.loads] == ["choke of coax"]
+    plain = with_coax().with_loads(Load("coax", at=0.6, impedance=ohms))
+    found, same = (solve(one, FREQUENCY, tolerance=None) for one in (scene, plain))
+    assert found.impedance == pytest.approx(same.impedance, rel=1e-12)
+    current = found.load_currents(power=100.0)["choke of coax"]
+    assert found.current("coax", 0.6, power=100.0) == pytest.approx(current, rel=1e-6)
+    assert found.load_losses["choke of coax"] == pytest.approx(
+        abs(current) ** 2 * 900.0 / 100.0, rel=1e-9
+    )
+    # moved, turned and scaled scenes keep it
+    assert scene.rotated(30.0).translated((1, 2, 0)).loads == scene.loads
+    assert scene.scaled(2.0).loads[0].at == pytest.approx(1.2)
+    assert scene.without("coax").loads == ()
+
+
+def test_a_great_choke_takes_the_current_from_the_coax():
+    """The current at the radio, led to earth there, falls to what is coupled (tendency)."""
+    amperes = []
+    for choke in (None, 100.0, 1e3, 1e4, 1e6):
+        scene = with_coax(choke, earthed=Electrode(impedance=60))
+        solution = solve(scene, 3.65e6, tolerance=None)
+        amperes.append(abs(solution.current("coax", 7.5, power=100.0)))
+    assert all(a > b for a, b in itertools.pairwise(amperes[:4]))
+    assert amperes[-1] < 0.35 * amperes[0]
+
+
+def test_a_choke_of_great_impedance_is_a_cut():
+    """Against the coax in two pieces, 20 mm apart (discretisation: the gap's capacitance)."""
+    choked = solve(with_coax(1e9), FREQUENCY, tolerance=None)
+    upper = [COAX[0], COAX[1], (-0.05, -0.1, 5.4225)]
+    lower = [(-0.05, -0.1, 5.4025), *COAX[2:]]
+    cut = bent(
+        house=[
+            Coax(upper, diameter="3.6 mm", jacket=None, name="upper"),
+            Coax(lower, diameter="3.6 mm", jacket=None, name="lower", bonded=()),
+        ]
+    )
+    bare = bent(house=[Coax(COAX, diameter="3.6 mm", chokes=Choke(1e9, at=0.6))])
+    expected = solve(cut, FREQUENCY, tolerance=None).impedance
+    assert solve(bare, FREQUENCY, tolerance=None).impedance == pytest.approx(expected, rel=0.02)
+    assert choked.impedance == pytest.approx(expected, rel=0.05)  # the jacket
+
+
+def test_coax_in_an_answer_reports_the_radio():
+    found = answer(with_coax(2e3), ["7.0-7.2 MHz"], tolerance=None, progress=False)
+    reading = found.bands[0].named_point("radio")
+    assert reading.wire == "coax"
+    assert "choke of coax" in found.bands[0].budget.parts_of("loads")
+    assert "choke of coax" in found.to_text()
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({}, "give kind_of_line"),
+        ({"kind_of_line": "RG-58", "diameter": "4 mm"}, "one of the two"),
+        ({"kind_of_line": "RG-1"}, "'RG-1' is not known"),
+        ({"diameter": "-4 mm"}, "diameter of coax"),
+        ({"diameter": "4 mm", "chokes": 3000.0}, "give Choke"),
+        ({"diameter": "4 mm", "chokes": ["x"]}, "give Choke"),
+    ],
+)
+def test_bad_coax(options, words):
+    with pytest.raises(GeometryError, match=words):
+        Coax(COAX, **options)
+
+
+def test_choke_off_the_coax():
+    with pytest.raises(FeedError, match="off the end of wire 'coax'"):
+        bent(house=[Coax(COAX, diameter="4 mm", chokes=Choke(100.0, at=99.0))])
+
+
+FILE = """
+[attic]
+size = ["9 m", "7 m"]
+ceiling_height = "5 m"
+ridge_height = "8 m"
+[antenna]
+feed_point = ["2 m", "3 m"]
+wire = "1.5 mm2 copper"
+[[element]]
+name = "long"
+route = [["2 m", "3 m", "1.8 m"], ["7 m", "3 m", "2 m"]]
+[counterpoise]
+radials = 6
+length = "3 m"
+[[load]]
+wire = "long"
+at = "3 m"
+{load}
+[[coax]]
+name = "coax"
+points = [["2 m", "3 m", "0 m"], ["1.9 m", "3 m", "-0.3 m"], ["1.9 m", "3 m", "-3.9 m"]]
+line = "RG-58"
+chokes = [{choke}]
+"""
+COIL = 'coil = "6 uH"\ncoil_q = 180\nname = "loading coil"'
+CHOKE = '{at = "0.5 m", resistance = "4 kohm", coil = "30 uH", capacitor = "2 pF"}'
+
+
+def told(load=COIL, choke=CHOKE):
+    return read_attic_text(FILE.replace("{load}", load).replace("{choke}", choke))
+
+
+def test_loads_and_coax_in_an_attic_file():
+    scene = told().scene()
+    coil, choke = scene.loads
+    assert (coil.name, coil.wires, coil.at) == ("loading coil", ("long",), 3.0)
+    assert coil.termination_at(np.array([7e6]))[0] == pytest.approx(
+        2 * np.pi * 7e6 * 6e-6 * (1 / 180 + 1j), rel=1e-12
+    )
+    omega = 2 * np.pi * 7e6
+    admittance = 1 / 4e3 + 1 / (1j * omega * 30e-6) + 1j * omega * 2e-12
+    assert choke.termination_at(np.array([7e6]))[0] == pytest.approx(1 / admittance, rel=1e-12)
+    table = told(choke="{table = [[3.5, 900, 2100], [30, 500, -900]]}").scene().loads[1]
+    assert table.at == "middle"
+    assert table.termination_at(np.array([3.5e6]))[0] == pytest.approx(900 + 2100j)
+    trap = told('coil = "6 uH"\ncapacitor = "47 pF"\nparallel = true').scene().loads[0]
+    assert abs(trap.termination_at(np.array([9.5e6]))[0]) > 5e3
+
+
+@pytest.mark.parametrize(
+    ("load", "choke", "words"),
+    [
+        ("", CHOKE, "line 15.*tells no impedance"),
+        ('coil = "6 V"', CHOKE, "line 18.*coil"),
+        ("coil_q = 100\nresistance = 5", CHOKE, "coil_q.*needs coil"),
+        ('table = [[1, 2]]', CHOKE, "rows of three"),
+        ('table = [[7, 1, 1]]', CHOKE, "table"),
+        ('coil = "6 uH"\ntable = [[7, 1, 1]]', CHOKE, "stands beside table"),
+        ('coil = "6 uH"\nturns = 9', CHOKE, "turns"),
+        (COIL, "3", "must be a list"),
+        (COIL, '{at = "0.5 m"}', "chokes.*tells no impedance"),
+        (COIL, '{at = "50 m", resistance = 5}', "off the end"),
+    ],
+)  # fmt: skip
+def test_bad_loads_in_an_attic_file(load, choke, words):
+    with pytest.raises(AtticFileError, match=rf"(?s){words}"):
+        told(load, choke).scene()

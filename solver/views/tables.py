@@ -173,7 +173,7 @@ def _part_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
     """Wires, pieces, groups and electrodes, a row each; nothing where there is only the antenna."""
     rows: list[list[str]] = []
     words = {"conductors": "wire and metal", "jackets": "jackets", "timbers": SOLIDS,
-             "earth": "earth"}  # fmt: skip
+             "loads": "loads", "earth": "earth"}  # fmt: skip
     for term, word in words.items():
         names = dict.fromkeys(name for band in bands for name in _parts(band, term))
         if all(name in (ELEMENTS, OTHER_WIRES) for name in names):
