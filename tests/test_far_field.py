@@ -444,3 +444,20 @@ def test_bad_shares_and_powers_are_refused():
     silent = lopsided()._replace(current=np.zeros((3, 2), dtype=complex))
     with pytest.raises(SolverError, match="nothing is radiated"):
         FarField(silent, FREQUENCY).maximum()
+
+
+def test_a_maximum_beside_the_zenith_is_found():
+    """Where azimuths run together, against a fine search about it (search)."""
+    # level, with a phase along it: the lobe leans a little off the zenith
+    currents = along(
+        [(0, 0, 2.6), (0.4 * WAVELENGTH, 0.1, 2.6)], lambda s: np.exp(-0.3j * K * s), 8
+    )
+    far = FarField(currents, FREQUENCY, AVERAGE)
+    gain, elevation, azimuth = far.maximum()
+    off = np.linspace(0.0, 20.0, 401)
+    fine = far.gain_dbi(90.0 - off[None, :], np.arange(0.0, 360.0, 2.0)[:, None])
+    assert 70.0 < elevation < 89.0
+    assert gain >= fine.max() - 1e-9
+    a, e = np.unravel_index(int(np.argmax(fine)), fine.shape)
+    assert elevation == pytest.approx(90.0 - off[e], abs=0.06)
+    assert (azimuth - 2.0 * a + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=2.5)

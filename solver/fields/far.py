@@ -44,7 +44,7 @@ from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMome
 from ..moments.kernels import ring_square
 from ..moments.quadrature import gauss
 from .kernels import point_vectors, radiation_vectors
-from .peaks import climb, neighbourhood
+from .peaks import climb_directions, neighbourhood
 from .polarisation import check_moments, gathered, plain_moments
 
 if TYPE_CHECKING:
@@ -505,10 +505,9 @@ class FarField:
         found = (-1.0, 0.0, 0.0)
         for i, j in list(starts.values())[:MAXIMUM_STARTS]:
             middle = (float(elevations[j]), float(azimuths[i]))
-            peak = climb(
-                self.intensity, float(grid[i, j]), middle, step,
-                lowest=self.lowest_elevation_deg, highest=90.0,
-            )  # fmt: skip
+            peak = climb_directions(
+                self.intensity, float(grid[i, j]), middle, step, lowest=self.lowest_elevation_deg
+            )
             if peak[0] > found[0] * (1.0 + 1e-9):
                 found = peak
         gain = float(10.0 * np.log10(4.0 * np.pi * found[0] / self.input_power))

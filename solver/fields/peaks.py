@@ -10,6 +10,8 @@ from ..moments.basis import FloatArray
 
 FLAT = 1e-11
 """Relative rise over a patch that is rounding."""
+POLAR_DEG = 75.0
+"""Nearer to the zenith azimuths run together."""
 FITTED_REACH = 2e-3
 """On a patch of this reach a paraboloid has its peak to better than 1e-6 of it. [degrees]"""
 
@@ -85,3 +87,34 @@ def climb(
             last = float(function(np.asarray(middle[0]), np.asarray(middle[1])))
             return (last, *middle) if last > best[0] * (1.0 + 1e-13) else best
     return best
+
+
+def climb_directions(
+    function: Callable[[FloatArray, FloatArray], FloatArray],
+    value: float,
+    start: tuple[float, float],
+    reach: float,
+    *,
+    lowest: float,
+) -> tuple[float, float, float]:
+    """As `climb` for elevation and azimuth; near the zenith by distances from it, two ways.
+
+    Parameters
+    ----------
+    lowest : float
+        Elevation. [degrees]
+    """
+    elevation, azimuth = start
+    if abs(elevation) < POLAR_DEG:
+        return climb(function, value, start, reach, lowest=lowest, highest=90.0)
+    sign = float(np.sign(elevation))
+
+    def flat(along: FloatArray, across: FloatArray) -> FloatArray:
+        off = np.minimum(np.hypot(along, across), 90.0)
+        return function(sign * (90.0 - off), np.rad2deg(np.arctan2(across, along)))
+
+    off, turn = 90.0 - abs(elevation), np.deg2rad(azimuth)
+    place = (float(off * np.cos(turn)), float(off * np.sin(turn)))
+    value, along, across = climb(flat, value, place, reach)
+    off = float(np.hypot(along, across))
+    return value, sign * (90.0 - off), float(np.rad2deg(np.arctan2(across, along)))

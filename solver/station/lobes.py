@@ -16,7 +16,7 @@ from ..answer_records import BandAnswer
 from ..comparison import DECIBELS_PER_S_UNIT
 from ..errors import SolverError
 from ..fields.far import FarField
-from ..fields.peaks import climb, neighbourhood
+from ..fields.peaks import climb_directions, neighbourhood
 from ..moments.basis import FloatArray
 
 NEAR_VERTICAL_DEG = (70.0, 90.0)
@@ -36,9 +36,6 @@ POLE_DEG = 1e-3
 
 AROUND = np.linspace(0.0, 360.0, 24, endpoint=False)
 """Where a ring is looked at. [degree]"""
-
-POLAR_DEG = 75.0
-"""Above that, directions are told apart by their distances from the zenith, along and across."""
 
 FINE_AROUND = 7200
 """Azimuths that a polynomial around a ring is read at."""
@@ -364,35 +361,14 @@ def _peaks(
         candidates = [int(np.argmax(row))] if alike else np.flatnonzero(mark[:, j])
         for i in candidates:
             start = (elevation, float(azimuths[int(i)]))
-            value, e, a = _refined(far, function, float(grid[int(i), j]), start, step)
+            value, e, a = climb_directions(
+                function, float(grid[int(i), j]), start, step, lowest=far.lowest_elevation_deg
+            )
             if abs(e) > 90.0 - POLE_DEG or _is_even(far.intensity(e, AROUND), best):
                 a = np.nan
             if not any(_same(e, a, other, turn, step) for _, other, turn in found):
                 found.append((value, e, a))
     return found
-
-
-def _refined(
-    far: FarField,
-    function: Callable[[FloatArray, FloatArray], FloatArray],
-    value: float,
-    start: tuple[float, float],
-    step: float,
-) -> tuple[float, float, float]:
-    elevation, azimuth = start
-    if abs(elevation) < POLAR_DEG:
-        return climb(function, value, start, step, lowest=far.lowest_elevation_deg, highest=90.0)
-    sign = np.sign(elevation)
-
-    def flat(along: FloatArray, across: FloatArray) -> FloatArray:
-        off = np.minimum(np.hypot(along, across), 90.0)
-        return function(sign * (90.0 - off), np.rad2deg(np.arctan2(across, along)))
-
-    off = 90.0 - abs(elevation)
-    place = off * np.cos(np.deg2rad(azimuth)), off * np.sin(np.deg2rad(azimuth))
-    value, along, across = climb(flat, value, (float(place[0]), float(place[1])), step)
-    off = float(np.hypot(along, across))
-    return value, float(sign) * (90.0 - off), float(np.rad2deg(np.arctan2(across, along)))
 
 
 def _is_even(ring: FloatArray, best: float) -> bool:
