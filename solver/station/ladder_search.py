@@ -209,7 +209,7 @@ def _best_over(
 ) -> Found:
     """Best of three parts over given s of one of them, shape (N, K)."""
     n, k = tried.shape
-    held = tried * slots[which].direction
+    held = np.asarray(tried * slots[which].direction, dtype=np.complex128)
     behind = np.repeat(loads, k)
     fixed = _Fixed(between=held.reshape(-1, 1))
     if which == 2:
@@ -307,9 +307,9 @@ class _Problem:
             power = np.abs(moved) ** 2 - radius**2
             usable = power > 0.0
             power = np.where(usable, power, 1.0)
-            centre = np.asarray(np.conj(moved) / power)
+            centre = np.asarray(np.conj(moved) / power, dtype=np.complex128)
             radius = np.asarray(np.where(usable, radius / power, 0.0))
-            target = np.asarray(1.0 / (target - fixed.ahead))
+            target = np.asarray(1.0 / (target - fixed.ahead), dtype=np.complex128)
         seen = (loads if second.is_series else 1.0 / loads)[:, None]
         return cls(first, second, seen, omega[:, None], fixed, w0, target, centre, radius)
 
