@@ -45,6 +45,16 @@ T_SMOOTH = TNetwork(
     CoilRange("0.2 uH", "24 uH", q=180),
     CapacitorRange("20 pF", "300 pF", q=1000),
 )
+T_TAPPED = TNetwork(
+    CapacitorRange("20 pF", "300 pF", q=1000),
+    CoilRange("0.2 uH", "24 uH", step="0.85 uH", q=80),
+    CapacitorRange("20 pF", "300 pF", q=1000),
+)
+PI_SWITCHED_INPUT = PiNetwork(
+    CapacitorRange(0, "900 pF", step="45 pF", q=800),
+    CoilRange("0.2 uH", "8.2 uH", q=190),
+    CapacitorRange("15 pF", "1.2 nF", q=1100),
+)
 
 
 def random_loads(count: int, *, seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -164,10 +174,12 @@ def test_steps_five_hundred_loads_against_every_setting(network):
     [
         (L_SMOOTH, (110, 110)),
         (L_MIXED, (150, 64)),
-        (PI_SMOOTH, (20, 32, 20)),
-        (T_SMOOTH, (20, 32, 20)),
+        (PI_SMOOTH, (18, 28, 18)),
+        (T_SMOOTH, (18, 28, 18)),
+        (T_TAPPED, (20, 29, 20)),
+        (PI_SWITCHED_INPUT, (21, 24, 24)),
     ],
-    ids=["L", "L with a switched capacitor", "pi", "T"],
+    ids=["L", "L with a switched capacitor", "pi", "T", "T, tapped coil", "pi, switched input"],
 )
 def test_five_hundred_loads_against_a_dense_search(network, counts):
     loads, f = random_loads(500, seed=23)
@@ -184,6 +196,23 @@ def test_five_hundred_loads_against_a_dense_search(network, counts):
             assert match.swr[k] <= ratio * (1 + 1e-3)
     assert found >= 40
     assert (~match.can_match).sum() >= 5
+
+
+def test_very_many_steps_are_as_good_as_none():
+    fine = PiNetwork(
+        PI_SMOOTH.input_capacitor, PI_SMOOTH.coil,
+        CapacitorRange("15 pF", "1.2 nF", step="0.1 pF", q=1100),
+    )  # fmt: skip
+    loads, f = random_loads(20, seed=71)
+    stepped, smooth = fine.match(loads, f), PI_SMOOTH.match(loads, f)
+    assert (stepped.can_match == smooth.can_match).all()
+    assert 5 <= smooth.can_match.sum() <= 19
+    can = smooth.can_match
+    more = (stepped.loss - smooth.loss)[can]
+    assert -1e-6 <= more.min() <= more.max() <= 1e-3  # a step of 0.1 pF on some 20 pF
+    assert stepped.swr[~can] == pytest.approx(smooth.swr[~can], rel=1e-2)
+    steps = (stepped.values[can, 2] - 15e-12) / 0.1e-12
+    assert steps == pytest.approx(np.rint(steps), abs=1e-5)
 
 
 def test_a_finer_search_of_few_loads():
@@ -231,7 +260,9 @@ def rebuilt(match: Match, k: int) -> TwoPort:
 
 
 @pytest.mark.parametrize(
-    "network", [L_STEPS, L_SMOOTH, PI_STEPS, T_SMOOTH], ids=["L steps", "L", "pi steps", "T"]
+    "network",
+    [L_STEPS, L_SMOOTH, PI_STEPS, T_TAPPED, PI_SWITCHED_INPUT],
+    ids=["L steps", "L", "pi steps", "T tapped", "pi input"],
 )
 def test_values_put_back_through_the_chain_give_what_is_stated(network):
     loads, f = random_loads(60, seed=47)

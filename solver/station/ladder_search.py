@@ -12,13 +12,15 @@ all behind it, meets the limit for one stretch of s in closed form. Its loss ris
 smallest s of the stretch is best, and where the stretch is empty the SWR along s has one minimum,
 in closed form too. The part before is tried at every step, or, if it turns without steps, at points
 between the places where the stretch of the first appears or ends (roots of quadratics), then ever
-more closely around the best. A third part, at the load, is tried at every step or by closing in.
+more closely around the best. Of three parts one with steps is tried at every step, whichever place
+it has: behind the two, between them or, moving the disc, in front of them. Without steps, the part
+at the load is tried here and there and then ever more closely around the best.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +30,7 @@ from ..moments.basis import ComplexArray, FloatArray
 _GUARD = 1e-9
 """The limit is met this much inside, so that rounding cannot put a match outside."""
 _MOST_STEPS = 400
-"""Steps of the part at the load, of three, that are tried one by one; more are closed in on."""
+"""Of three parts: the steps of one that are tried one by one; of more, first every so many."""
 _BLOCK = 400_000
 """Loads times candidates that are worked on at once."""
 
@@ -141,41 +143,63 @@ def search(
         The lowest loss among what meets the limit, or else the lowest SWR.
     """
     if len(slots) == 2:
-        return _search_two(slots, loads, omega, np.zeros(loads.shape), z0=z0, limit=limit)
+        return _search_two(slots[0], slots[1], loads, omega, _Fixed(), z0=z0, limit=limit)
+
+    def over(which: int, tried: FloatArray) -> Found:
+        return _best_over(slots, which, loads, omega, tried, z0=z0, limit=limit)
+
+    for which in (2, 1, 0):
+        if slots[which].step is None:
+            continue
+        # Of very many steps first some, then those around the best.
+        values = slots[which].values()
+        stride = -(-values.size // _MOST_STEPS)
+        best = over(which, slots[which].s(values[None, ::stride], omega[:, None]))
+        if stride > 1:
+            s_of_best = best.s[:, which]
+            value = s_of_best / omega if slots[which].is_direct else 1.0 / (s_of_best * omega)
+            index = np.rint((value - values[0]) / (slots[which].step or 1.0)).astype(np.int64)
+            near = np.clip(index[:, None] + np.arange(1 - stride, stride), 0, values.size - 1)
+            best = _better(best, over(which, slots[which].s(values[near], omega[:, None])))
+        return best
     outer = slots[2]
-    if outer.step is not None and outer.n_steps < _MOST_STEPS:
-        tried = outer.s(outer.values()[None, :], omega[:, None])
-        return _best_outer(slots, loads, omega, tried, z0=z0, limit=limit)
     low, high = outer.ends(omega)
     # Near resonance with the load everything changes within the load's own resistance.
     seen = loads if outer.is_series else 1.0 / loads
     resonance = -seen.imag / outer.direction.imag
     around = resonance[:, None] + seen.real[:, None] * np.linspace(-6.0, 6.0, 25)
     around = np.clip(around, low[:, None], high[:, None])
-    tried = np.concatenate([_spread(low, high, 32), around], axis=1)
-    tried = _rounded(outer, tried, omega)
-    best = _best_outer(slots, loads, omega, tried, z0=z0, limit=limit)
+    best = over(2, np.concatenate([_spread(low, high, 32), around], axis=1))
     width = np.log(high / np.maximum(low, 1e-5 * high)) / 32
     for _ in range(5):
-        at = best.s[:, 2:]
         factors = np.exp(width[:, None] * np.linspace(-1.0, 1.0, 9))
-        near = np.clip(at * factors, low[:, None], high[:, None])
-        again = _best_outer(slots, loads, omega, _rounded(outer, near, omega), z0=z0, limit=limit)
-        best = _better(best, again)
+        near = np.clip(best.s[:, 2:] * factors, low[:, None], high[:, None])
+        best = _better(best, over(2, near))
         width = width / 3.5
     return best
 
 
-def _rounded(slot: Slot, s: FloatArray, omega: FloatArray) -> FloatArray:
-    """Both steps around each s, for a part with steps."""
-    if slot.step is None:
-        return s
-    sides = [slot.stepped(s, omega[:, None], up=up) for up in (False, True)]
-    return np.concatenate(sides, axis=1)
+@dataclass(frozen=True)
+class _Fixed:
+    """What is held while two parts are sought, each shape (N, 1): the third part, or none."""
+
+    kept: FloatArray = field(default_factory=lambda: np.ones((1, 1)))
+    """Part of the power that gets past a third part at the load."""
+    between: ComplexArray | None = None
+    """Immittance of a third part between the two, in the plane that is not theirs."""
+    ahead: ComplexArray | None = None
+    """Immittance of a third part in front of the two."""
+
+    def rows(self, rows: slice) -> _Fixed:
+        """Return some rows."""
+        kept = self.kept if self.kept.shape[0] == 1 else self.kept[rows]
+        between = None if self.between is None else self.between[rows]
+        return _Fixed(kept, between, None if self.ahead is None else self.ahead[rows])
 
 
-def _best_outer(
+def _best_over(
     slots: Sequence[Slot],
+    which: int,
     loads: ComplexArray,
     omega: FloatArray,
     tried: FloatArray,
@@ -183,120 +207,149 @@ def _best_outer(
     z0: float,
     limit: float,
 ) -> Found:
-    """Best over given s of the part at the load, shape (N, K)."""
+    """Best of three parts over given s of one of them, shape (N, K)."""
     n, k = tried.shape
-    outer = slots[2]
-    seen = (loads if outer.is_series else 1.0 / loads)[:, None]
-    with_part = seen + tried * outer.direction
-    kept = seen.real / with_part.real
-    inner_loads = with_part if outer.is_series else 1.0 / with_part
-    wide = np.repeat(omega, k)
-    lost = 1.0 - kept.ravel()
-    found = _search_two(slots[:2], inner_loads.ravel(), wide, lost, z0=z0, limit=limit)
-    s, score = found.s.reshape(n, k, 2), found.score.reshape(n, k)
-    best = np.argmin(score, axis=1)
-    rows = np.arange(n)
-    return Found(
-        np.concatenate([s[rows, best], tried[rows, best][:, None]], axis=1), score[rows, best]
-    )
+    held = np.asarray(tried * slots[which].direction, dtype=np.complex128)
+    behind = np.repeat(loads, k)
+    fixed = _Fixed(between=held.reshape(-1, 1))
+    if which == 2:
+        seen = (loads if slots[2].is_series else 1.0 / loads)[:, None]
+        with_part = seen + held
+        behind = (with_part if slots[2].is_series else 1.0 / with_part).ravel()
+        fixed = _Fixed((seen.real / with_part.real).reshape(-1, 1))
+    elif which == 0:
+        fixed = _Fixed(ahead=held.reshape(-1, 1))
+    others = [m for m in range(3) if m != which]
+    first, second = (slots[m] for m in others)
+    found = _search_two(first, second, behind, np.repeat(omega, k), fixed, z0=z0, limit=limit)
+    score = found.score.reshape(n, k)
+    best, rows = np.argmin(score, axis=1), np.arange(n)
+    s = np.empty((n, 3))
+    s[:, others] = found.s.reshape(n, k, 2)[rows, best]
+    s[:, which] = tried[rows, best]
+    return Found(s, score[rows, best])
 
 
 def _search_two(
-    slots: Sequence[Slot],
+    first: Slot,
+    second: Slot,
     loads: ComplexArray,
     omega: FloatArray,
-    lost: FloatArray,
+    fixed: _Fixed,
     *,
     z0: float,
     limit: float,
 ) -> Found:
-    """Best of two parts where a part `lost` of the power goes astray behind them; in blocks."""
-    first, second = slots
-    n = loads.size
+    """Best of two parts with a third held, or none; in blocks of loads."""
     if second.step is not None:
         width = second.n_steps + 1
     elif first.step is not None:
         width = 18 * (first.n_steps + 1) + 100
     else:
-        width = 300
+        width = 250
     rows = max(1, _BLOCK // width)
-    parts = [
-        _two_block(
-            first, second, loads[at : at + rows], omega[at : at + rows], lost[at : at + rows],
-            z0=z0, limit=limit,
+    parts = []
+    for at in range(0, loads.size, rows):
+        block = slice(at, at + rows)
+        problem = _Problem.of(
+            first, second, loads[block], omega[block], fixed.rows(block), z0=z0, limit=limit
         )
-        for at in range(0, n, rows)
-    ]  # fmt: skip
+        parts.append(problem.solved())
     return Found(
         np.concatenate([part.s for part in parts]), np.concatenate([part.score for part in parts])
     )
 
 
-def _two_block(
-    first: Slot,
-    second: Slot,
-    loads: ComplexArray,
-    omega: FloatArray,
-    lost: FloatArray,
-    *,
-    z0: float,
-    limit: float,
-) -> Found:
-    w0 = z0 if first.is_series else 1.0 / z0
-    s_limit = limit * (1.0 - _GUARD)
-    problem = _Problem(
-        first,
-        second,
-        (loads if second.is_series else 1.0 / loads)[:, None],
-        omega[:, None],
-        1.0 - lost[:, None],
-        w0=w0,
-        centre=w0 * (s_limit + 1.0 / s_limit) / 2.0,
-        radius=w0 * (s_limit - 1.0 / s_limit) / 2.0,
-    )
-    if second.step is not None:
-        return problem.best_of(second.s(second.values()[None, :], omega[:, None]))
-    low, high = second.ends(omega)
-    roots = problem.edges()
-    generic = _spread(low, high, 16)
-    edges = np.sort(np.clip(np.concatenate([roots, generic], axis=1), low[:, None], high[:, None]))
-    between = [edges]
-    # Just inside an edge the stretch exists and its loss is least or most; the middle is sure.
-    for part in (1e-6, 0.03, 0.5, 0.97, 1.0 - 1e-6):
-        between.append(edges[:, :-1] + part * np.diff(edges, axis=1))
-    tried = np.sort(np.concatenate(between, axis=1))
-    best = problem.best_of(tried)
-    for _ in range(4):
-        # The neighbours of the best among those tried bound the next, closer look.
-        at = best.s[:, 1:]
-        below = np.where(tried < at, tried, -np.inf).max(axis=1)
-        above = np.where(tried > at, tried, np.inf).min(axis=1)
-        below = np.where(np.isfinite(below), below, at[:, 0])[:, None]
-        above = np.where(np.isfinite(above), above, at[:, 0])[:, None]
-        line = np.linspace(0.0, 1.0, 12)
-        tried = np.concatenate([below + (at - below) * line, at + (above - at) * line], axis=1)
-        best = _better(best, problem.best_of(tried))
-    return best
-
-
 @dataclass(frozen=True)
 class _Problem:
-    """Two parts in front of loads; `seen` is in the second part's plane, shape (N, 1)."""
+    """Two parts in front of loads, arrays of shape (N, 1).
+
+    With W = seen + x e in the second part's plane, the first part adds s d to
+    P = (n W + m)/(k W + l): 1/W where the two are neighbours, W/(1 + between W) where a third is
+    between them.
+    """
 
     first: Slot
     second: Slot
     seen: ComplexArray
     omega: FloatArray
-    kept: FloatArray
+    fixed: _Fixed
     w0: float
-    centre: float
-    radius: float
+    target: ComplexArray
+    """What the first part's sum must be for an SWR of 1."""
+    centre: ComplexArray
+    radius: FloatArray
+    """The disc that meets the limit."""
+
+    @classmethod
+    def of(
+        cls,
+        first: Slot,
+        second: Slot,
+        loads: ComplexArray,
+        omega: FloatArray,
+        fixed: _Fixed,
+        *,
+        z0: float,
+        limit: float,
+    ) -> _Problem:
+        """Set up a problem for loads [ohm], shape (N,)."""
+        is_series = first.is_series == (fixed.ahead is None)  # of the part at the input
+        w0 = z0 if is_series else 1.0 / z0
+        limit = limit * (1.0 - _GUARD)
+        centre = np.full((1, 1), w0 * (limit + 1.0 / limit) / 2.0, dtype=np.complex128)
+        radius = np.full((1, 1), w0 * (limit - 1.0 / limit) / 2.0)
+        target = np.full((1, 1), w0, dtype=np.complex128)
+        if fixed.ahead is not None:
+            # The disc before the part ahead, and its inverse in the plane of the first part.
+            # Where it holds the origin, that part alone takes nearly all power: left out.
+            moved = centre - fixed.ahead
+            power = np.abs(moved) ** 2 - radius**2
+            usable = power > 0.0
+            power = np.where(usable, power, 1.0)
+            centre = np.asarray(np.conj(moved) / power, dtype=np.complex128)
+            radius = np.asarray(np.where(usable, radius / power, 0.0))
+            target = np.asarray(1.0 / (target - fixed.ahead), dtype=np.complex128)
+        seen = (loads if second.is_series else 1.0 / loads)[:, None]
+        return cls(first, second, seen, omega[:, None], fixed, w0, target, centre, radius)
+
+    def solved(self) -> Found:
+        """Best of both parts."""
+        if self.second.step is not None:
+            return self.best_of(self.second.s(self.second.values()[None, :], self.omega))
+        omega = self.omega[:, 0]
+        low, high = self.second.ends(omega)
+        edges = np.concatenate([self.edges(), _spread(low, high, 16)], axis=1)
+        edges = np.sort(np.clip(edges, low[:, None], high[:, None]))
+        between = [edges]
+        # Just inside an edge the stretch exists and its loss is least or most; the middle is sure.
+        for part in (1e-6, 0.03, 0.5, 0.97, 1.0 - 1e-6):
+            between.append(edges[:, :-1] + part * np.diff(edges, axis=1))
+        tried = np.sort(np.concatenate(between, axis=1))
+        best = self.best_of(tried)
+        for _ in range(4):
+            # The neighbours of the best among those tried bound the next, closer look.
+            at = best.s[:, 1:]
+            below = np.where(tried < at, tried, -np.inf).max(axis=1)
+            above = np.where(tried > at, tried, np.inf).min(axis=1)
+            below = np.where(np.isfinite(below), below, at[:, 0])[:, None]
+            above = np.where(np.isfinite(above), above, at[:, 0])[:, None]
+            line = np.linspace(0.0, 1.0, 12)
+            tried = np.concatenate([below + (at - below) * line, at + (above - at) * line], axis=1)
+            best = _better(best, self.best_of(tried))
+        return best
 
     def best_of(self, tried: FloatArray) -> Found:
         """Best over given s of the second part, shape (N, K)."""
         with_second = self.seen + tried * self.second.direction
-        behind = 1.0 / with_second
-        kept = self.kept * self.seen.real / with_second.real
+        kept = self.fixed.kept * self.seen.real / with_second.real
+        inverse = 1.0 / with_second
+        if self.fixed.between is None:
+            behind = inverse
+        else:
+            with_between = inverse + self.fixed.between
+            kept = kept * inverse.real / with_between.real
+            behind = 1.0 / with_between
         d = self.first.direction
         size = abs(d)
         away = (self.centre - behind) * np.conj(d) / size
@@ -310,9 +363,17 @@ class _Problem:
             & (s <= np.minimum(ends, high) + slack)
             & (s >= np.maximum(begins, low) - slack)
         )
-        loss = 1.0 - kept * behind.real / (behind + s * d).real
-        nearest = self._least_swr(behind)
-        sizes = [self._reflection(behind, x) for x in nearest]
+        loss = self._loss(kept, behind, s)
+        if self.fixed.ahead is not None:
+            # The part ahead may gain from the far end of the stretch.
+            far = self.first.stepped(np.minimum(ends, high), self.omega, up=False)
+            gains = meets & (far >= s) & (self._loss(kept, behind, far) < loss)
+            s = np.where(gains, far, s)
+            loss = self._loss(kept, behind, s)
+        down, up = self._sums(behind, d)
+        least = np.clip(_least_ratio(down[0], down[1], up[0], up[1]), low, high)
+        nearest = [self.first.stepped(least, self.omega, up=up) for up in (False, True)]
+        sizes = [np.abs((down[0] + x * down[1]) / (up[0] + x * up[1])) for x in nearest]
         other = np.where(sizes[0] <= sizes[1], nearest[0], nearest[1])
         score = np.where(meets, loss, 2.0 + np.minimum(*sizes))
         s = np.where(meets, s, other)
@@ -320,63 +381,91 @@ class _Problem:
         rows = np.arange(best.size)
         return Found(np.stack([s[rows, best], tried[rows, best]], axis=1), score[rows, best])
 
-    def _least_swr(self, behind: ComplexArray) -> tuple[FloatArray, FloatArray]:
-        """s of the first part, one step below and above the least SWR."""
-        d = self.first.direction
-        s = _least_ratio(behind - self.w0, d, behind + self.w0, d)
-        low, high = self.first.ends(self.omega)
-        s = np.clip(s, low, high)
-        if self.first.step is None:
-            return s, s
-        return (
-            self.first.stepped(s, self.omega, up=False),
-            self.first.stepped(s, self.omega, up=True),
-        )
+    def _loss(self, kept: FloatArray, behind: ComplexArray, s: FloatArray) -> FloatArray:
+        total = behind + s * self.first.direction
+        kept = kept * behind.real / total.real
+        if self.fixed.ahead is not None:
+            inverse = 1.0 / total
+            kept = kept * inverse.real / (inverse + self.fixed.ahead).real
+        return np.asarray(1.0 - kept)
 
-    def _reflection(self, behind: ComplexArray, s: FloatArray) -> FloatArray:
-        w = behind + s * self.first.direction
-        return np.asarray(np.abs((w - self.w0) / (w + self.w0)))
+    def _sums(
+        self, behind: ComplexArray, d: _Complex, over: _Complex = 1.0
+    ) -> tuple[tuple[ComplexArray, _Complex], tuple[ComplexArray, _Complex]]:
+        """Input less and plus w0, each as (at s = 0, per s), for (behind + s d)/over.
+
+        Both may have a common factor, which their ratio, the reflection, does not see.
+        """
+        sums = []
+        for w in (-self.w0, self.w0):
+            if self.fixed.ahead is None:
+                sums.append((np.asarray(behind + w * over), d))
+            else:
+                ahead = self.fixed.ahead + w
+                sums.append((np.asarray(over + ahead * behind), ahead * d))
+        return sums[0], sums[1]
 
     def edges(self) -> FloatArray:
         """s of the second part where the first part's stretch can appear or end, shape (N, K).
 
-        With W = seen + x e: the ray from 1/W along d touches the disc, or passes its middle, where
-        Im(d W) = kappa |W|^2; its end 1/W + s d lies on the disc where
-        |1 + k W|^2 = radius^2 |W|^2, k = s d - centre. Where no setting meets the limit, the SWR is
-        least on such an end: least |1 + (s d - w0) W|/|1 + (s d + w0) W| along x.
+        With P = top/den, both straight in x: the ray from P along d touches the disc, or passes
+        the target, where Im(conj(d) top conj(den)) + kappa |den|^2 = 0; its end P + s d lies on
+        the disc where |top + (s d - centre) den| = radius |den|. Where no setting meets the limit,
+        the SWR is least on such an end.
         """
         d, e, w = self.first.direction, self.second.direction, self.seen
-        square = (abs(e) ** 2, 2.0 * (w * np.conj(e)).real, np.abs(w) ** 2)  # |W|^2 over x
+        one, none = np.ones_like(w), np.zeros_like(w)
+        if self.fixed.between is None:
+            top, den = (one, none), (w, one * e)
+        else:
+            y = self.fixed.between
+            top, den = (w, one * e), (one + y * w, y * e)
+        square = _product(den, den)
+        crossed = _product(top, den)
         found: list[FloatArray] = []
-        middle = self.centre * d.imag
         for kappa in (
-            middle - self.radius * abs(d),
-            self.w0 * d.imag,
-            middle + self.radius * abs(d),
+            -(self.centre * np.conj(d)).imag - self.radius * abs(d),
+            -(self.target * np.conj(d)).imag,
+            -(self.centre * np.conj(d)).imag + self.radius * abs(d),
         ):
-            found += _roots(
-                kappa * square[0] + 0.0 * w.real,
-                kappa * square[1] - (d * e).imag,
-                kappa * square[2] - (d * w).imag,
+            a, b, c = (
+                kappa * of_den.real + (np.conj(d) * of_both).imag
+                for of_den, of_both in zip(square, crossed, strict=True)
             )
+            found += _roots(a, b, c)
         if self.first.step is None:
-            s_of_ends = np.stack(self.first.ends(self.omega), axis=-1)[:, 0, :]
+            s_of_ends = np.concatenate(self.first.ends(self.omega), axis=1)
         else:
             s_of_ends = self.first.s(self.first.values()[None, :], self.omega)
         k = s_of_ends * d - self.centre
-        excess = np.abs(k) ** 2 - self.radius**2
-        found += _roots(
-            excess * square[0],
-            excess * square[1] + 2.0 * (k * e).real,
-            excess * square[2] + 2.0 * (k * w).real + 1.0,
+        on_disc = (top[0] + k * den[0], top[1] + k * den[1])
+        a, b, c = (
+            of_sum.real - self.radius**2 * of_den.real
+            for of_sum, of_den in zip(_product(on_disc, on_disc), square, strict=True)
         )
-        down = np.asarray(s_of_ends * d - self.w0, dtype=np.complex128)
-        up = down + 2.0 * self.w0
-        found.append(_least_ratio(1.0 + down * w, down * e, 1.0 + up * w, up * e))
+        found += _roots(a, b, c)
+        sums = []
+        for part in (0, 1):  # at x = 0, per x
+            ended = np.asarray(top[part] + s_of_ends * d * den[part])
+            down, up = self._sums(ended, 0.0, den[part])
+            sums.append((down[0], up[0]))
+        found.append(_least_ratio(sums[0][0], sums[1][0], sums[0][1], sums[1][1]))
         return np.concatenate(found, axis=1)
 
 
-def _least_ratio(a: ComplexArray, p: _Complex, b: ComplexArray, q: _Complex) -> FloatArray:
+def _product(
+    one: tuple[ComplexArray, ComplexArray], other: tuple[ComplexArray, ComplexArray]
+) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    """(p + q x) conj(u + v x) as coefficients of x^2, x and 1."""
+    (p, q), (u, v) = one, other
+    return (
+        np.asarray(q * np.conj(v)),
+        np.asarray(p * np.conj(v) + q * np.conj(u)),
+        np.asarray(p * np.conj(u)),
+    )
+
+
+def _least_ratio(a: _Complex, p: _Complex, b: _Complex, q: _Complex) -> FloatArray:
     """Where |a + p x|/|b + q x| is least, 0 where it has no minimum.
 
     The derivative of its square is a quadratic in x over a square; the minimum is the root at
