@@ -23,6 +23,7 @@ from ridgepole.solver import (
     WindowMatcher,
     match_map,
 )
+from ridgepole.solver.station.ladder_search import search
 from ridgepole.solver.station.two_port import cascade
 
 COIL = CoilRange(0, "12.6 uH", step="0.2 uH", q=160)
@@ -224,6 +225,65 @@ def test_a_finer_search_of_few_loads():
         assert match.can_match[k] or not np.isfinite(loss)
         assert not np.isfinite(loss) or match.loss[k] <= loss + 1e-6
         assert match.can_match[k] or match.swr[k] <= ratio * (1 + 1e-6)
+
+
+@pytest.mark.parametrize(
+    "network",
+    [L_STEPS, L_SMOOTH, L_MIXED, PI_STEPS, PI_SMOOTH, T_SMOOTH, T_TAPPED, PI_SWITCHED_INPUT],
+    ids=["L steps", "L", "L mixed", "pi steps", "pi", "T", "T tapped", "pi input"],
+)
+def test_loads_made_so_that_random_settings_match_them(network):
+    # The settings are known to give an SWR of 1: they must be found, or ones with less loss.
+    rng = np.random.default_rng(59)
+    f = rng.uniform(3.5e6, 29.7e6, 400)
+    names = rng.choice([name for name in network.topologies if name != "bypass"], 400)
+    settings = np.empty((400, len(network.parts)))
+    for k, part in enumerate(network.parts):
+        settings[:, k] = rng.uniform(max(part.low, 0.02 * part.high), part.high, 400)
+        if part.step is not None:
+            steps = np.maximum(np.rint((settings[:, k] - part.low) / part.step), 1)
+            settings[:, k] = part.low + part.step * np.minimum(
+                steps, math.floor((part.high - part.low) / part.step + 1e-6)
+            )
+    loads, lost = np.zeros(400, dtype=complex), np.empty(400)
+    for name in set(names):
+        here = names == name
+        made = network.with_values(name, settings[here], 50.0, f[here]).two_port
+        loads[here] = (50 * made.d - made.b) / (made.a - 50 * made.c)
+        here &= loads.real > 0.2
+        lost[here] = network.with_values(name, settings[here], loads[here], f[here]).loss
+    usable = loads.real > 0.2
+    loads, f, lost = loads[usable][:70], f[usable][:70], lost[usable][:70]
+    assert loads.size == 70
+    # Three parts without steps are closed in on from one start only.
+    smooth = len(network.parts) == 3 and all(part.step is None for part in network.parts)
+    for limit in (1.05, 1.001):
+        match = network.match(loads, f, swr_limit=limit)
+        assert match.can_match.all()
+        assert (match.loss <= lost + (5e-3 if smooth else 1e-6)).all()
+
+
+@pytest.mark.parametrize(
+    "network",
+    [L_MIXED, PI_STEPS, PI_SMOOTH, T_TAPPED, PI_SWITCHED_INPUT],
+    ids=["L mixed", "pi steps", "pi", "T tapped", "pi input"],
+)
+def test_the_search_ranks_by_what_the_circuit_really_does(network):
+    loads, f = random_loads(40, seed=83)
+    for name in network.topologies:
+        if name == "bypass":
+            continue
+        slots = [network._slot(place) for place in network.arrangements[name]]
+        omega = 2 * np.pi * f
+        found = search(slots, loads, omega, z0=50.0, limit=1.05)
+        settings = np.empty((40, len(network.parts)))
+        for n, (_, part) in enumerate(network.arrangements[name]):
+            s = found.s[:, n]
+            settings[:, part] = s / omega if slots[n].is_direct else 1 / (omega * s)
+        match = network.with_values(name, settings, loads, f)
+        size = np.abs((match.input_impedance - 50) / (match.input_impedance + 50))
+        ranked = np.where(match.can_match, match.loss, 2 + size)
+        assert found.score == pytest.approx(ranked, rel=1e-8, abs=1e-11)  # rounding
 
 
 # ---- values put back -------------------------------------------------------------------------

@@ -275,8 +275,6 @@ class _Problem:
     omega: FloatArray
     fixed: _Fixed
     w0: float
-    target: ComplexArray
-    """What the first part's sum must be for an SWR of 1."""
     centre: ComplexArray
     radius: FloatArray
     """The disc that meets the limit."""
@@ -299,7 +297,6 @@ class _Problem:
         limit = limit * (1.0 - _GUARD)
         centre = np.full((1, 1), w0 * (limit + 1.0 / limit) / 2.0, dtype=np.complex128)
         radius = np.full((1, 1), w0 * (limit - 1.0 / limit) / 2.0)
-        target = np.full((1, 1), w0, dtype=np.complex128)
         if fixed.ahead is not None:
             # The disc before the part ahead, and its inverse in the plane of the first part.
             # Where it holds the origin, that part alone takes nearly all power: left out.
@@ -309,9 +306,8 @@ class _Problem:
             power = np.where(usable, power, 1.0)
             centre = np.asarray(np.conj(moved) / power, dtype=np.complex128)
             radius = np.asarray(np.where(usable, radius / power, 0.0))
-            target = np.asarray(1.0 / (target - fixed.ahead), dtype=np.complex128)
         seen = (loads if second.is_series else 1.0 / loads)[:, None]
-        return cls(first, second, seen, omega[:, None], fixed, w0, target, centre, radius)
+        return cls(first, second, seen, omega[:, None], fixed, w0, centre, radius)
 
     def solved(self) -> Found:
         """Best of both parts."""
@@ -408,8 +404,8 @@ class _Problem:
     def edges(self) -> FloatArray:
         """s of the second part where the first part's stretch can appear or end, shape (N, K).
 
-        With P = top/den, both straight in x: the ray from P along d touches the disc, or passes
-        the target, where Im(conj(d) top conj(den)) + kappa |den|^2 = 0; its end P + s d lies on
+        With P = top/den, both straight in x: the ray from P along d touches the disc where
+        Im(conj(d) top conj(den)) + kappa |den|^2 = 0; its end P + s d lies on
         the disc where |top + (s d - centre) den| = radius |den|. Where no setting meets the limit,
         the SWR is least on such an end.
         """
@@ -425,7 +421,6 @@ class _Problem:
         found: list[FloatArray] = []
         for kappa in (
             -(self.centre * np.conj(d)).imag - self.radius * abs(d),
-            -(self.target * np.conj(d)).imag,
             -(self.centre * np.conj(d)).imag + self.radius * abs(d),
         ):
             a, b, c = (
