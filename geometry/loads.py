@@ -39,7 +39,7 @@ class Load(Feed):
     --------
     >>> from ridgepole.materials import Coil
     >>> Load("long", at="3.2 m", impedance=Coil("12 uH", q=200))
-    Load('long' at 3.2 m, 'load of long', Coil(12 uH, Q 200))
+    Load('long' at 3.2 m, 'load of long', coil 12 uH of Q 200)
     """
 
     def __init__(

@@ -259,6 +259,7 @@ def _read_wires(wires: Wire | Sequence[Wire]) -> tuple[Wire, ...]:
 
 
 def _read_loads(loads: Sequence[Load] | Load) -> tuple[Load, ...]:
+    found: tuple[Any, ...]
     try:
         found = (loads,) if isinstance(loads, Load) else tuple(loads)
     except TypeError:

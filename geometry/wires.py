@@ -619,12 +619,12 @@ class Feed:
         FeedError
             If its resistance is negative there.
         """
-        what = self.termination
+        what: Any = self.termination
         if what is None or isinstance(what, str):
             return np.full(len(frequency), 0.0 if what is None else np.inf, dtype=complex)
         if isinstance(what, complex):
             return np.full(len(frequency), what)
-        found = np.asarray(what.at(np.asarray(frequency, dtype=float)), dtype=complex)
+        found = np.asarray(what.at(np.asarray(frequency, dtype=float)), dtype=np.complex128)
         if np.any(found.real < 0.0):
             worst = int(np.argmin(found.real))
             raise FeedError(

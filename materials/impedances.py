@@ -91,6 +91,13 @@ def quality(value: float, *, what: str = "Q") -> float:
     )
 
 
+def _in_units(value: float, base: str, units: dict[str, float]) -> str:
+    """A value in the unit that leaves the fewest digits before the point, "2.2 uH"."""
+    fitting = [(size, name) for name, size in units.items() if size <= value and "M" not in name]
+    size, name = max(fitting) if fitting else (units[base], base)
+    return f"{value / size:.4g} {name}"
+
+
 class Impedance(ABC):
     """What two terminals show over frequency. The kinds below are frozen dataclasses."""
 
@@ -153,6 +160,9 @@ class Resistor(Impedance):
     def __post_init__(self) -> None:
         object.__setattr__(self, "ohms", resistance(self.ohms, what="resistance of a resistor"))
 
+    def __str__(self) -> str:
+        return _in_units(float(self.ohms), "ohm", _OHMS)
+
     def _values(self, frequencies: FloatArray) -> ComplexArray:
         return np.full(frequencies.shape, self.ohms, dtype=np.complex128)
 
@@ -205,6 +215,10 @@ class Coil(Impedance):
             )
             object.__setattr__(self, "q_frequency", stated)
 
+    def __str__(self) -> str:
+        loss = "" if math.isinf(self.q) else f" of Q {self.q:g}"
+        return f"coil {_in_units(float(self.henries), 'H', _HENRIES)}{loss}"
+
     def _values(self, frequencies: FloatArray) -> ComplexArray:
         reactance = 2.0 * np.pi * frequencies * float(self.henries)
         loss = reactance / self.q
@@ -248,6 +262,10 @@ class Capacitor(Impedance):
         object.__setattr__(self, "farads", farads)
         object.__setattr__(self, "q", quality(self.q, what="Q of a capacitor"))
 
+    def __str__(self) -> str:
+        loss = "" if math.isinf(self.q) else f" of Q {self.q:g}"
+        return f"capacitor {_in_units(float(self.farads), 'F', _FARADS)}{loss}"
+
     def _values(self, frequencies: FloatArray) -> ComplexArray:
         reactance = 1.0 / (2.0 * np.pi * frequencies * float(self.farads))
         return np.asarray(reactance * (1.0 / self.q - 1j), dtype=np.complex128)
@@ -272,6 +290,9 @@ class SeriesParts(Impedance):
 
     def __init__(self, *parts: Impedance) -> None:
         object.__setattr__(self, "parts", _checked_parts(parts, of="SeriesParts"))
+
+    def __str__(self) -> str:
+        return " + ".join(map(str, self.parts))
 
     def _values(self, frequencies: FloatArray) -> ComplexArray:
         return np.asarray(sum(part._values(frequencies) for part in self.parts))
@@ -336,6 +357,9 @@ class ParallelParts(Impedance):
         henries = 1.0 / (omega**2 * float(capacitor.farads))
         return cls(Coil(henries, q=q, q_frequency=resonance), capacitor)
 
+    def __str__(self) -> str:
+        return f"({' beside '.join(map(str, self.parts))})"
+
     def _values(self, frequencies: FloatArray) -> ComplexArray:
         return _all_beside([part._values(frequencies) for part in self.parts])
 
@@ -383,6 +407,14 @@ class FerriteChoke(Impedance):
                     cure="With 0 there is no choke; leave it out.",
                 )
             object.__setattr__(self, name, value)
+
+    def __str__(self) -> str:
+        parts = (
+            _in_units(float(self.resistance), "ohm", _OHMS),
+            _in_units(float(self.inductance), "H", _HENRIES),
+            _in_units(float(self.capacitance), "F", _FARADS),
+        )
+        return f"choke ({' beside '.join(parts)})"
 
     def _values(self, frequencies: FloatArray) -> ComplexArray:
         omega = 2.0 * np.pi * frequencies
@@ -465,6 +497,10 @@ class ImpedanceTable(Impedance):
         values = np.asarray(self.impedances, dtype=np.complex128)
         found = np.interp(np.log(frequencies), np.log(known), values)
         return np.asarray(found, dtype=np.complex128)
+
+    def __str__(self) -> str:
+        known = np.asarray(self.frequencies, dtype=float) / 1e6
+        return f"table of {known.size} impedances, {known.min():g} to {known.max():g} MHz"
 
     def __repr__(self) -> str:
         low, high = self.frequencies[0] / 1e6, self.frequencies[-1] / 1e6

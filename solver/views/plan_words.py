@@ -40,9 +40,14 @@ def plan_in_words(plan: AtticPlan) -> list[str]:
             what = "feed"
         elif end == "open":
             what = "opening, open"
+        elif isinstance(end, complex):
+            what = "opening, closed" if end == 0 else f"gap with {end:g} ohm"
         else:
-            what = "opening, closed" if end == 0 else f"gap with {complex(end):g} ohm"
+            what = f"gap with {end}"
         lines.append(f"{what}: at {at} of {wires}")
+    for load in plan.scene().loads:
+        at = f"{load.at:.2f} m" if isinstance(load.at, float) else load.at
+        lines.append(f"load: {load.name}, {load.impedance}, at {at} of {', '.join(load.wires)}")
     if plan.earth is None:
         ground = "none, free space"
     else:
