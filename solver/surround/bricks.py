@@ -149,12 +149,21 @@ def response(sides: Sides, counts: Counts, susceptibility: ComplexArray) -> Comp
     P/eps0 of a slice of its s bricks by the fields in a slice, in the Fourier domain; `counts` are
     the bricks of the run, which is shorter than the period L.
     """
-    deep = max(sides[1] * counts[1], sides[2] * counts[2])
-    beyond = int(np.ceil(BEYOND_IN_DEPTHS * deep / sides[0]))
+    size = max(sides[1] * counts[1], sides[2] * counts[2])
+    beyond = int(np.ceil(BEYOND_IN_DEPTHS * size / sides[0]))
     half: Any = next_fast_len((counts[0] + beyond + 1) // 2)
-    period = 2 * int(half)
-    own = np.diag(np.tile(1.0 / susceptibility, counts[1] * counts[2]))
-    return np.asarray(np.linalg.inv(own - spectrum(sides, counts[1:], period)), dtype=complex)
+    along, wide, deep = (complex(chi) for chi in susceptibility)
+    return _response(sides, (counts[1], counts[2]), 2 * int(half), (along, wide, deep))
+
+
+@lru_cache(maxsize=32)
+def _response(
+    sides: Sides, section: tuple[int, int], period: int, susceptibility: tuple[complex, ...]
+) -> ComplexArray:
+    own = np.diag(np.tile(1.0 / np.array(susceptibility), section[0] * section[1]))
+    inverse = np.asarray(np.linalg.inv(own - spectrum(sides, section, period)), dtype=complex)
+    inverse.setflags(write=False)
+    return inverse
 
 
 class BrickWeight(NamedTuple):

@@ -98,6 +98,29 @@ class Numbering(NamedTuple):
         return cls(ends - (n_functions - 1), int(ends[-1]) if ends.size else 0)
 
 
+class BrickStuff(NamedTuple):
+    """What bricks are made of at a node frequency.
+
+    Attributes
+    ----------
+    key : hashable
+        Of all that decides it.
+    susceptibility, even : (3,) complex
+        ec - 1 along the axes, and alpha of even fields [F/m].
+    """
+
+    key: Any
+    susceptibility: ComplexArray
+    even: ComplexArray
+
+    @classmethod
+    def of(cls, body: Body, node: int) -> BrickStuff:
+        """At 2^node times `NODE_FREQUENCY`."""
+        frequency = NODE_FREQUENCY * 2.0**node
+        even, _ = polarisability(body, frequency)
+        return cls((body.sample.stuff, body.half, node), body.permittivity(frequency) - 1.0, even)
+
+
 @dataclass(frozen=True, eq=False)
 class CellIntegrals:
     """Integrals over the cells of a part, functions numbered within its near elements.
@@ -120,25 +143,22 @@ class CellIntegrals:
     points: int
     _forms: dict[Any, NDArray[np.complex64]] = field(default_factory=dict, init=False, repr=False)
 
-    def brick_forms(self, body: Body, node: int) -> NDArray[np.complex64]:
+    def brick_forms(self, stuff: BrickStuff) -> NDArray[np.complex64]:
         """Forms of the bricks at a node frequency, (3, K), kept once they are made.
 
         They depend on frequency by the permittivity alone, which is smooth: three nodes an octave
         apart serve all frequencies between.
         """
-        key = (body.sample.stuff, body.half, node)
-        if key in self._forms:
-            return self._forms[key]
+        if stuff.key in self._forms:
+            return self._forms[stuff.key]
         total = np.zeros((3, self.covariance.row.size), dtype=np.complex64)
         if self.bricks is not None:
-            frequency = NODE_FREQUENCY * 2.0**node
-            even, _ = polarisability(body, frequency)
-            weight = self.bricks.weight(body.permittivity(frequency) - 1.0, even)
+            weight = self.bricks.weight(stuff.susceptibility, stuff.even)
             inside = self.bricks.place >= 0
             total[:, self.bricks.place[inside]] = self.bricks.forms(weight)[:, inside]
         while len(self._forms) >= MOST_FORMS:
             del self._forms[next(iter(self._forms))]
-        self._forms[key] = total
+        self._forms[stuff.key] = total
         return total
 
 
@@ -208,7 +228,8 @@ class Group:
         """Sums of the parts' forms at a node frequency, (3, K)."""
         key = (body.sample.stuff, body.half, node)
         if key not in self._forms:
-            every = np.concatenate([one.brick_forms(body, node) for one in self.parts], axis=1)
+            stuff = BrickStuff.of(body, node)
+            every = np.concatenate([one.brick_forms(stuff) for one in self.parts], axis=1)
             summed = [
                 np.bincount(self.place, weights=side, minlength=self.row.size)
                 for one in every
