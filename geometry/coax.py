@@ -140,6 +140,15 @@ class Coax(MetalRun):
             choke.load(self.name, n if several else None) for n, choke in enumerate(chokes, 1)
         )
 
+    def with_choke(self, name: str, impedance: Any) -> Coax:
+        """With another impedance in the choke that its loads call by this name, if it has it."""
+        chokes: Any = self.chokes
+        changed = [
+            replace(choke, impedance=impedance) if load.name == name else choke
+            for choke, load in zip(chokes, self.loads, strict=True)
+        ]
+        return replace(self, chokes=changed)
+
     def _scaled_sizes(self, by: float) -> dict[str, Any]:
         sizes = super()._scaled_sizes(by)
         if self.jacket is not None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
+from copy import copy
 from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 from .checks import check_names, check_scene, find_doubts, suggest_names
+from .coax import Coax
 from .errors import FeedError, GeometryError
 from .house import HousePiece, MetalPiece, Solid, join_metal, read_house, without_bonds_to
 from .house_checks import check_house
@@ -184,6 +186,28 @@ class Scene:
     def with_loads(self, *loads: Load) -> Scene:
         """With other loads; none: without any."""
         return self._changed(loads=loads)
+
+    def with_load(self, name: str, impedance: Any) -> Scene:
+        """With another impedance in place of a load or choke; nothing else is read again."""
+        changed = copy(self)
+
+        def other(loads: tuple[Load, ...]) -> tuple[Load, ...]:
+            return tuple(
+                Load(one.wires, at=one.at, impedance=impedance, name=name)
+                if one.name == name
+                else one
+                for one in loads
+            )
+
+        put = object.__setattr__
+        put(changed, "own_loads", other(self.own_loads))
+        put(changed, "loads", other(self.loads))
+        house = [
+            piece.with_choke(name, impedance) if isinstance(piece, Coax) else piece
+            for piece in self.house
+        ]
+        put(changed, "house", tuple(house))
+        return changed
 
     def with_earth(self, earth: Earth | None) -> Scene:
         """Over other earth; None: free space."""

@@ -34,6 +34,7 @@ from .station import (
     power_ladder,
     swr,
 )
+from .station.chokes import ChokeEffect, choke_effect
 from .station.hops import (
     DistanceZone,
     distance_zones,
@@ -80,6 +81,7 @@ __all__ = [
     "BandAnswer",
     "BandError",
     "CapacitorRange",
+    "ChokeEffect",
     "CoilRange",
     "Comparison",
     "DistanceZone",
@@ -116,6 +118,7 @@ __all__ = [
     "WindowVerdict",
     "answer",
     "band_names",
+    "choke_effect",
     "compare",
     "compare_gains",
     "compare_tuner_places",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +18,7 @@ from .system import PortSolution, System
 if TYPE_CHECKING:
     from ..geometry import Feed, Scene, Wire
     from ..geometry.mesh import Mesh
+    from ..materials import Impedance
     from .earth.contacts import ContactCharges
     from .fields.budget import Budget, BudgetPart
     from .fields.far import FarField
@@ -246,6 +247,21 @@ class Solution:
     def port_impedance(self) -> ComplexArray:
         """Open-circuit impedance matrix of all feeds, loads in place, shape (F, P, P). [ohm]"""
         return self._shaped(np.linalg.inv(self._feed_admittance))
+
+    def with_load(self, name: str, impedance: Impedance | complex | float) -> Solution:
+        """The same with another impedance in place of a load; nothing is solved again.
+
+        Raises
+        ------
+        SolverError
+            If no load has the name.
+        """
+        known = [load.name for load in self.scene.loads]
+        if name not in known:
+            there = ", ".join(map(repr, known)) or "none"
+            raise SolverError(f"There is no load named {name!r}; there are: {there}.")
+        scene = self.scene.with_load(name, impedance)
+        return replace(self, system=replace(self.system, scene=scene))
 
     def load_currents(self, *, power: float = 1.0) -> dict[str, complex | ComplexArray]:
         """Current through each load, by its name; from its other side into its wires. [A]

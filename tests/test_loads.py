@@ -22,7 +22,7 @@ from ridgepole.geometry import (
     read_attic_text,
 )
 from ridgepole.materials import Conductor, Earth
-from ridgepole.solver import answer, solve
+from ridgepole.solver import SolverError, answer, choke_effect, solve
 
 FREQUENCY = 7.1e6
 AVERAGE = Earth(13, 0.005)
@@ -304,3 +304,27 @@ def test_loads_and_coax_in_an_attic_file():
 def test_bad_loads_in_an_attic_file(load, choke, words):
     with pytest.raises(AtticFileError, match=rf"(?s){words}"):
         told(load, choke).scene()
+
+
+def test_other_chokes_from_one_solve():
+    """Against solves of their own (rounding), and as a table."""
+    frequencies = np.array([3.65e6, 7.1e6])
+    first = with_coax(50.0, earthed=Electrode(impedance=60))
+    mesh = build_mesh(first, 7.1e6)
+    effect = choke_effect(
+        solve(first, frequencies, mesh=mesh), "choke of coax", {"1 kohm": 1e3, "coil": 500j},
+        power=40.0,
+    )  # fmt: skip
+    assert effect.values == ("none", "1 kohm", "coil")
+    for k, ohms in enumerate((0.0, 1e3, 500j)):
+        own = solve(with_coax(ohms, earthed=Electrode(impedance=60)), frequencies, mesh=mesh)
+        np.testing.assert_allclose(effect.impedances[k], own.impedance, rtol=1e-10)
+        radio = np.abs(own.current("coax", first.wire("coax").place("radio"), power=40.0))
+        np.testing.assert_allclose(effect.currents["radio"][k], radio, rtol=1e-9)
+        np.testing.assert_allclose(effect.loss[k], own.load_losses["choke of coax"], atol=1e-12)
+    assert "1 kohm" in effect.to_text()
+    with pytest.raises(SolverError, match="no load named 'x'; there are: 'choke of coax'"):
+        solve(first, 7.1e6, mesh=mesh).with_load("x", 5.0)
+    with pytest.raises(SolverError, match="No point has a name"):
+        loaded = bent(loads=[Load("long", at=1.0, impedance=5.0)])
+        choke_effect(solve(loaded, 7.1e6), "load of long", [5.0])
