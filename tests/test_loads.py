@@ -325,6 +325,7 @@ def test_other_chokes_from_one_solve():
     assert "1 kohm" in effect.to_text()
     with pytest.raises(SolverError, match="no load named 'x'; there are: 'choke of coax'"):
         solve(first, 7.1e6, mesh=mesh).with_load("x", 5.0)
+    assert first.with_load("choke of coax", 7.0).translated((1, 0, 0)).loads[0].termination == 7.0
+    unnamed = solve(bent(loads=[Load("long", at=1.0, impedance=5.0)]), 7.1e6, tolerance=None)
     with pytest.raises(SolverError, match="No point has a name"):
-        loaded = bent(loads=[Load("long", at=1.0, impedance=5.0)])
-        choke_effect(solve(loaded, 7.1e6), "load of long", [5.0])
+        choke_effect(unnamed, "load of long", [5.0])

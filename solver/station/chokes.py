@@ -115,13 +115,7 @@ def choke_effect(
             "No point has a name, so there is nowhere to tell the current: give a coax or another "
             "conductor points_of_interest={'radio': 'end'}."
         )
-    told = (
-        dict(impedances)
-        if isinstance(impedances, Mapping)
-        else {
-            f"{one:g} ohm" if isinstance(one, int | float) else f"{one}": one for one in impedances
-        }
-    )
+    told = impedances if isinstance(impedances, Mapping) else {_words(z): z for z in impedances}
     cases = [solution.with_load(name, 0.0), *(solution.with_load(name, z) for z in told.values())]
 
     def stacked(values: Sequence[object]) -> FloatArray:
@@ -140,3 +134,7 @@ def choke_effect(
         stacked([c.load_losses[name] for c in cases]),
         np.array([np.atleast_1d(np.asarray(c.impedance)) for c in cases]),
     )
+
+
+def _words(impedance: Impedance | complex | float) -> str:
+    return f"{impedance:g} ohm" if isinstance(impedance, int | float | complex) else f"{impedance}"
