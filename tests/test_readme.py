@@ -89,3 +89,11 @@ def test_pieces_example_tells_what_each_does(tmp_path: Path):
         assert f"{name}: greatest current" in printed
     assert "foil wall u" not in printed
     assert complex(printed.split()[-2]).real > 0.0
+
+
+def test_station_example_adds_up(tmp_path: Path):
+    printed = run_python(block_after("station example"), tmp_path)
+    assert "4 kohm ferrite" in printed
+    ladder = printed.strip().splitlines()[-1].partition(": ")[2]
+    watts = [float(rung.split()[-2]) for rung in ladder.split(", ")]
+    assert sum(watts) == pytest.approx(100.0, abs=0.1)  # printed to three digits

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 __all__ = ["ChokeEffect", "choke_effect"]
 
+NOTHING = 1e-12
+"""Less than that flows at open ends alone. [A]"""
+
 
 @dataclass(frozen=True, eq=False)
 class ChokeEffect:
@@ -67,8 +70,8 @@ class ChokeEffect:
                 rows.append(
                     [
                         value,
-                        f"{self.choke_current[k, f]:.3g}",
-                        *(f"{self.currents[p][k, f]:.3g}" for p in points),
+                        _amperes(self.choke_current[k, f]),
+                        *(_amperes(self.currents[p][k, f]) for p in points),
                         f"{100 * self.loss[k, f]:.2g} %",
                         f"{z.real:.0f} {'+' if z.imag >= 0 else '-'} j{abs(z.imag):.0f} ohm",
                     ]
@@ -138,3 +141,7 @@ def choke_effect(
 
 def _words(impedance: Impedance | complex | float) -> str:
     return f"{impedance:g} ohm" if isinstance(impedance, int | float | complex) else f"{impedance}"
+
+
+def _amperes(value: float) -> str:
+    return f"{value:.3g}" if value > NOTHING else "0 (open end)"

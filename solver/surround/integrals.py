@@ -254,7 +254,7 @@ class Part(NamedTuple):
         Of the cells.
     numbers : (L,) int
         Of the mesh: the functions of its near elements.
-    integrals : SolidIntegrals
+    integrals : CellIntegrals
     """
 
     key: bytes
