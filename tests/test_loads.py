@@ -22,7 +22,7 @@ from ridgepole.geometry import (
     read_attic_text,
 )
 from ridgepole.materials import Conductor, Earth
-from ridgepole.solver import SolverError, answer, choke_effect, solve
+from ridgepole.solver import SolverError, answer, choke_effect, compare, solve
 
 FREQUENCY = 7.1e6
 AVERAGE = Earth(13, 0.005)
@@ -329,3 +329,24 @@ def test_other_chokes_from_one_solve():
     unnamed = solve(bent(loads=[Load("long", at=1.0, impedance=5.0)]), 7.1e6, tolerance=None)
     with pytest.raises(SolverError, match="No point has a name"):
         choke_effect(unnamed, "load of long", [5.0])
+
+
+def test_routes_of_the_coax_are_ranked_by_the_current_at_the_radio():
+    """Only the way of the coax differs."""
+    choke = Choke(300.0, at=0.6)
+    ways = {
+        "down the wall": COAX,
+        "along the ceiling": [(0, 0, 6), (-0.05, -0.1, 5.7), (-5.0, -0.1, 5.7), (-5.0, -0.1, 1.1)],
+    }
+    answers = []
+    for name, way in ways.items():
+        coax = Coax(way, kind_of_line="RG-58", chokes=choke, earthed=Electrode(impedance=60))
+        answers.append(
+            answer(bent(house=[coax]), ["7.0-7.2 MHz"], tolerance=None, progress=False, name=name)
+        )
+    ranked = compare(answers, point="radio")
+    amperes = {one.name: abs(one.bands[0].named_point("radio").current) for one in answers}
+    best = min(amperes, key=lambda name: amperes[name])
+    assert amperes["down the wall"] != pytest.approx(amperes["along the ceiling"], rel=0.05)
+    (first,) = [line for line in str(ranked).splitlines() if line.strip().startswith("7-7.2 MHz")]
+    assert best in first
