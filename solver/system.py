@@ -173,21 +173,27 @@ class System:
         """
         system = cls.from_scene(scene, mesh, with_solids=False)
         for _ in range(ADAPTION_ROUNDS):
-            solutions = [(f, system.solve(f, with_estimate=True)) for f in frequencies]
-            missed = [(f, s) for f, s in solutions if s.estimate.max() > tolerance]
-            if not missed:
+            frequencies, finer = system._refined(frequencies, tolerance)
+            if finer is None:
                 break
-            # Refining for these does not undo what the others have reached.
-            frequencies = [f for f, _ in missed]
-            part = np.max([s.element_estimate.max(axis=1) for _, s in missed], axis=0)
-            marked = part > MARKED_PART * part.max()
-            size = 2.0 * system.prepared.elements.length / mesh.radius
-            at_end = mesh.free_end.any(axis=1) & (size > SHORTEST_TIP)
-            longest = 2.0 * system.prepared.elements.length.max()
-            at_end &= 2.0 * system.prepared.elements.length > SHORTEST_PART * longest
-            mesh = mesh.refined(marked & ~at_end, marked & at_end)
-            system = cls.from_scene(scene, mesh, with_solids=False)
-        return cls.from_scene(scene, mesh, reuse=reuse) if scene.solids else system
+            system = cls.from_scene(scene, finer, with_solids=False)
+        return cls.from_scene(scene, system.mesh, reuse=reuse) if scene.solids else system
+
+    def _refined(
+        self, frequencies: Sequence[float], tolerance: float
+    ) -> tuple[list[float], Mesh | None]:
+        """Frequencies at which the estimate misses the tolerance, and a finer mesh for them."""
+        solutions = [(f, self.solve(f, with_estimate=True)) for f in frequencies]
+        missed = [(f, s) for f, s in solutions if s.estimate.max() > tolerance]
+        if not missed:
+            return [], None
+        part = np.max([s.element_estimate.max(axis=1) for _, s in missed], axis=0)
+        marked = part > MARKED_PART * part.max()
+        mesh, length = self.mesh, 2.0 * self.prepared.elements.length
+        at_end = mesh.free_end.any(axis=1) & (length / mesh.radius > SHORTEST_TIP)
+        at_end &= length > SHORTEST_PART * length.max()
+        # Refining for these does not undo what the others have reached.
+        return [f for f, _ in missed], mesh.refined(marked & ~at_end, marked & at_end)
 
     @property
     def n_unknowns(self) -> int:
