@@ -130,7 +130,7 @@ class PointReading(Record):
     is_open_end : bool
         Whether nothing else meets there.
     potential : complex
-        Of an open end (the mean over its last short element), by the charges on all wires and the
+        Of an open end (the mean over its last 25 radii), by the charges on all wires and the
         earth's response, relative to infinity, RMS at the answer's power; NaN elsewhere. The
         voltage to what is near by depends on the way there; where that is small against a
         wavelength and carries no charge of its own, it is the difference of the potentials. What

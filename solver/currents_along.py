@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from .answer_records import NodeCurrent, PointReading, WireCurrent
-from .fields.near import scalar_potential
 from .moments.basis import FloatArray
-from .moments.quadrature import gauss
+from .potentials import end_potentials
 from .solution import Solution
 
-END_NODES = 8
 AT_END = 1e-9
 """In parts of an element."""
 
@@ -68,29 +68,26 @@ def node_currents(
 
 
 def named_point_readings(solution: Solution, power: float) -> tuple[PointReading, ...]:
-    """Current at every named point of the wires, and the potential of those at open ends.
-
-    The potential is the mean over the end's element, which is short: Galerkin's equations hold in
-    the mean over elements, and at the very tip their polynomial charge is too small.
-    """
+    """Current at every named point of the wires, and the potential of those at open ends."""
     scene, mesh = solution.scene, solution.mesh
     currents = solution.currents(power=power)
-    frequency = float(solution.frequencies[0])
-    nodes, weights = gauss(END_NODES)
-    found = []
+    found: list[PointReading] = []
+    ends: list[tuple[int, bool]] = []
     for number, wire in enumerate(scene.wires):
         for point, at in wire.named_points:
             element, xi, direction = mesh.locate(number, at)
             current = direction * np.polynomial.legendre.legval(xi, currents.current[element])
             side = 0 if xi < 0.0 else 1
             is_open = abs(abs(xi) - 1.0) < AT_END and bool(mesh.free_end[element, side])
-            potential = complex(np.nan, np.nan)
             if is_open:
-                middle = 0.5 * (mesh.start[element] + mesh.end[element])
-                places = middle + 0.5 * nodes[:, None] * (mesh.end[element] - mesh.start[element])
-                values = scalar_potential(currents, frequency, places, earth=scene.earth)
-                potential = complex(0.5 * weights @ values)
+                ends.append((number, at > 0.5 * wire.length))
             found.append(
-                PointReading(point, wire.name, float(at), complex(current), is_open, potential)
+                PointReading(
+                    point, wire.name, float(at), complex(current), is_open, complex(np.nan, np.nan)
+                )
             )
-    return tuple(found)
+    potentials = iter(end_potentials(solution, ends, power=power))
+    return tuple(
+        replace(one, potential=complex(next(potentials))) if one.is_open_end else one
+        for one in found
+    )

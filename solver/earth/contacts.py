@@ -469,6 +469,24 @@ def _add_pieces(
 # --- the near field ------------------------------------------------------------------------
 
 
+def contact_potential(
+    points: FloatArray, charges: ContactCharges, frequency: float, ground: complex | Ground
+) -> ComplexArray:
+    """Potential of the contacts' charges at points (P, 3) above ground, shape (P,). [V]"""
+    gap = points[:, None, :2] - charges.positions[:, :2]
+    rho = np.sqrt((gap**2).sum(axis=-1) + charges.radius**2)
+    table = ContactTable.build(
+        frequency,
+        ground,
+        rho_min=float(charges.radius.min()),
+        rho_max=float(rho.max()),
+        zeta_max=float(points[:, 2].max()),
+    )
+    height = np.ascontiguousarray(np.broadcast_to(points[:, 2:], rho.shape)).ravel()
+    kernel = table(rho.ravel(), height).reshape(rho.shape)
+    return -kernel @ charges.currents / (2j * np.pi * frequency * epsilon_0)
+
+
 def contact_field(
     points: FloatArray, charges: ContactCharges, frequency: float, ground: complex | Ground
 ) -> ComplexArray:

@@ -253,10 +253,10 @@ def least_distances(points, starts, ends):
 
 
 @njit(cache=True)
-def split_toward(px, py, pz, start, end, stack, part):
+def split_toward(px, py, pz, start, end, stack, part, square=0.0):
     """Split xi in [-1, 1] until every part is at most half as long as its distance from a point.
 
-    `stack` (STACK, 2) is room to work in; the parts go to the rows of `part` (STACK, 2).
+    `square` is added to the squared distance: the point may then lie on the axis. [m2] `stack` (STACK, 2) is room to work in; the parts go to the rows of `part` (STACK, 2).
     Returns their number.  Two radii away from a wire 10^6 radii long it stays below 200.
     """
     length = np.sqrt((end[0] - start[0]) ** 2 + (end[1] - start[1]) ** 2 + (end[2] - start[2]) ** 2)
@@ -270,7 +270,7 @@ def split_toward(px, py, pz, start, end, stack, part):
     x -= along * ux
     y -= along * uy
     z -= along * uz
-    across_squared = x * x + y * y + z * z
+    across_squared = x * x + y * y + z * z + square
     along = 2.0 * along / length
     half = 0.5 * length
     stack[0, 0], stack[0, 1] = -1.0, 1.0
@@ -385,6 +385,64 @@ def add_direct_fields(
         h_field[n, 0] += hx
         h_field[n, 1] += hy
         h_field[n, 2] += flip * hz
+
+
+@njit(cache=True, error_model="numpy")
+def add_potentials(
+    points, wavenumber, starts, ends, squares, slopes, mirrored, xi, weight, factor, potential
+):
+    r"""Add factor Int I' g ds of straight elements in free space to `potential`, (N,) complex.
+
+    g = exp(-jkR)/(4 pi R), R^2 = D^2 + a^2; the points may lie on the axes.
+
+    Parameters
+    ----------
+    points : (N, 3) float
+    wavenumber : float
+        [1/m]
+    starts, ends : (E, 3) float; squares : (E,) float
+        a^2. [m2]
+    slopes : (E, Q) complex
+        Legendre coefficients of dI/ds. [A/m]
+    mirrored : bool
+        True takes the images in z = 0 instead of the elements themselves.
+    xi, weight : (G,) float
+        Gauss nodes for one part.
+    factor : complex
+    """
+    n_orders = slopes.shape[1]
+    stack = np.empty((STACK, 2))
+    part = np.empty((STACK, 2))
+    flip = -1.0 if mirrored else 1.0
+    for n in range(points.shape[0]):
+        px, py, pz = points[n, 0], points[n, 1], flip * points[n, 2]
+        total = 0.0j
+        for e in range(starts.shape[0]):
+            count = split_toward(px, py, pz, starts[e], ends[e], stack, part, squares[e])
+            dx = 0.5 * (ends[e, 0] - starts[e, 0])
+            dy = 0.5 * (ends[e, 1] - starts[e, 1])
+            dz = 0.5 * (ends[e, 2] - starts[e, 2])
+            x0 = px - 0.5 * (ends[e, 0] + starts[e, 0])
+            y0 = py - 0.5 * (ends[e, 1] + starts[e, 1])
+            z0 = pz - 0.5 * (ends[e, 2] + starts[e, 2])
+            own = 0.0j
+            for m in range(count):
+                low, high = part[m, 0], part[m, 1]
+                scale = 0.5 * (high - low)
+                for q in range(xi.size):
+                    at = 0.5 * (low + high) + scale * xi[q]
+                    slope = slopes[e, 0]
+                    older, old = 1.0, at
+                    for i in range(1, n_orders):
+                        slope += slopes[e, i] * old
+                        older, old = old, ((2 * i + 1) * at * old - i * older) / (i + 1)
+                    x, y, z = x0 - at * dx, y0 - at * dy, z0 - at * dz
+                    r = np.sqrt(x * x + y * y + z * z + squares[e])
+                    kr = wavenumber * r
+                    step = weight[q] * scale / r
+                    own += slope * complex(step * np.cos(kr), -step * np.sin(kr))
+            total += np.sqrt(dx * dx + dy * dy + dz * dz) * own
+        potential[n] += factor * total / (4.0 * np.pi)
 
 
 @njit(cache=True, parallel=True, error_model="numpy")

@@ -19,14 +19,20 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
 
-from ..earth.contacts import ContactCharges, contact_field
+from ..earth.contacts import ContactCharges, contact_field, contact_potential
 from ..earth.kernels import add_reflected_fields, interpolate_kernels_at
 from ..earth.tables import build_earth_table
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMoments
 from ..moments.quadrature import gauss
 from ..moments.rings import ring_filaments, surface_filaments
-from .kernels import add_direct_fields, add_point_fields, least_distances, nearest_elements
+from .kernels import (
+    add_direct_fields,
+    add_point_fields,
+    add_potentials,
+    least_distances,
+    nearest_elements,
+)
 from .polarisation import check_clear, check_moments, dipole_sources, plain_moments
 
 if TYPE_CHECKING:
@@ -35,6 +41,8 @@ if TYPE_CHECKING:
 ETA_0 = float(np.sqrt(mu_0 / epsilon_0))
 NEAREST_IN_RADII = 2.0
 EARTH_NODES = 6
+POTENTIAL_NODES = 6
+PAIRS_AT_ONCE = 200_000
 SURFACE_RADIUS = 2e-3
 """Thicker conductors have their near field from their surface. [m]"""
 SURFACE_ERROR = 1e-6
@@ -117,8 +125,6 @@ def point_sources(
     slopes: ComplexArray,
     frequency: float,
     observers: FloatArray,
-    *,
-    direct: bool = False,
 ) -> PointSources:
     """Gauss points on pieces no longer than half the distance from an image to the observers.
 
@@ -128,10 +134,8 @@ def point_sources(
         `slope_coefficients(currents)`. [A/m]
     observers : (N, 3) float
         Points at z >= 0; the images of the pieces in z = 0 are what they are near to. [m]
-    direct : bool
-        The pieces themselves are what they are near to, no nearer than their radius.
     """
-    mirror = np.array([1.0, 1.0, 1.0 if direct else -1.0])
+    mirror = np.array([1.0, 1.0, -1.0])
     length = np.linalg.norm(currents.end - currents.start, axis=1)
     owner = np.arange(length.size)
     low, high = np.full(length.size, -1.0), np.full(length.size, 1.0)
@@ -141,8 +145,6 @@ def point_sources(
         half = 0.5 * (currents.end - currents.start)[owner]
         images = (middle + low[:, None] * half) * mirror, (middle + high[:, None] * half) * mirror
         distance = least_distances(observers, *images)
-        if direct:
-            distance = np.hypot(distance, currents.radius[owner])
         long = 0.5 * (high - low) * length[owner] > 0.5 * distance
         kept.append((owner[~long], low[~long], high[~long]))
         owner, low, high = owner[long], low[long], high[long]
@@ -227,11 +229,12 @@ def scalar_potential(
     points: FloatArray,
     *,
     earth: Earth | None = None,
+    contacts: ContactCharges | None = None,
 ) -> ComplexArray:
     """Scalar potential of the charges on all wires, relative to infinity, (N,). [V]
 
     V = (1/eps0) Int q (g + g_phi) ds, RMS, q = -(1/jw) dI/ds, with R^2 = D^2 + a^2 in g and
-    g_phi what the earth reflects.
+    g_phi what the earth reflects; and that of the charges where wires are led to the earth.
 
     Parameters
     ----------
@@ -243,33 +246,34 @@ def scalar_potential(
         Anywhere at z > 0 over ground, on a wire as well. [m]
     earth : Earth, optional
         None is free space.
+    contacts : ContactCharges, optional
+        Where the wires are led to a real earth.
     """
     found = np.zeros(points.shape[0], dtype=np.complex128)
     if not found.size:
         return found
+    points = np.array(points, dtype=float, order="C")
     currents = plain_copy(currents)
     slopes = slope_coefficients(currents)
     wavenumber = 2.0 * np.pi * frequency / LIGHT_SPEED
-    mirror = np.array([1.0, 1.0, -1.0])
+    xi, weight = (np.array(x) for x in gauss(POTENTIAL_NODES + currents.current.shape[1] // 2))
+    charge = 1j / (2.0 * np.pi * frequency)
 
-    def add(sources: PointSources, square: float, factor: float) -> None:
-        for n, point in enumerate(points):
-            distance = np.sqrt(((sources.positions - point) ** 2).sum(axis=1) + square)
-            green = np.exp(-1j * wavenumber * distance) / (4.0 * np.pi * distance)
-            found[n] += factor * (green @ sources.charges)
+    def add(*, mirrored: bool, squares: FloatArray, factor: complex) -> None:
+        add_potentials(
+            points, wavenumber, currents.start, currents.end, squares, slopes, mirrored, xi,
+            weight, factor, found,
+        )  # fmt: skip
 
-    for radius in np.unique(currents.radius):
-        own = currents.radius == radius
-        some = ElementCurrents(
-            currents.start[own], currents.end[own], currents.radius[own], currents.current[own]
-        )
-        add(point_sources(some, slopes[own], frequency, points, direct=True), radius**2, 1.0)
-    if earth is not None:
+    add(mirrored=False, squares=currents.radius**2, factor=charge)
+    if earth is not None and earth.is_perfect:
+        add(mirrored=True, squares=np.zeros_like(currents.radius), factor=-charge)
+    elif earth is not None:
+        ground = earth.at(frequency)
         sources = point_sources(currents, slopes, frequency, points)
-        if earth.is_perfect:
-            add(sources._replace(positions=sources.positions * mirror), 0.0, -1.0)
-        else:
-            _add_reflected_potential(points, sources, frequency, earth.at(frequency), found)
+        _add_reflected_potential(points, sources, frequency, ground, found)
+        if contacts is not None:
+            found += epsilon_0 * contact_potential(points, contacts, frequency, ground)
     return found / epsilon_0
 
 
@@ -281,19 +285,25 @@ def _add_reflected_potential(
     found: ComplexArray,
 ) -> None:
     """Add the charges times g_phi, (N,). [C/m]"""
-    gap = points[:, None, :2] - sources.positions[None, :, :2]
-    across = np.hypot(gap[..., 0], gap[..., 1])
-    heights = points[:, None, 2] + sources.positions[None, :, 2]
+    reach = 0.0
+    for point in points:
+        reach = max(reach, float(np.hypot(*(sources.positions[:, :2] - point[:2]).T).max()))
     table = build_earth_table(
         frequency,
         ground,
-        rho_max=float(across.max()),
-        zeta_min=float(heights.min()),
-        zeta_max=float(heights.max()),
+        rho_max=reach,
+        zeta_min=float(points[:, 2].min() + sources.positions[:, 2].min()),
+        zeta_max=float(points[:, 2].max() + sources.positions[:, 2].max()),
     )
-    kernels = np.empty((4, across.size), dtype=np.complex128)
-    interpolate_kernels_at(across.ravel(), heights.ravel(), *table.kernel_arguments(), kernels)
-    found += kernels[1].reshape(across.shape) @ sources.charges
+    rows = max(1, PAIRS_AT_ONCE // len(sources.positions))
+    for first in range(0, len(points), rows):
+        some = slice(first, first + rows)
+        gap = points[some, None, :2] - sources.positions[None, :, :2]
+        across = np.hypot(gap[..., 0], gap[..., 1])
+        heights = points[some, None, 2] + sources.positions[None, :, 2]
+        kernels = np.empty((4, across.size), dtype=np.complex128)
+        interpolate_kernels_at(across.ravel(), heights.ravel(), *table.kernel_arguments(), kernels)
+        found[some] += kernels[1].reshape(across.shape) @ sources.charges
 
 
 def fields(
