@@ -2,17 +2,71 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .answer_records import NodeCurrent, PointReading, WireCurrent
-from .moments.basis import FloatArray
+from .moments.basis import FloatArray, IntArray
 from .potentials import end_potentials
 from .solution import Solution
 
+if TYPE_CHECKING:
+    from ..geometry.mesh import Mesh
+
 AT_END = 1e-9
 """In parts of an element."""
+
+
+def along_wires(
+    mesh: Mesh,
+    n_wires: int,
+    elements: IntArray,
+    xi: FloatArray,
+    *,
+    some: Sequence[int] | None = None,
+) -> list[tuple[FloatArray, IntArray, FloatArray]]:
+    """Where places on elements lie along the wires, by wire.
+
+    Parameters
+    ----------
+    elements : (S,) int
+        Rising.
+    xi : (S,) float
+    some : sequence of int, optional
+        Numbers of the wires that are asked for; the others' arrays are empty.
+
+    Returns
+    -------
+    list of (distances [m], rows, directions)
+        Distances rise; rows are indices of the places, directions 1 or -1 against the element.
+    """
+    parts: list[list[tuple[FloatArray, IntArray, FloatArray]]] = [[] for _ in range(n_wires)]
+    wanted = set(range(n_wires) if some is None else some)
+    for run in mesh.runs:
+        if run.wire not in wanted:
+            continue
+        breaks = np.asarray(run.breaks)
+        middle, half = 0.5 * (breaks[1:] + breaks[:-1]), 0.5 * np.diff(breaks)
+        bounds = np.searchsorted(elements, [run.first_element, run.first_element + middle.size])
+        rows = np.arange(*bounds)
+        own = elements[rows] - run.first_element
+        along = middle[own] + half[own] * xi[rows]
+        distance = run.from_distance + run.direction * (along - run.offset)
+        inside = (distance > run.from_distance - 1e-9) & (distance < run.to_distance + 1e-9)
+        count = int(inside.sum())
+        parts[run.wire].append((distance[inside], rows[inside], np.full(count, run.direction)))
+    found = []
+    for each in parts:
+        if not each:
+            found.append((np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros(0)))
+            continue
+        distance, rows, direction = (np.concatenate(column) for column in zip(*each, strict=True))
+        order = np.argsort(distance, kind="stable")
+        found.append((distance[order], rows[order], direction[order]))
+    return found
 
 
 def wire_currents(
@@ -23,23 +77,12 @@ def wire_currents(
     xi = np.linspace(-1.0, 1.0, places_each)
     coefficients = solution.currents(power=power).current
     values = coefficients @ np.polynomial.legendre.legvander(xi, coefficients.shape[1] - 1).T
-    places: list[list[FloatArray]] = [[] for _ in wires]
-    currents: list[list[np.ndarray]] = [[] for _ in wires]
-    for run in mesh.runs:
-        breaks = np.asarray(run.breaks)
-        middle, half = 0.5 * (breaks[1:] + breaks[:-1]), 0.5 * np.diff(breaks)
-        along = (middle[:, None] + half[:, None] * xi).ravel()
-        own = values[run.first_element : run.first_element + middle.size].ravel()
-        distance = run.from_distance + run.direction * (along - run.offset)
-        inside = (distance > run.from_distance - 1e-9) & (distance < run.to_distance + 1e-9)
-        places[run.wire].append(distance[inside])
-        currents[run.wire].append(run.direction * own[inside])
-    found = []
-    for wire, where, what in zip(wires, places, currents, strict=True):
-        distance = np.concatenate(where)
-        order = np.argsort(distance, kind="stable")
-        found.append(WireCurrent(wire.name, distance[order], np.concatenate(what)[order]))
-    return tuple(found)
+    elements = np.repeat(np.arange(len(mesh)), places_each)
+    places = along_wires(mesh, len(wires), elements, np.tile(xi, len(mesh)))
+    return tuple(
+        WireCurrent(wire.name, distances, directions * values.ravel()[rows])
+        for wire, (distances, rows, directions) in zip(wires, places, strict=True)
+    )
 
 
 def node_currents(

@@ -16,7 +16,7 @@ END_RADII = 25.0
 """Length over which the potential of an open end is the mean, never more than a quarter of the
 straight stretch that ends there. [radii]"""
 
-END_NODES = 12
+END_NODES = 6
 
 
 def surface_potential(

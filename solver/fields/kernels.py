@@ -256,7 +256,8 @@ def least_distances(points, starts, ends):
 def split_toward(px, py, pz, start, end, stack, part, square=0.0):
     """Split xi in [-1, 1] until every part is at most half as long as its distance from a point.
 
-    `square` is added to the squared distance: the point may then lie on the axis. [m2] `stack` (STACK, 2) is room to work in; the parts go to the rows of `part` (STACK, 2).
+    `square` is added to the squared distance: the point may then lie on the axis. [m2]
+    `stack` (STACK, 2) is room to work in; the parts go to the rows of `part` (STACK, 2).
     Returns their number.  Two radii away from a wire 10^6 radii long it stays below 200.
     """
     length = np.sqrt((end[0] - start[0]) ** 2 + (end[1] - start[1]) ** 2 + (end[2] - start[2]) ** 2)
