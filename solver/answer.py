@@ -13,6 +13,7 @@ from threadpoolctl import threadpool_limits
 
 from ..geometry import AtticFileError, Scene
 from ..geometry.checks import check_frequency
+from ..geometry.clearance import Clearance, wire_clearances
 from ..geometry.mesh import build_mesh
 from ..geometry.plan import AtticPlan
 from .answer_records import (
@@ -41,7 +42,9 @@ from .moments.quadrature import lagrange_weights
 from .settings import Settings, read_settings
 from .solution import Solution
 from .solve import DEFAULT_TOLERANCE
+from .station.voltages import voltage_readings, wire_voltages
 from .system import System
+from .voltage_records import VoltageLimits
 
 DEFAULT_POINTS = 13
 LARGEST_STEP = 0.15
@@ -77,6 +80,7 @@ def answer(
     points_per_band: int = DEFAULT_POINTS,
     angle_limits: tuple[float, float] = (30.0, 60.0),
     low_angle: float = 15.0,
+    voltage_limits: VoltageLimits | None = None,
     error_estimate: bool = True,
     tolerance: float | None = DEFAULT_TOLERANCE,
     progress: bool | None = None,
@@ -105,6 +109,9 @@ def answer(
         Elevations that part low, middle and high angles. [degree]
     low_angle : float
         Elevation at which the best and the worst direction are told. [degree]
+    voltage_limits : VoltageLimits, optional
+        When voltage near wood, boards or metal is flagged; 1 kV peak nearer than 50 mm (common
+        practice) where left out.
     error_estimate : bool
         Estimate the discretisation error of the impedance at each centre.
     tolerance : float, optional
@@ -136,6 +143,10 @@ def answer(
     interpolated from 2 to 10 that are filled (see `band_sweep`), each point solved by itself.
     """
     _check_options(points_per_band, angle_limits, low_angle, tolerance)
+    if not isinstance(voltage_limits, VoltageLimits | None):
+        raise SolverError(
+            f"voltage_limits is {voltage_limits!r}; give VoltageLimits(peak=..., distance=...)."
+        )
     scene, called = scene_of(plan, "answer")
     from_plan = plan if isinstance(plan, AtticPlan) else None
     house = None if from_plan is None else House.of(from_plan.attic)
@@ -146,6 +157,7 @@ def answer(
     system = prepare_system(
         scene, settings.bands, tolerance=tolerance, matrices=count, announce=announce
     )
+    clearances = wire_clearances(scene)
     with threadpool_limits(limits=linear_algebra_threads(system), user_api="blas"):
         told: list[str] = []
         with progress_bar(count, progress) as bar:
@@ -165,6 +177,8 @@ def answer(
                     points_per_band,
                     angle_limits,
                     low_angle,
+                    VoltageLimits() if voltage_limits is None else voltage_limits,
+                    clearances,
                     np.nan if house is None else house.ridge_bearing,
                     told,
                 )
@@ -333,6 +347,8 @@ def _answer_band(
     n_points: int,
     angle_limits: tuple[float, float],
     low_angle: float,
+    limits: VoltageLimits,
+    clearances: Sequence[Clearance],
     ridge_bearing: float,
     remarks: list[str],
 ) -> BandAnswer:
@@ -376,6 +392,7 @@ def _answer_band(
     if sum(feed.is_driven for feed in sweep.system.scene.feeds) > 1:
         per_square = np.nan
     radiated = float(budget.radiated)
+    voltages = wire_voltages(centre, power=power)
     return BandAnswer(
         band=band,
         reference=reference,
@@ -406,6 +423,11 @@ def _answer_band(
         node_currents=node_currents(centre, power, feed_voltage),
         wire_currents=wire_currents(centre, power),
         named_points=named_point_readings(centre, power),
+        wire_voltages=voltages,
+        voltages=voltage_readings(
+            centre, power=power, limits=limits, voltages=voltages, clearances=clearances
+        ),
+        voltage_limits=limits,
         solid_losses=tuple(
             GroupLoss(group, float(share)) for group, share in centre.solid_losses.items()
         ),

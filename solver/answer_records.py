@@ -22,6 +22,7 @@ from .moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMomen
 
 if TYPE_CHECKING:
     from .fields.far import FarField
+    from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
 SWR_LIMIT = 2.0
 """Up to here a transmitter's output stage is content (common practice)."""
@@ -294,6 +295,12 @@ class BandAnswer(Record):
     wire_currents : tuple of WireCurrent
     named_points : tuple of PointReading
         Current, and potential of open ends, at the points of the wires that have names.
+    wire_voltages : tuple of WireVoltage
+        Potential along the wires, all but the grids of screens.
+    voltages : tuple of VoltageReading
+        At both ends of these wires, and where along them it wants watching most.
+    voltage_limits : VoltageLimits or None
+        By which they are flagged; None in answers of before.
     solid_losses : tuple of GroupLoss
         Of the groups of timbers and sheets; their sum is `budget.timbers`.
     currents : ElementCurrents
@@ -335,6 +342,9 @@ class BandAnswer(Record):
     node_currents: tuple[NodeCurrent, ...]
     wire_currents: tuple[WireCurrent, ...]
     named_points: tuple[PointReading, ...]
+    wire_voltages: tuple[WireVoltage, ...]
+    voltages: tuple[VoltageReading, ...]
+    voltage_limits: VoltageLimits | None
     solid_losses: tuple[GroupLoss, ...]
     currents: ElementCurrents
     polarisation: PointMoments | None
@@ -378,6 +388,13 @@ class BandAnswer(Record):
                 return one
         there = ", ".join(repr(one.point) for one in self.named_points) or "none"
         raise SolverError(f"No point is called {name!r}; there are: {there}.")
+
+    @property
+    def worst_voltages(self) -> list[VoltageReading]:
+        """Flagged ones first, then by peak; every place once."""
+        from .voltage_records import worst_first
+
+        return worst_first(self.voltages)
 
     @property
     def is_whole_band(self) -> bool:

@@ -34,11 +34,12 @@ from .bands import Band
 from .errors import StoreError
 from .fields.budget import Budget, BudgetPart
 from .moments.basis import ElementCurrents, PointMoments
+from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
-SCHEMA = 4
-"""4: parts of the budget, wires of the house with their piece and kind; 3: readings at named
-points, losses by group of solids; 2: the earth of a band may have layers; 1: one permittivity, NaN
-in free space."""
+SCHEMA = 5
+"""5: voltages along wires and at their ends; 4: parts of the budget, wires of the house with their
+piece and kind; 3: readings at named points, losses by group of solids; 2: the earth of a band may
+have layers; 1: one permittivity, NaN in free space."""
 FORMAT = "ridgepole answer"
 
 _KINDS: dict[str, Any] = {
@@ -46,7 +47,7 @@ _KINDS: dict[str, Any] = {
     for kind in (
         Answer, BandAnswer, PointAnswer, NodeCurrent, WireCurrent, WirePath, FeedPlace, House,
         PointReading, GroupLoss, Assumption, Band, Budget, BudgetPart, ElementCurrents,
-        PointMoments, Ground,
+        PointMoments, Ground, WireVoltage, VoltageReading, VoltageLimits,
     )
 }  # fmt: skip
 
@@ -55,7 +56,8 @@ UNITS = {
     "impedance": "ohm", "impedances": "ohm", "reference": "ohm", "radiation_resistance": "ohm",
     "loss_resistance": "ohm", "power": "W", "feed_voltage": "V", "feed_current": "A",
     "current": "A", "vertices": "m", "radius": "m", "corners": "m", "floor": "m", "eaves": "m",
-    "potential": "V", "at": "m", "ridge": "m", "start": "m", "end": "m", "distances": "m",
+    "potential": "V", "rms": "V", "peak": "V", "gap": "m", "distance": "m", "field": "V/m",
+    "at": "m", "ridge": "m", "start": "m", "end": "m", "distances": "m",
     "ridge_bearing": "degree",
     "elevation_deg": "degree", "azimuth_deg": "degree", "low_angle_deg": "degree",
     "thicknesses": "m", "gain_dbi": "dBi", "angle_limits": "degree", "lobe": "dBi, degree",
@@ -238,6 +240,8 @@ _ADDED: dict[tuple[Any, str], Any] = {
     (BandAnswer, "named_points"): (), (BandAnswer, "solid_losses"): (),  # schema 3
     (BandAnswer, "polarisation"): None,
     (Budget, "parts"): (), (WirePath, "piece"): "", (WirePath, "kind"): "",  # schema 4
+    (BandAnswer, "wire_voltages"): (), (BandAnswer, "voltages"): (),  # schema 5
+    (BandAnswer, "voltage_limits"): None,
 }  # fmt: skip
 """What older files lack, and what stands for it."""
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,8 +13,19 @@ from .answer_records import Record
 from .errors import SolverError
 from .moments.basis import ComplexArray, FloatArray
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 TOUCHING = 1e-3
 """Gaps below this count as this where voltage is divided by them. [m]"""
+
+WORDS = {"timber": "wood", "sheet": "a board", "screen": "foil or sheet metal", "metal": "metal"}
+
+CAUTION = (
+    "High radio-frequency voltage beside wood, boards or cables brings corona, charring and worn "
+    "insulation: end every wire on an end insulator, keep ends off timber and cables, and do not "
+    "trust a jacket as insulation."
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +95,12 @@ class WireVoltage(Record):
         """Greatest in a cycle of a steady carrier, (M,). [V]"""
         return math.sqrt(2.0) * self.rms
 
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Peak voltage along the wire."""
+        from .views.voltage_figures import draw_wire_voltages
+
+        return draw_wire_voltages([self], ax)
+
     @property
     def ends(self) -> dict[str, complex]:
         """At "start" and "end". [V]"""
@@ -128,3 +147,20 @@ class VoltageReading(Record):
         if self.place == "along":
             return f"{self.wire} at {self.at:.2f} m"
         return f"{self.place} of {self.wire}"
+
+
+def worst_first(readings: Sequence[VoltageReading]) -> list[VoltageReading]:
+    """Flagged ones first, then by peak; what is told along a wire is dropped at its ends."""
+    ends = {(one.wire, one.at) for one in readings if one.place != "along"}
+    some = [one for one in readings if one.place != "along" or (one.wire, one.at) not in ends]
+    return sorted(some, key=lambda one: (not one.is_flagged, -one.peak))
+
+
+def in_words(reading: VoltageReading) -> str:
+    """A warning, or what there is to say, in one sentence."""
+    text = f"{reading.label}: {reading.peak:.0f} V peak"
+    if not reading.nearest:
+        return f"{text}, with nothing drawn near it."
+    kind = WORDS.get(reading.nearest_kind, f"a {reading.nearest_kind}")
+    text += f", {reading.gap * 1e3:.0f} mm from {kind} ({reading.nearest})"
+    return f"{text}, too near." if reading.is_flagged else f"{text}."

@@ -33,14 +33,6 @@ from ..voltage_records import TOUCHING, VoltageLimits, VoltageReading, WireVolta
 SHORT_ELEMENT = 30.0
 """Elements of fewer radii, at tips, have their potential at two places. [radii]"""
 
-WORDS = {"timber": "wood", "sheet": "a board", "screen": "foil or sheet metal"}
-
-CAUTION = (
-    "High radio-frequency voltage beside wood, boards or cables brings corona, charring and worn "
-    "insulation. End every wire on an end insulator, keep the last metre off timber and cables, "
-    "and do not trust a wire's jacket as insulation."
-)
-
 
 def wire_voltages(
     solution: Solution, *, power: float = 100.0, wires: Sequence[str] | None = None
@@ -172,23 +164,6 @@ def voltage_readings(
                 )
             )  # fmt: skip
     return tuple(found)
-
-
-def worst_first(readings: Sequence[VoltageReading]) -> list[VoltageReading]:
-    """Flagged ones first, then by peak."""
-    return sorted(readings, key=lambda one: (not one.is_flagged, -one.peak))
-
-
-def in_words(reading: VoltageReading) -> str:
-    """A warning, or what there is to say, in one sentence."""
-    if not reading.nearest:
-        return f"{reading.label}: {reading.peak:.0f} V peak, with nothing drawn near it."
-    kind = WORDS.get(reading.nearest_kind, f"a {reading.nearest_kind}")
-    text = (
-        f"{reading.label}: {reading.peak:.0f} V peak, {reading.gap * 1e3:.0f} mm from {kind} "
-        f"({reading.nearest})"
-    )
-    return f"{text}, too near." if reading.is_flagged else f"{text}."
 
 
 def _numbers(solution: Solution, wires: Sequence[str] | None) -> list[int]:

@@ -7,7 +7,7 @@ that is not attached to pyplot (``figure.savefig(path)``).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
@@ -556,6 +556,13 @@ def draw_currents(
 
 def draw_wires(answer: Answer, bands: Sequence[str] | None = None) -> Figure:
     """Plan and side view with currents, a row a band; left out: lowest and highest band."""
+    return wire_sheet(answer, bands, draw_currents, "current along the wires")
+
+
+def wire_sheet(
+    answer: Answer, bands: Sequence[str] | None, draw: Callable[..., Axes], title: str
+) -> Figure:
+    """Plan and side view by `draw(answer, band, ax, from_side=...)`, a row a band."""
     from matplotlib.lines import Line2D
 
     from ...geometry.drawing import feed_marks
@@ -577,14 +584,14 @@ def draw_wires(answer: Answer, bands: Sequence[str] | None = None) -> Figure:
     grid = inches.grid(2, len(bands), left=0.6, right=0.75, bottom=0.5, top=0.3, over=over)
     axes = figure.subplots(len(bands), 2, squeeze=False, gridspec_kw=grid)
     for row, band in zip(axes, bands, strict=True):
-        draw_currents(answer, band, row[0])
-        draw_currents(answer, band, row[1], from_side=True)
+        draw(answer, band, row[0])
+        draw(answer, band, row[1], from_side=True)
     figure.legend(
         list(handles.values()), list(handles),
         loc="upper left", ncols=LEGEND_COLUMNS, frameon=False, fontsize=9, borderaxespad=0.0,
         bbox_to_anchor=(0.1 / 12.4, 1.0 - (TITLE_INCHES - 0.05) / figure.get_figheight()),
     )  # fmt: skip
-    _title(figure, f"{_name(answer)}: current along the wires", answer.place)
+    _title(figure, f"{_name(answer)}: {title}", answer.place)
     return figure
 
 

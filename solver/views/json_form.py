@@ -77,6 +77,28 @@ def _band(band: BandAnswer) -> dict[str, Any]:
             }
             for one in band.named_points
         ],
+        "voltages": [
+            {
+                "wire": one.wire,
+                "place": one.place,
+                "at_m": number(one.at),
+                "open_end": one.is_open_end,
+                "rms_v": number(one.rms),
+                "peak_v": number(one.peak),
+                "nearest": one.nearest,
+                "nearest_kind": one.nearest_kind,
+                "gap_m": number(one.gap),
+                "flagged": one.is_flagged,
+            }
+            for one in band.voltages
+        ],
+        "voltage_limits": None
+        if band.voltage_limits is None
+        else {
+            "peak_v": number(band.voltage_limits.peak),
+            "distance_m": number(band.voltage_limits.distance),
+            "field_v_per_m": number(band.voltage_limits.field),
+        },
         "error_estimate": number(band.error_estimate),
         "interpolation_error": number(band.interpolation_error),
         "curve": {

@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..fields.budget import ELEMENTS, OTHER_WIRES
+from ..voltage_records import CAUTION as VOLTAGE_CAUTION
+from ..voltage_records import in_words
 from . import numbers as n
 
 if TYPE_CHECKING:
@@ -44,6 +46,9 @@ WORTH_FINDING_OUT = 0.2
 SKY, EARTH, ELECTRODES, WIRE, METAL, JACKETS, SOLIDS, LOADS = (
     "sky", "earth", "electrodes", "wire", "house metal", "jackets", "timber, boards", "loads"
 )  # fmt: skip
+
+MOST_FLAGGED = 3
+"""Voltages too near to something that are told of each band."""
 
 MOST_PARTS = 12
 """Parts of a term told one by one."""
@@ -313,6 +318,53 @@ def named_point_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[st
     ]
 
 
+def voltage_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
+    """The highest voltage of each band, and the worst that are too near to something."""
+    rows = [["band", "highest at", "volts", "peak", "nearest to it", "gap"]]
+    flagged: list[str] = []
+    left = 0
+    for band in bands:
+        readings = band.worst_voltages
+        if not readings:
+            continue
+        most = max(readings, key=lambda one: one.peak)
+        rows.append(
+            [
+                band.name,
+                most.label,
+                n.with_unit(most.rms, "V RMS"),
+                n.with_unit(most.peak, "V"),
+                most.nearest or n.NOT_KNOWN,
+                n.with_unit(1e3 * most.gap, "mm"),
+            ]
+        )
+        near = [one for one in readings if one.is_flagged]
+        flagged += [f"{band.name}: {in_words(one)}" for one in near[:MOST_FLAGGED]]
+        left += len(near[MOST_FLAGGED:])
+    if len(rows) == 1:
+        return []
+    lines = [
+        *wrapped(
+            f"Along the wires, {bands[0].power:g} W into the feed point: potential against remote "
+            "earth, which at an end is its voltage.",
+            width,
+        ),
+        *n.columns(rows, left=2, width=width),
+    ]
+    limits = next((band.voltage_limits for band in bands if band.voltage_limits), None)
+    if flagged and limits is not None:
+        said = f"{limits.peak:g} V peak nearer than {1e3 * limits.distance:g} mm"
+        if math.isfinite(limits.field):
+            said += f", or {limits.field:g} V/m"
+        lines += wrapped(f"Too near, above {said} (common practice unless you set it):", width)
+        for text in flagged:
+            lines += wrapped(text, width, first="  - ", rest="    ")
+        if left:
+            lines += wrapped(f"and {left} more, see the JSON form.", width)
+        lines += wrapped(VOLTAGE_CAUTION, width)
+    return lines
+
+
 def safety_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
     """Volts and amperes at the feed point and at named points, then the cautions."""
     power = bands[0].power
@@ -328,8 +380,9 @@ def safety_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
             ]
         )
     lines = [
-        "  At the feed point (ends of wires are not computed yet):",
+        "  At the feed point:",
         *n.columns(rows, width=width),
+        *voltage_lines(bands, width),
         *named_point_lines(bands, width),
     ]
     for caution in CAUTIONS:
@@ -480,8 +533,8 @@ def band_text(band: BandAnswer) -> str:
     lines += [
         "",
         _head(4),
-        f"  {n.with_unit(volts, 'V RMS')} at the feed point for {band.power:g} W; "
-        "wire ends carry more.",
+        f"  {n.with_unit(volts, 'V RMS')} at the feed point for {band.power:g} W.",
+        *voltage_lines(one),
         *named_point_lines(one),
         "",
         _head(5),
