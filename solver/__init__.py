@@ -73,7 +73,10 @@ from .station.predictions import (
     predicted_power_density,
 )
 from .station.touch import Touch, touch
+from .station.touched_conductors import TouchedConductor, touched_conductors
+from .station.voltages import voltage_readings, wire_voltages
 from .study import Influence, influence
+from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
 __all__ = [
     "Answer",
@@ -111,11 +114,15 @@ __all__ = [
     "SystemNoise",
     "TNetwork",
     "Touch",
+    "TouchedConductor",
     "Transformer",
     "TunerPlaces",
     "TwoPort",
+    "VoltageLimits",
+    "VoltageReading",
     "WindowMatcher",
     "WindowVerdict",
+    "WireVoltage",
     "answer",
     "band_names",
     "choke_effect",
@@ -153,5 +160,8 @@ __all__ = [
     "swr",
     "system_noise",
     "touch",
+    "touched_conductors",
+    "voltage_readings",
+    "wire_voltages",
     "zone_shares",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +12,9 @@ from .fields.near import scalar_potential, slope_coefficients
 from .moments.basis import ComplexArray, FloatArray, IntArray
 from .moments.quadrature import gauss
 from .solution import Solution
+
+if TYPE_CHECKING:
+    from ..geometry import Wire
 
 END_RADII = 25.0
 """Length over which the potential of an open end is the mean, never more than a quarter of the
@@ -60,6 +64,12 @@ def surface_potential(
     return found
 
 
+def end_reach(wire: Wire, *, is_last: bool) -> float:
+    """Length over which the potential of an open end is the mean. [m]"""
+    stretch = np.diff(wire.vertex_distances)[-1 if is_last else 0]
+    return min(END_RADII * wire.radius, 0.25 * float(stretch))
+
+
 def end_potentials(
     solution: Solution, ends: Sequence[tuple[int, bool]], *, power: float
 ) -> ComplexArray:
@@ -74,8 +84,7 @@ def end_potentials(
     elements, places = [], []
     for number, is_last in ends:
         wire = solution.scene.wires[number]
-        stretch = np.diff(wire.vertex_distances)[-1 if is_last else 0]
-        reach = min(END_RADII * wire.radius, 0.25 * float(stretch))
+        reach = end_reach(wire, is_last=is_last)
         for part in 0.5 * reach * (1.0 + nodes):
             at = wire.length - float(part) if is_last else float(part)
             element, xi, _ = solution.mesh.locate(number, at)

@@ -263,7 +263,8 @@ def _gap_voltages(solution: Solution, index: int, power: float) -> ComplexArray:
     """Voltages across all feeds for the stated power, their terminations included, (P,). [V]"""
     currents = solution.driven_unknowns(index, power=power)
     through = solution.system.ports.T @ currents
-    return np.linalg.solve(solution.port_admittance[index], through)
+    found = np.linalg.solve(solution.port_admittance[index], through)
+    return found.astype(np.complex128)
 
 
 def _open_impedances(y: ComplexArray, scene: Scene, n_feeds: int) -> ComplexArray:
@@ -278,7 +279,7 @@ def _open_impedances(y: ComplexArray, scene: Scene, n_feeds: int) -> ComplexArra
     if keep:
         rest = y[np.ix_(keep, keep)] + np.diag(across)
         own = own - y[n_feeds:, keep] @ np.linalg.solve(rest, y[keep, n_feeds:])
-    return np.linalg.inv(own)
+    return np.linalg.inv(own).astype(np.complex128)
 
 
 def _with_ports(mesh: Mesh, nodes: Sequence[int]) -> Mesh:

@@ -26,7 +26,7 @@ from ..currents_along import along_wires
 from ..errors import SolverError
 from ..moments.basis import FloatArray
 from ..moments.quadrature import gauss
-from ..potentials import end_potentials, surface_potential
+from ..potentials import end_potentials, end_reach, surface_potential
 from ..solution import Solution
 from ..voltage_records import TOUCHING, VoltageLimits, VoltageReading, WireVoltage
 
@@ -42,7 +42,8 @@ def wire_voltages(
     Scalar potential in the Lorenz gauge, at the conductor's surface (beneath a jacket), against
     remote earth: at open ends and on short pieces what people call the voltage, see this module.
     An open end's value is the mean over its last 25 radii, that of an end which joins others the
-    next place on the wire. What timber and sheets add is left out.
+    next place on the wire (on a contact to the ground too). Timber and sheets are in the currents;
+    the potential of their own charges is left out, and how much that is has not been measured.
 
     Parameters
     ----------
@@ -85,9 +86,14 @@ def wire_voltages(
         wire = scene.wires[number]
         distances, rows, _ = along[number]
         potential = values[rows]
-        inner = (distances > 1e-9) & (distances < wire.length - 1e-9)
         first = tips.get((number, False), potential[0])
         last = tips.get((number, True), potential[-1])
+        # What the mean at an open end stands for is not told again.
+        before, after = (
+            end_reach(wire, is_last=is_last) if (number, is_last) in tips else 1e-9
+            for is_last in (False, True)
+        )
+        inner = (distances > before) & (distances < wire.length - after)
         found.append(
             WireVoltage(
                 wire.name,
@@ -160,7 +166,7 @@ def voltage_readings(
                 VoltageReading(
                     one.wire, place, float(clear.distances[row]), is_open,
                     volts / float(np.sqrt(2.0)), volts, name, kind, gap,
-                    bool(limits.are_passed(np.float64(volts), np.float64(gap))),
+                    bool(limits.are_passed(np.array(volts), np.array(gap))),
                 )
             )  # fmt: skip
     return tuple(found)

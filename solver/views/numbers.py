@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 
 NOT_KNOWN = "-"
@@ -89,6 +90,11 @@ def ampere(value: complex) -> str:
     if size < 1e-6:
         return "0"
     return f"{rounded(size)} at {math.degrees(math.atan2(value.imag, value.real)):.0f} deg"
+
+
+def wrapped(text: str, width: int, *, first: str = "  ", rest: str = "  ") -> list[str]:
+    """A paragraph as lines."""
+    return textwrap.wrap(text, max(width, 40), initial_indent=first, subsequent_indent=rest)
 
 
 def columns(

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import html
 import math
-import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..fields.budget import ELEMENTS, OTHER_WIRES
-from ..voltage_records import CAUTION as VOLTAGE_CAUTION
-from ..voltage_records import in_words
 from . import numbers as n
+from .numbers import wrapped
+from .voltage_text import voltage_lines
 
 if TYPE_CHECKING:
     from ..answer_records import Answer, BandAnswer, PointAnswer
@@ -46,9 +45,6 @@ WORTH_FINDING_OUT = 0.2
 SKY, EARTH, ELECTRODES, WIRE, METAL, JACKETS, SOLIDS, LOADS = (
     "sky", "earth", "electrodes", "wire", "house metal", "jackets", "timber, boards", "loads"
 )  # fmt: skip
-
-MOST_FLAGGED = 3
-"""Voltages too near to something that are told of each band."""
 
 MOST_PARTS = 12
 """Parts of a term told one by one."""
@@ -97,11 +93,6 @@ def _is_nothing(value: float) -> bool:
 
 def _head(number: int) -> str:
     return f"{number}. {QUESTIONS[number - 1]}"
-
-
-def wrapped(text: str, width: int, *, first: str = "  ", rest: str = "  ") -> list[str]:
-    """A paragraph as lines."""
-    return textwrap.wrap(text, max(width, 40), initial_indent=first, subsequent_indent=rest)
 
 
 def _points(band: BandAnswer) -> list[PointAnswer]:
@@ -316,53 +307,6 @@ def named_point_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[st
         *wrapped(f"At named points, {power:g} W into the feed point.{note * ends}", width),
         *n.columns(rows, left=3, width=width),
     ]
-
-
-def voltage_lines(bands: Sequence[BandAnswer], width: int = 1000) -> list[str]:
-    """The highest voltage of each band, and the worst that are too near to something."""
-    rows = [["band", "highest at", "volts", "peak", "nearest to it", "gap"]]
-    flagged: list[str] = []
-    left = 0
-    for band in bands:
-        readings = band.worst_voltages
-        if not readings:
-            continue
-        most = max(readings, key=lambda one: one.peak)
-        rows.append(
-            [
-                band.name,
-                most.label,
-                n.with_unit(most.rms, "V RMS"),
-                n.with_unit(most.peak, "V"),
-                most.nearest or n.NOT_KNOWN,
-                n.with_unit(1e3 * most.gap, "mm"),
-            ]
-        )
-        near = [one for one in readings if one.is_flagged]
-        flagged += [f"{band.name}: {in_words(one)}" for one in near[:MOST_FLAGGED]]
-        left += len(near[MOST_FLAGGED:])
-    if len(rows) == 1:
-        return []
-    lines = [
-        *wrapped(
-            f"Along the wires, {bands[0].power:g} W into the feed point: potential against remote "
-            "earth, which at an end is its voltage.",
-            width,
-        ),
-        *n.columns(rows, left=2, width=width),
-    ]
-    limits = next((band.voltage_limits for band in bands if band.voltage_limits), None)
-    if flagged and limits is not None:
-        said = f"{limits.peak:g} V peak nearer than {1e3 * limits.distance:g} mm"
-        if math.isfinite(limits.field):
-            said += f", or {limits.field:g} V/m"
-        lines += wrapped(f"Too near, above {said} (common practice unless you set it):", width)
-        for text in flagged:
-            lines += wrapped(text, width, first="  - ", rest="    ")
-        if left:
-            lines += wrapped(f"and {left} more, see the JSON form.", width)
-        lines += wrapped(VOLTAGE_CAUTION, width)
-    return lines
 
 
 def safety_lines(bands: Sequence[BandAnswer], width: int) -> list[str]:
