@@ -10,7 +10,7 @@ import numpy as np
 from . import numbers as n
 from .figures import INK, head, new_axes, tidy
 from .json_form import FORMAT_VERSION, number
-from .tables import wrapped
+from .numbers import wrapped
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
