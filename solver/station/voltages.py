@@ -42,8 +42,9 @@ def wire_voltages(
     Scalar potential in the Lorenz gauge, at the conductor's surface (beneath a jacket), against
     remote earth: at open ends and on short pieces what people call the voltage, see this module.
     An open end's value is the mean over its last 25 radii, that of an end which joins others the
-    next place on the wire (on a contact to the ground too). Timber and sheets are in the currents;
-    the potential of their own charges is left out, and how much that is has not been measured.
+    next place on the wire (on a contact to the ground too). Timber and sheets are in the currents,
+    the potential of their own charges is left out: 19 % too high at the end of a radial that lies
+    on a joist of spruce, 1.2 % at 40 mm from it (7.1 MHz; `touched_conductors` has them).
 
     Parameters
     ----------
