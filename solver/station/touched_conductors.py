@@ -14,8 +14,9 @@ so a generator of voltage V at that port holds p at the potential V, and with th
     i = Y_pp V + Y_pf V_f        open: V_oc = -Y_pf V_f/Y_pp        Z = 1/Y_pp
 
 with the transmitter's voltage at its feed held.  V_oc is the potential of the conductor at p as
-`wire_voltages` has it (and with the charges of timber, which that leaves out), Z at low frequencies 1/(jw C), C what the conductor has to earth and to all
-that is there, the antenna's wires held by its feed.  The current into a short is V_oc/Z.
+`wire_voltages` has it (and with the charges of timber, which that leaves out), Z at low
+frequencies 1/(jw C), C what the conductor has to earth and to all that is there, the antenna's
+wires held by its feed.  The current into a short is V_oc/Z.
 
 What it is not: a person, and what leads from the point to them and on to earth, have inductance,
 charge and pick-up of their own.  All that is left out of `open_voltage` and `impedance`.  Without
