@@ -11,7 +11,7 @@ import pytest
 from scipy.constants import c as light_speed
 from scipy.constants import epsilon_0, mu_0
 
-from ridgepole.geometry import Cable, Feed, GeometryError, Jacket, Scene, Sheet, Timber, Wire
+from ridgepole.geometry import Cable, Feed, GeometryError, Jacket, Load, Scene, Sheet, Timber, Wire
 from ridgepole.geometry.clearance import wire_clearances
 from ridgepole.materials import Conductor, Dielectric, Earth
 from ridgepole.solver import (
@@ -507,6 +507,29 @@ def test_open_voltage_is_the_potential_of_the_end(bent):
     assert np.isnan(free.voltage_down)
     with pytest.raises(LimitsError, match="open-circuit voltage"):
         free.touch_down()
+
+
+def test_a_load_counts_as_a_terminated_gap():
+    wires = [
+        Wire([(0, 0, 5.0), (4.0, 1.0, 6.0)], radius=1e-3, name="long"),
+        Wire([(0, 0, 5.0), (-3.1, 0.6, 5.0)], radius=1e-3, name="radial"),
+        Wire([(-1.0, 1.5, 4.0), (2.0, 1.9, 4.2)], radius=2e-3, name="rail",
+             named_points={"low": "end"}),
+    ]  # fmt: skip
+    feed, ohms = Feed("long", at="start", name="feed"), 50.0 - 300.0j
+    gap = Feed("rail", at=1.0, name="lamp", termination=ohms)
+    found = [
+        touched_conductors(solve(scene, 7.1e6, tolerance=None), "low")[0]
+        for scene in (
+            Scene(wires, feed=feed, loads=[Load("rail", at=1.0, impedance=ohms, name="lamp")]),
+            Scene(wires, feeds=[feed, gap]),
+            Scene(wires, feed=feed),
+        )
+    ]
+    # Tolerance class rounding.
+    assert found[0].impedance == pytest.approx(found[1].impedance, rel=1e-9)
+    assert found[0].impedance != pytest.approx(found[2].impedance, rel=1e-2)
+    assert found[0].open_voltage == pytest.approx(found[1].open_voltage, rel=1e-9)
 
 
 def test_a_way_down_against_a_wire_led_down():

@@ -200,14 +200,14 @@ def touched_conductors(
         at_nodes[name] = node
     ports = list(dict.fromkeys(at_nodes.values()))  # two names of one place share a port
     system = System.from_scene(scene, _with_ports(mesh, ports), reuse=known)
-    n_feeds = len(scene.feeds)
+    n_gaps = len(mesh.feeds)
     found = []
     for k, frequency in enumerate(solution.frequencies):
         y = system.solve(float(frequency)).admittance
         gaps = _gap_voltages(solution, k, power)
-        impedances = _open_impedances(y, scene, n_feeds)
+        impedances = _open_impedances(y, scene, n_gaps, float(frequency))
         # i of all ports is none: their voltages follow from those of the feeds.
-        held = -np.linalg.solve(y[n_feeds:, n_feeds:], y[n_feeds:, :n_feeds] @ gaps)
+        held = -np.linalg.solve(y[n_gaps:, n_gaps:], y[n_gaps:, :n_gaps] @ gaps)
         for name, (wire, at) in places.items():
             node = at_nodes[name]
             port = ports.index(node)
@@ -261,25 +261,27 @@ def _way_inductance(height: float) -> float:
 
 
 def _gap_voltages(solution: Solution, index: int, power: float) -> ComplexArray:
-    """Voltages across all feeds for the stated power, their terminations included, (P,). [V]"""
+    """Voltages across all gaps, feeds then loads, for the stated power, (P,). [V]"""
     currents = solution.driven_unknowns(index, power=power)
     through = solution.system.ports.T @ currents
     found = np.linalg.solve(solution.port_admittance[index], through)
     return found.astype(np.complex128)
 
 
-def _open_impedances(y: ComplexArray, scene: Scene, n_feeds: int) -> ComplexArray:
-    """Impedances of the ports at the points, driven feeds held, the others closed as they say."""
+def _open_impedances(y: ComplexArray, scene: Scene, n_gaps: int, frequency: float) -> ComplexArray:
+    """Impedances of the ports at the points, driven feeds held, other gaps closed as they say."""
     keep, across = [], []
-    for n, feed in enumerate(scene.feeds):
-        if feed.is_driven or feed.termination == 0:
-            continue  # a gap whose voltage is held, or that has none
-        keep.append(n)
-        across.append(1.0 / feed.termination if isinstance(feed.termination, complex) else 0.0)
-    own = y[n_feeds:, n_feeds:]
+    for n, gap in enumerate(scene.ports):
+        if gap.termination is None:
+            continue  # its voltage is held
+        impedance = complex(gap.termination_at(np.array([frequency]))[0])
+        if impedance != 0.0:  # a short is what the admittances have already
+            keep.append(n)
+            across.append(0.0 if np.isinf(impedance) else 1.0 / impedance)
+    own = y[n_gaps:, n_gaps:]
     if keep:
         rest = y[np.ix_(keep, keep)] + np.diag(across)
-        own = own - y[n_feeds:, keep] @ np.linalg.solve(rest, y[keep, n_feeds:])
+        own = own - y[n_gaps:, keep] @ np.linalg.solve(rest, y[keep, n_gaps:])
     return np.linalg.inv(own).astype(np.complex128)
 
 
