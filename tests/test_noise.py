@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.constants import Boltzmann
 
-from ridgepole.geometry import Cable, Downpipe, Electrode, Feed, Scene, Wire
+from ridgepole.geometry import Cable, Downpipe, Electrode, Feed, Load, Scene, Wire
 from ridgepole.materials import Conductor, Earth
 from ridgepole.solver import (
     SolverError,
@@ -215,6 +215,23 @@ def test_feeds_that_are_closed_or_open_stay_so():
     assert path.transfer_impedance == pytest.approx(z[0, 3], rel=1e-9)
     assert path.gap_impedance == pytest.approx(z[3, 3], rel=1e-9)
     assert path.cut_terminal_impedance == pytest.approx(z[0, 0], rel=1e-9)
+
+
+def test_loads_stay_as_they_are():
+    """A choke told as a load and as a terminated feed (rounding)."""
+    ohms = 340.0 + 510.0j
+    as_feed = Feed("radial", at=0.9, name="choke", termination=ohms)
+    as_load = Load("radial", at=0.9, name="choke", impedance=ohms)
+    found = [
+        noise_coupling(solve(scene, BANDS), {"x": ("cable", PLACE)})
+        for scene in (
+            Scene(wires(), feeds=[RADIO, as_feed], earth=EARTH),
+            Scene(wires(), feed=RADIO, loads=[as_load], earth=EARTH),
+        )
+    ]
+    for one, other in zip(*found, strict=True):
+        assert other.transfer_impedance == pytest.approx(one.transfer_impedance, rel=1e-9)
+        assert other.power_per_square_volt == pytest.approx(one.power_per_square_volt, rel=1e-9)
 
 
 def test_ranked_by_band_and_layout():

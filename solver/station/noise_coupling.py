@@ -246,11 +246,12 @@ def noise_coupling(
     if extra:
         scene = solution.scene.with_feeds(*solution.feeds, *extra)
         solution = solve(scene, solution.frequency, tolerance=tolerance)
+    closed = np.array([port.termination_at(solution.frequencies) for port in solution.ports])
     paths: list[NoisePath] = []
     for k, frequency in enumerate(solution.frequencies):
         for name, (wire, at) in places.items():
             port, sign = ports[name]
-            z = _two_port(solution.port_admittance[k], solution.feeds, driven[0], port)
+            z = _two_port(solution.port_admittance[k], closed[:, k], driven[0], port)
             seen = complex(z[0, 0] - z[0, 1] * z[1, 0] / z[1, 1])
             paths.append(
                 NoisePath(
@@ -297,17 +298,14 @@ def _metres(feed: Feed, length: float) -> float:
 
 
 def _two_port(
-    admittance: ComplexArray, feeds: Sequence[Feed], driven: int, gap: int
+    admittance: ComplexArray, terminations: ComplexArray, driven: int, gap: int
 ) -> ComplexArray:
-    """Impedances of terminals and gap, (2, 2), the other feeds closed as they say. [ohm]"""
+    """Impedances of terminals and gap, (2, 2), the other gaps closed by theirs (P,). [ohm]"""
     pair = np.array([driven, gap])
-    closed, across = [], []
-    for port, feed in enumerate(feeds):
-        end = feed.termination
-        if port in (driven, gap) or end == 0:
-            continue  # a short is what the admittances have already
-        closed.append(port)
-        across.append(1.0 / end if isinstance(end, complex) else 0.0)
+    # a short is what the admittances have already
+    closed = [p for p in np.flatnonzero(terminations) if p not in (driven, gap)]
+    ends = terminations[closed]
+    across = np.where(np.isinf(ends), 0.0, 1.0 / ends)
     y = admittance[np.ix_(pair, pair)]
     if closed:
         rest = admittance[np.ix_(closed, closed)] + np.diag(across)
