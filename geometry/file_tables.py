@@ -46,6 +46,7 @@ OWN_TABLES = (
     "loop",
     "feed",
     "load",
+    "room",
     "earth",
     *HOUSE_TABLES,
 )  # fmt: skip
