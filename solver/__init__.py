@@ -35,6 +35,8 @@ from .station import (
     swr,
 )
 from .station.chokes import ChokeEffect, choke_effect
+from .station.exposure import exposure
+from .station.exposure_records import Exposure, PlaneExposure, RoomExposure
 from .station.hops import (
     DistanceZone,
     distance_zones,
@@ -91,6 +93,7 @@ __all__ = [
     "ExemptionCheck",
     "GainComparison",
     "IdealTransformer",
+    "Exposure",
     "Influence",
     "LNetwork",
     "LadderEntry",
@@ -106,7 +109,9 @@ __all__ = [
     "NoisePath",
     "PiNetwork",
     "PowerLadder",
+    "PlaneExposure",
     "RankedNoise",
+    "RoomExposure",
     "Solution",
     "SolverError",
     "Stage",
@@ -133,6 +138,7 @@ __all__ = [
     "distance_zones",
     "duty_factor",
     "exemption_check",
+    "exposure",
     "external_noise_figure",
     "field_at",
     "fraction_of_limit",
