@@ -371,21 +371,25 @@ def _draw_feeds(ax: Axes, plan: Any, axes: tuple[int, int]) -> None:
 
 def _draw_rooms(ax: Axes, plan: Any, axes: tuple[int, int]) -> None:
     """Rooms by their outline from above, from the side by their floor and planes."""
+    names: dict[tuple[float, ...], list[str]] = {}
     for room in getattr(plan, "rooms", ()):
         outline = room.outline
         if axes == (0, 1):
             ring = np.vstack([outline, outline[:1]])
             ax.plot(ring[:, 0], ring[:, 1], color=_ROOM, lw=1.0, ls=(0, (2, 2)), zorder=2)
-            where, offset = outline[np.argmin(outline.sum(axis=1))], (3, 3)
+            x, y = outline[np.argmin(outline.sum(axis=1))].tolist()
         else:
-            low, high = outline[:, axes[0]].min(), outline[:, axes[0]].max()
-            ax.plot([low, high], [room.floor_level] * 2, color=_ROOM, lw=1.4, zorder=2)
+            x, high = outline[:, axes[0]].min(), outline[:, axes[0]].max()
+            y = room.floor_level
+            ax.plot([x, high], [y, y], color=_ROOM, lw=1.4, zorder=2)
             for level in room.levels:
-                ax.plot([low, high], [level] * 2, color=_ROOM, lw=0.6, ls=(0, (1, 3)), zorder=2)
-            where, offset = (low, room.floor_level), (3, 2)
+                ax.plot([x, high], [level] * 2, color=_ROOM, lw=0.6, ls=(0, (1, 3)), zorder=2)
+            x = min((at for at, level in names if abs(level - y) < 0.3), default=x)
+        names.setdefault((x, y), []).append(room.name)
+    for where, there in names.items():
         ax.annotate(
-            room.name, tuple(where), xytext=offset, textcoords="offset points", color=_ROOM,
-            fontsize=7.5, zorder=2,
+            ", ".join(there), (where[0], where[1]), xytext=(3, 3), textcoords="offset points",
+            color=_ROOM, fontsize=7.5, zorder=5,
         )  # fmt: skip
 
 

@@ -47,7 +47,7 @@ def _read_room(reader: AtticReader, table: FileTable) -> Room:
     if not isinstance(told, list) or not told:
         raise table.error("planes", "must be a list of heights above its floor, [0.5, 1.0].")
     planes = [
-        metres(table._length("planes", v, least=0.0, most=TALLEST, item=n))
+        metres(table.length_of("planes", v, least=0.0, most=TALLEST, item=n))
         for n, v in enumerate(told)
     ]
     ways = [key for key in ("size", "corners", "plan") if table.has(key)]

@@ -218,7 +218,7 @@ class Room:
     def outside_part(self, attic: Attic) -> float:
         """Which part of its plan lies outside the attic's outline, 0 to 1."""
         spans = np.ptp(self._outline, axis=0)
-        x, y, within = self.grid(float(max(spans.max() / 40.0, 1e-3)))
+        x, y, _ = self.grid(float(max(spans.max() / 40.0, 1e-3)))
         # Middles of the meshes: those on a shared wall belong to neither side.
         across, up = np.meshgrid(0.5 * (x[1:] + x[:-1]), 0.5 * (y[1:] + y[:-1]))
         middles = np.column_stack([across.ravel(), up.ravel()])

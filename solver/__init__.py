@@ -94,6 +94,7 @@ __all__ = [
     "GainComparison",
     "IdealTransformer",
     "Exposure",
+    "GainComparison",
     "Influence",
     "LNetwork",
     "LadderEntry",

@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
-from scipy.spatial import cKDTree
 
 from ..earth.contacts import ContactCharges, contact_field, contact_potential
 from ..earth.kernels import add_reflected_fields, interpolate_kernels_at
@@ -244,7 +243,9 @@ def _add_smooth_earth(
         (float(least.min()), currents, None)
     ]
     if polarisation is not None and polarisation.positions.size:
-        below, _ = cKDTree(points).query(polarisation.positions * mirror)
+        from scipy.spatial import KDTree
+
+        below, _ = KDTree(points).query(polarisation.positions * mirror)
         jobs.append((float(np.min(below)), None, polarisation))
     for distance, wires, solids in jobs:
         box = SmoothBox.around(points, distance=distance, wavenumber=wavenumber, error=error)

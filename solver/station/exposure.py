@@ -10,7 +10,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 from threadpoolctl import threadpool_limits
 
 from ...geometry import Scene
@@ -61,7 +60,7 @@ LINE_POINTS = 81
 LOWEST = 0.02
 """Above ground, along that line. [m]"""
 
-SMOOTH_ERROR = 1e-4
+SMOOTH_ERROR = 1e-3
 """Of what the earth reflects, in interpolating it."""
 
 POINTS_AT_ONCE = 20_000
@@ -146,7 +145,7 @@ def exposure(
     -----
     Fields are those of the undisturbed house without people in it. Without a piece of metal they
     come from the factors of the whole (see `study.elimination`). What the earth reflects is
-    interpolated from Chebyshev points of each room where that is less work; 1e-4 of it is lost.
+    interpolated from Chebyshev points of each room where that is less work; 1e-3 of it is lost.
     Points nearer to an axis than two radii take the field at two radii.
     """
     job = _Job.of(
@@ -268,7 +267,9 @@ def _rooms(given: Any, plan: AtticPlan | None) -> tuple[Room, ...]:
             raise SolverError(f"rooms: {one!r} is no Room; make one with geometry.Room.")
     names = [room.name for room in found]
     if len(set(names)) < len(names):
-        raise SolverError(f"rooms: two have one name ({', '.join(names)}); every room needs its own.")
+        raise SolverError(
+            f"rooms: two have one name ({', '.join(names)}); every room needs its own."
+        )
     return found
 
 
@@ -297,14 +298,18 @@ class _Spots(NamedTuple):
                 f"Room {room.name!r} holds no point of a grid with a step of {step:g} m; take a "
                 "shorter step."
             )
-        points = np.concatenate([np.column_stack([flat, np.full(len(flat), z)]) for z in room.levels])
+        points = np.concatenate(
+            [np.column_stack([flat, np.full(len(flat), z)]) for z in room.levels]
+        )
         mesh = system.mesh
         element, feet = _nearest(points, system, np.ones(len(mesh)))
         distance = np.linalg.norm(points - feet, axis=1) - mesh.radius[element]
         beside = np.zeros(len(points), dtype=bool)
         if system.volume is not None:
+            from scipy.spatial import KDTree
+
             samples, _ = system.volume.cells.samples()
-            beside = cKDTree(samples).query(points)[0] < BESIDE_SOLID
+            beside = KDTree(samples).query(points)[0] < BESIDE_SOLID
         return cls(
             room, x, y, within, points, _cleared(points, system), mesh.wire[element], distance,
             feet, distance < LEAST_DISTANCE, beside,
@@ -319,7 +324,9 @@ def _nearest(
     points: FloatArray, system: System, radii: FloatArray
 ) -> tuple[NDArray[np.int64], FloatArray]:
     """The nearest element to each point in units of radii, and the nearest point of its axis."""
-    start, end = (np.array(one, dtype=float, order="C") for one in (system.mesh.start, system.mesh.end))
+    start, end = (
+        np.array(one, dtype=float, order="C") for one in (system.mesh.start, system.mesh.end)
+    )
     element, _ = nearest_elements(np.array(points, order="C"), start, end, np.array(radii))
     way = (end - start)[element]
     part = ((points - start[element]) * way).sum(axis=1) / (way**2).sum(axis=1)
@@ -408,7 +415,8 @@ class _Study:
                 for limits in sets:
                     parts = found.fractions(frequency, limits, job.sending)
                     key = (spot.room.name, band, limits.name)
-                    averages[key] = max(averages.get(key, 0.0), _body_average(parts, spot))
+                    average = _body_average(parts, spot)
+                    averages[key] = max(averages.get(key, average), average)
                     for row in self._rows(spot, band, frequency, limits, found, parts, without):
                         place = (row.room, row.band, row.plane, row.limits)
                         known = planes.get(place)
@@ -578,9 +586,7 @@ def _three(values: FloatArray) -> Three:
     return x, y, z
 
 
-def _plane_fields(
-    spot: _Spots, band: str, frequency: float, fields: _Fields
-) -> list[PlaneFields]:
+def _plane_fields(spot: _Spots, band: str, frequency: float, fields: _Fields) -> list[PlaneFields]:
     found = []
     for k, plane in enumerate(spot.room.planes):
         own = slice(k * spot.n_plane, (k + 1) * spot.n_plane)
@@ -596,6 +602,8 @@ def _plane_fields(
 
 def _body_average(parts: LimitFraction, spot: _Spots) -> float:
     """The worst column: part of the limit of the mean square over its planes."""
+    if not parts.limits.is_averaged:
+        return np.nan
     found = 0.0
     for each in (parts.electric, parts.magnetic):
         values = np.asarray(each).reshape(-1, spot.n_plane)

@@ -179,7 +179,8 @@ class RoomExposure(Record):
     worst : PlaneExposure
     body_average : float
         Part of the limit of the squared field averaged over the planes, where that is worst: what
-        a whole body that stands there takes up. E or H, whichever is more.
+        a whole body that stands there takes up. E or H, whichever is more; NaN of limits that are
+        not averaged over time either.
     complying_distance : float
         From the nearest wire along the line through the worst point: from there on the field
         complies as far as the line was followed. `LEAST_DISTANCE` says that or less; NaN: not
@@ -301,6 +302,14 @@ class Exposure(Record):
     def complying_power(self) -> float:
         """Greatest power at which every room complies on every band. [W]"""
         return min(one.worst.complying_power for one in self.worst)
+
+    @property
+    def clear_complying_power(self) -> float:
+        """The same, points that are extrapolated left aside. [W]"""
+        return min(
+            row.power / row.clear_fraction**2 if row.clear_fraction > 0.0 else np.inf
+            for row in self.planes
+        )
 
     def room(self, name: str) -> Room:
         """One of the rooms; SolverError lists what there is."""

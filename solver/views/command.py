@@ -122,8 +122,8 @@ def _is_bad_input(problem: Exception) -> bool:
     from ..errors import BandError, LimitsError, SolverError, StoreError
 
     named = (
-        AtticFileError, FeedError, GeometryError, MaterialError, BandError, LimitsError, SolverError,
-        StoreError,
+        AtticFileError, FeedError, GeometryError, MaterialError, BandError, LimitsError,
+        SolverError, StoreError,
     )  # fmt: skip
     return isinstance(problem, (*named, OSError))
 
@@ -613,9 +613,18 @@ def _influence(options: argparse.Namespace) -> int:
 
 
 def _exposure(options: argparse.Namespace) -> int:
+    voice = _Voice(as_json=options.json)
+    source = Path(options.file)
+    folder = Path(options.to) if options.to else source.with_name(f"{source.stem}-exposure")
+    if folder.exists() and not folder.is_dir():
+        raise _BadUsage(
+            f"{folder} is a file that is there already; results need a folder. Give --to the name "
+            "of a folder, new or old."
+        )
+    voice.say(f"Looking into the rooms of {source}; results go to {folder}/.")
     from .exposure_command import run_exposure
 
-    return run_exposure(options)
+    return run_exposure(options, folder, voice.say, voice.width, _announcer(voice))
 
 
 if __name__ == "__main__":

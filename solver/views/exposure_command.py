@@ -6,39 +6,29 @@ import argparse
 import json
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
-from .command import (
-    DONE,
-    UNEXPECTED,
-    _announcer,
-    _bands_asked,
-    _BadUsage,
-    _in_seconds,
-    _unwritable,
-    _Voice,
-)
+from ..effort import Effort
 
 TEXT, PICTURE = "exposure.txt", "rooms.png"
 
 
-def run_exposure(options: argparse.Namespace) -> int:
-    """Work it out, print it, and write text and maps into a folder."""
+def run_exposure(
+    options: argparse.Namespace,
+    folder: Path,
+    say: Callable[[str], None],
+    width: int,
+    announce: Callable[[Effort], None],
+) -> int:
+    """Work it out, print it, and write text and maps into a folder; the exit code."""
     began = time.perf_counter()
-    voice = _Voice(as_json=options.json)
-    source = Path(options.file)
-    folder = Path(options.to) if options.to else source.with_name(f"{source.stem}-exposure")
-    if folder.exists() and not folder.is_dir():
-        raise _BadUsage(
-            f"{folder} is a file that is there already; results need a folder. Give --to the name "
-            "of a folder, new or old."
-        )
-    voice.say(f"Looking into the rooms of {source}; results go to {folder}/.")
     from ..settings import read_attic
     from ..station.exposure import exposure
+    from .command import DONE, UNEXPECTED, _bands_asked, _in_seconds, _unwritable
 
     found = exposure(
-        read_attic(source),
+        read_attic(options.file),
         _bands_asked(options),
         region=options.region,
         power=options.power,
@@ -47,11 +37,11 @@ def run_exposure(options: argparse.Namespace) -> int:
         step=options.step,
         edges=options.edges,
         pieces=not options.no_pieces,
-        announce=_announcer(voice),
+        announce=announce,
         progress=None if sys.stderr.isatty() else False,
     )
     if not options.json:
-        voice.say("\n" + found.to_text(width=voice.width) + "\n")
+        say("\n" + found.to_text(width=width) + "\n")
     written, problem = [], ""
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -71,7 +61,7 @@ def run_exposure(options: argparse.Namespace) -> int:
     if written:
         names = ", ".join(path.name for path in written)
         seconds = _in_seconds(time.perf_counter() - began)
-        voice.say(f"Wrote {names} to {folder}/ ({seconds} in all).")
+        say(f"Wrote {names} to {folder}/ ({seconds} in all).")
     if problem:
         print(
             f"ridgepole: the result is complete, only its files are not: {problem} Give --to with "

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from ..station.exposure_records import Exposure, PlaneExposure
+    from ..moments.basis import FloatArray
+    from ..station.exposure_records import Exposure, PlaneExposure, PlaneFields
 
 LEVELS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.3, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 5.0, 7.0,
           10.0, 20.0, 50.0)  # fmt: skip
@@ -51,7 +52,9 @@ def chosen_row(
         if same and abs(one.plane - plane) < 1e-6:
             return one
     heights = ", ".join(f"{height:g}" for height in found.room(row.room).planes)
-    raise SolverError(f"Room {row.room!r} has no plane {plane!r} m above its floor; it has {heights}.")
+    raise SolverError(
+        f"Room {row.room!r} has no plane {plane!r} m above its floor; it has {heights}."
+    )
 
 
 def draw_room(
@@ -74,6 +77,7 @@ def draw_room(
         Where; a new figure where left out.
     """
     from matplotlib.colors import BoundaryNorm
+    from matplotlib.patches import Polygon
 
     from ...geometry.drawing import draw_plan
 
@@ -85,23 +89,31 @@ def draw_room(
     fields, grid = found.fields_of(row), found.fraction_map(row)
     levels = _levels(grid)
     colours = _colours()
-    norm = BoundaryNorm(levels, colours.N)
+    # One colour for a part of the limit in every map; clipped to the room's own outline.
+    norm = BoundaryNorm(LEVELS, colours.N, extend="both")
+    corners = found.room(row.room).outline
+    frame = Polygon(corners, closed=True, transform=ax.transData)
+    spread = _filled(fields, grid)
     filled = ax.contourf(
-        fields.x, fields.y, grid, levels=levels, cmap=colours, norm=norm, extend="both",
+        fields.x, fields.y, spread, levels=levels, cmap=colours, norm=norm, extend="both",
         alpha=0.85, zorder=1,
     )  # fmt: skip
+    filled.set_clip_path(frame)
     inner = [level for level in levels if np.nanmin(grid) < level < np.nanmax(grid)]
     if inner:
         lines = ax.contour(
-            fields.x, fields.y, grid, levels=inner, linewidths=[2.2 if v == 1.0 else 0.7 for v in inner],
-            colors=[LIMIT_COLOUR if v == 1.0 else INK for v in inner], zorder=2,
+            fields.x, fields.y, spread, levels=inner, zorder=2,
+            linewidths=[2.2 if level == 1.0 else 0.7 for level in inner],
+            colors=[LIMIT_COLOUR if level == 1.0 else INK for level in inner],
         )  # fmt: skip
+        lines.set_clip_path(frame)
         ax.clabel(lines, fmt=lambda value: n.per_cent(float(value)), fontsize=7.5)
-    outline = np.vstack([found.room(row.room).outline, found.room(row.room).outline[:1]])
+    outline = np.vstack([corners, corners[:1]])
     ax.plot(outline[:, 0], outline[:, 1], color=INK, lw=1.6, zorder=5)
     _dot_extrapolated(ax, fields)
     x, y, _ = row.worst_point
     ax.plot(x, y, "o", ms=9, mfc="none", mec=LIMIT_COLOUR, mew=2.0, zorder=7)
+    ax.use_sticky_edges = False
     ax.autoscale_view()
     _key(ax, filled, levels)
     head(
@@ -122,7 +134,7 @@ def _without_feeds(found: Exposure) -> Any:
     )
 
 
-def _levels(grid: Any) -> list[float]:
+def _levels(grid: FloatArray) -> list[float]:
     """Those about the values, two at least."""
     low, high = float(np.nanmin(grid)), float(np.nanmax(grid))
     first = max(sum(level <= low for level in LEVELS) - 1, 0)
@@ -141,7 +153,18 @@ def _colours() -> Any:
     )
 
 
-def _dot_extrapolated(ax: Axes, fields: Any) -> None:
+def _filled(fields: PlaneFields, grid: FloatArray) -> FloatArray:
+    """The grid filled up beyond the room from its nearest points, so that contours reach walls."""
+    from scipy.spatial import KDTree
+
+    across, up = np.meshgrid(fields.x, fields.y)
+    places = np.column_stack([across.ravel(), up.ravel()])
+    known = fields.within.ravel()
+    _, nearest = KDTree(places[known]).query(places)
+    return grid.ravel()[known][nearest].reshape(grid.shape)
+
+
+def _dot_extrapolated(ax: Axes, fields: PlaneFields) -> None:
     across, up = np.meshgrid(fields.x, fields.y)
     own = fields.within
     some = fields.is_extrapolated

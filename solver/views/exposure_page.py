@@ -41,7 +41,7 @@ def sending_in_words(found: Exposure) -> str:
 
 
 def _watts(value: float) -> str:
-    return "any" if value > 1e5 else n.rounded(value)
+    return "over 10000" if value > 1e4 else n.rounded(value)
 
 
 def _distance(one: RoomExposure) -> str:
@@ -67,11 +67,13 @@ HEADS = (
 
 def _cells(one: RoomExposure) -> list[str]:
     row = one.worst
-    doubted = row.is_extrapolated or row.is_beside_solid
+    part = n.per_cent(row.fraction)
+    if row.is_extrapolated or row.is_beside_solid:
+        part += f" {MARK} ({n.per_cent(row.clear_fraction)})"
     return [
         row.band,
         row.limits,
-        n.per_cent(row.fraction) + (f" {MARK}" if doubted else ""),
+        part,
         row.worst_field,
         f"{row.plane:g}",
         _point(row),
@@ -93,6 +95,9 @@ def summary_sentence(found: Exposure) -> str:
     worst = found.worst_of()
     row = worst.worst
     where = f"{row.room}, {row.band}, {row.limits}"
+    aside, power = "", found.clear_complying_power
+    if power > 1.01 * found.complying_power:
+        aside = f" Extrapolated points beside wires left aside, that is {_watts(power)} W."
     over = dict.fromkeys(
         f"{one.worst.room} on {one.worst.band}" for one in found.worst if not one.worst.complies
     )
@@ -100,13 +105,13 @@ def summary_sentence(found: Exposure) -> str:
         return (
             f"By this estimate the fields are within every limit that was looked at; the most is "
             f"{n.per_cent(row.fraction)} ({where}). They would be up to "
-            f"{_watts(found.complying_power)} W."
+            f"{_watts(found.complying_power)} W.{aside}"
         )
     named = "; ".join(list(over)[:8]) + ("; ..." if len(over) > 8 else "")
     return (
         f"By this estimate fields are above a limit in {named}. The most is "
         f"{n.per_cent(row.fraction)} ({where}). All are within the limits at "
-        f"{_watts(found.complying_power)} W or less."
+        f"{_watts(found.complying_power)} W or less.{aside}"
     )
 
 
@@ -149,7 +154,8 @@ def _notes(found: Exposure) -> list[str]:
         "Part of limit: greatest field of all three components together over its limit, RMS over "
         f"the averaging time, E or H whichever is more. {averaging}.",
         "E and H: greatest in that plane while the greatest power is sent, RMS, wherever they are. "
-        "Body: squares averaged over the planes, one above another, where that is worst. Beyond: "
+        "Body: squares averaged over the planes, one above another, where that is worst, of limits "
+        "that are averaged over time. Beyond: "
         "distance from the nearest wire, along the line through the worst point, past which the "
         "field complies; nowhere: not on that line above the ground.",
         f"Points on a grid of {found.step:g} m; the greatest field between them is not looked for.",
@@ -157,7 +163,8 @@ def _notes(found: Exposure) -> list[str]:
     doubted = found.n_extrapolated + found.n_beside_solid
     if doubted:
         notes.append(
-            f"{MARK} or dots in a map: extrapolated. {found.n_extrapolated} of {found.n_points} "
+            f"{MARK} or dots in a map: extrapolated, with the most elsewhere in that plane in "
+            f"brackets. {found.n_extrapolated} of {found.n_points} "
             f"points are nearer than {LEAST_DISTANCE:g} m to a wire, {found.n_beside_solid} within "
             f"{BESIDE_SOLID:g} m of timber or a sheet."
         )
@@ -277,6 +284,7 @@ def exposure_form(found: Exposure) -> dict[str, Any]:
         "points_beside_solids": found.n_beside_solid,
         "unknowns": found.unknowns,
         "complying_power_w": number(found.complying_power),
+        "clear_complying_power_w": number(found.clear_complying_power),
         "assumed": [{"what": a.what, "value": a.value, "why": a.why} for a in found.assumptions],
         "doubts": list(found.remarks),
         "rooms": [
