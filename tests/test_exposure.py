@@ -154,12 +154,12 @@ def test_a_metre_below_a_half_wave_dipole():
     # What the far-field formula sqrt(30 P G)/d says in its place, with the gain of 1.64.
     far = np.sqrt(30.0 * 100.0 * 1.64)
     middle = 10.0 * closed_e[np.argmin(np.hypot(x, y))]
-    print(f"\nE at 1 m and 100 W: below the tips {row.electric:.0f} V/m (solved "
+    print(f"\nE at 1 m and 100 W: greatest {row.electric:.0f} V/m (solved "
           f"{true.electric:.0f}), below the middle {middle:.0f}, by the far-field formula "
           f"{far:.0f}; H {row.magnetic:.3f} A/m (solved {true.magnetic:.3f}), by the formula "
           f"{far / 376.73:.3f}")  # fmt: skip
-    assert row.electric > 1.5 * far
-    assert middle < 0.6 * far
+    assert middle < 0.2 * far
+    assert row.electric < 0.9 * far
 
 
 @pytest.mark.parametrize("earth", [None, Earth.perfect()])
