@@ -36,8 +36,9 @@ from ridgepole.geometry import (
 from ridgepole.materials import Earth
 from ridgepole.solver import Exposure, Limits, LimitsError, SolverError, exposure, solve
 from ridgepole.solver.settings import TABLES, read_attic
-from ridgepole.solver.station.exposure import LEAST_DISTANCE, best_axis
+from ridgepole.solver.station.exposure import best_axis
 from ridgepole.solver.station.exposure_settings import LimitChoice, read_exposure_settings
+from ridgepole.solver.station.room_points import LEAST_DISTANCE
 from ridgepole.solver.study.elimination import FactoredSystem, elements_of
 from ridgepole.solver.views import command
 

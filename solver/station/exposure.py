@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from ...geometry import Scene
@@ -27,8 +26,6 @@ from ..answer_records import House
 from ..bands import Band
 from ..effort import Effort
 from ..errors import SolverError
-from ..fields.kernels import nearest_elements
-from ..fields.near import NEAREST_IN_RADII
 from ..moments.basis import ComplexArray, FloatArray
 from ..settings import read_settings
 from ..solution import Solution
@@ -46,12 +43,7 @@ from .exposure_records import (
 )
 from .exposure_settings import ExposureSettings, read_exposure_settings
 from .limits import LimitFraction, Limits
-
-LEAST_DISTANCE = 0.2
-"""Nearer to a wire than this a field is marked as extrapolated, and none is told. [m]"""
-
-BESIDE_SOLID = 0.3
-"""So near to a sample of a cell of timber or a sheet their point-like part is a guess. [m]"""
+from .room_points import LEAST_DISTANCE, Spots, cleared
 
 FARTHEST = 20.0
 LINE_POINTS = 81
@@ -64,7 +56,6 @@ SMOOTH_ERROR = 1e-3
 """Of what the earth reflects, in interpolating it."""
 
 POINTS_AT_ONCE = 20_000
-CLEARANCE = 1.0 + 1e-6
 
 
 def exposure(
@@ -273,86 +264,6 @@ def _rooms(given: Any, plan: AtticPlan | None) -> tuple[Room, ...]:
     return found
 
 
-class _Spots(NamedTuple):
-    """Points of a room, P planes of N, plane by plane."""
-
-    room: Room
-    x: FloatArray
-    y: FloatArray
-    within: NDArray[np.bool_]
-    points: FloatArray  # (P N, 3) where asked
-    clear: FloatArray  # (P N, 3) where computed
-    wire: NDArray[np.int64]  # the nearest, (P N,)
-    distance: FloatArray  # from its surface, (P N,)
-    foot: FloatArray  # the nearest point of its axis, (P N, 3)
-    extrapolated: NDArray[np.bool_]
-    beside: NDArray[np.bool_]
-
-    @classmethod
-    def of(cls, room: Room, step: float, system: System) -> _Spots:
-        x, y, within = room.grid(step)
-        across, up = np.meshgrid(x, y)
-        flat = np.column_stack([across[within], up[within]])
-        if not flat.size:
-            raise SolverError(
-                f"Room {room.name!r} holds no point of a grid with a step of {step:g} m; take a "
-                "shorter step."
-            )
-        points = np.concatenate(
-            [np.column_stack([flat, np.full(len(flat), z)]) for z in room.levels]
-        )
-        mesh = system.mesh
-        element, feet = _nearest(points, system, np.ones(len(mesh)))
-        distance = np.linalg.norm(points - feet, axis=1) - mesh.radius[element]
-        beside = np.zeros(len(points), dtype=bool)
-        if system.volume is not None:
-            from scipy.spatial import KDTree
-
-            samples, _ = system.volume.cells.samples()
-            beside = KDTree(samples).query(points)[0] < BESIDE_SOLID
-        return cls(
-            room, x, y, within, points, _cleared(points, system), mesh.wire[element], distance,
-            feet, distance < LEAST_DISTANCE, beside,
-        )  # fmt: skip
-
-    @property
-    def n_plane(self) -> int:
-        return int(self.within.sum())
-
-
-def _nearest(
-    points: FloatArray, system: System, radii: FloatArray
-) -> tuple[NDArray[np.int64], FloatArray]:
-    """The nearest element to each point in units of radii, and the nearest point of its axis."""
-    start, end = (
-        np.array(one, dtype=float, order="C") for one in (system.mesh.start, system.mesh.end)
-    )
-    element, _ = nearest_elements(np.array(points, order="C"), start, end, np.array(radii))
-    way = (end - start)[element]
-    part = ((points - start[element]) * way).sum(axis=1) / (way**2).sum(axis=1)
-    return element, start[element] + np.clip(part, 0.0, 1.0)[:, None] * way
-
-
-def _cleared(points: FloatArray, system: System) -> FloatArray:
-    """Points nearer to an axis than two radii, moved out to there, sideways or up where on it."""
-    found = points.copy()
-    for _ in range(4):
-        element, foot = _nearest(found, system, system.mesh.radius)
-        away = found - foot
-        gap = np.linalg.norm(away, axis=1)
-        need = NEAREST_IN_RADII * CLEARANCE * system.mesh.radius[element]
-        close = np.flatnonzero(gap < need)
-        if not close.size:
-            break
-        for n in close:
-            if gap[n] < 1e-9:
-                way = (system.mesh.end - system.mesh.start)[element[n]]
-                away[n] = np.cross(way, np.eye(3)[int(np.argmin(np.abs(way)))])
-                gap[n] = np.linalg.norm(away[n])
-            found[n] = foot[n] + need[n] * away[n] / gap[n]
-    return found
-
-
 class _Fields(NamedTuple):
     """At 1 W: complex components (M, 3)."""
 
@@ -397,7 +308,7 @@ class _Study:
 
     def run(self, tick: Callable[[], Any]) -> Exposure:
         job, system = self.job, self.system
-        spots = [_Spots.of(room, job.settings.step, system) for room in job.rooms]
+        spots = [Spots.of(room, job.settings.step, system) for room in job.rooms]
         planes: dict[tuple[str, str, float, str], PlaneExposure] = {}
         averages: dict[tuple[str, str, str], float] = {}
         fields: list[PlaneFields] = []
@@ -463,10 +374,10 @@ class _Study:
         for piece in self.pieces:
             elements = elements_of(self.system, piece)
             lost = [
-                p for p in lost_ports(self.system, elements) if self.system.scene.feeds[p].is_driven
+                p for p in lost_ports(self.system, elements) if self.system.scene.ports[p].is_driven
             ]
             if lost:
-                feed = self.system.scene.feeds[lost[0]]
+                feed = self.system.scene.ports[lost[0]]
                 reasons[piece] = f"feed {feed.label} has nothing on one side without it"
             else:
                 there.append(elements)
@@ -481,7 +392,7 @@ class _Study:
     def _without(
         self,
         variants: Sequence[tuple[str, Solution | None, str]],
-        spot: _Spots,
+        spot: Spots,
         frequency: float,
         sets: Sequence[Limits],
     ) -> dict[str, list[list[WithoutPiece]]]:
@@ -502,7 +413,7 @@ class _Study:
 
     def _rows(
         self,
-        spot: _Spots,
+        spot: Spots,
         band: str,
         frequency: float,
         limits: Limits,
@@ -565,7 +476,7 @@ class _Study:
         averages: dict[tuple[str, str, str], float],
         used: dict[str, Limits],
         wholes: dict[float, Solution],
-        spots: Sequence[_Spots],
+        spots: Sequence[Spots],
     ) -> list[RoomExposure]:
         found = []
         for key, average in averages.items():
@@ -586,7 +497,7 @@ def _three(values: FloatArray) -> Three:
     return x, y, z
 
 
-def _plane_fields(spot: _Spots, band: str, frequency: float, fields: _Fields) -> list[PlaneFields]:
+def _plane_fields(spot: Spots, band: str, frequency: float, fields: _Fields) -> list[PlaneFields]:
     found = []
     for k, plane in enumerate(spot.room.planes):
         own = slice(k * spot.n_plane, (k + 1) * spot.n_plane)
@@ -600,7 +511,7 @@ def _plane_fields(spot: _Spots, band: str, frequency: float, fields: _Fields) ->
     return found
 
 
-def _body_average(parts: LimitFraction, spot: _Spots) -> float:
+def _body_average(parts: LimitFraction, spot: Spots) -> float:
     """The worst column: part of the limit of the mean square over its planes."""
     if not parts.limits.is_averaged:
         return np.nan
@@ -632,7 +543,7 @@ def _complying_distance(
         steps, line = steps[kept], line[kept]
     if not steps.size:
         return np.nan
-    fields = _Fields.of(solution, _cleared(line, solution.system))
+    fields = _Fields.of(solution, cleared(line, solution.system))
     frequency = float(solution.frequencies[0])
     part = np.asarray(fields.fractions(frequency, limits, sending).worst)
     above = np.flatnonzero(part > 1.0)

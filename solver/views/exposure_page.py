@@ -45,7 +45,7 @@ def _watts(value: float) -> str:
 
 
 def _distance(one: RoomExposure) -> str:
-    from ..station.exposure import LEAST_DISTANCE
+    from ..station.room_points import LEAST_DISTANCE
 
     if one.complying_distance != one.complying_distance:
         return "nowhere"
@@ -142,7 +142,7 @@ def exposure_text(found: Exposure, *, width: int = 100) -> str:
 
 
 def _notes(found: Exposure) -> list[str]:
-    from ..station.exposure import BESIDE_SOLID, LEAST_DISTANCE
+    from ..station.room_points import BESIDE_SOLID, LEAST_DISTANCE
 
     averaging = "; ".join(
         f"{one.name}: averaged over {one.averaging_minutes:g} min"
