@@ -17,6 +17,7 @@ from .mesh import Mesh, build_mesh
 from .metalwork import BondTo, Cable, Downpipe, Duct, Gutter, Pipe, Tank
 from .obstructions import Sheet, Timber
 from .plan import Assumption, AtticPlan
+from .rooms import Room
 from .scene import Scene
 from .screens import Screen
 from .wire_kinds import WireKind
@@ -52,6 +53,7 @@ __all__ = [
     "Mesh",
     "Pipe",
     "Radial",
+    "Room",
     "Route",
     "Scene",
     "Screen",

@@ -26,6 +26,11 @@ unless heights_from = "ground" stands beside them or their key says so.
 ``[feed]`` or ``[[feed]]``
     wire = name or names; at = length, "start", "middle" or "end"; name; termination = ohms or
     "open"; voltage
+``[[room]]``
+    name; floor = height of its floor, below 0 under the attic floor; heights_from = "attic floor"
+    or "ground"; size = [along x, along y] with at = [x, y], its corner of least x and y, or
+    corners = [[x, y], ...], or plan = "whole house"; planes = [heights above its floor], 0.5, 1.0,
+    1.5 and 2.0 m where left out; who = "general" or "occupational"
 ``[earth]``
     ground = name; or permittivity and conductivity (S/m, or "5 mS/m"); or perfect = true;
     or free_space = true; layers = [{thickness = "0.4 m", ground = name}, ...] from the top down,
@@ -54,6 +59,7 @@ from .lengths import Length, metres
 from .load_tables import read_loads
 from .plan import Assumption, AtticPlan
 from .positions import TomlPath
+from .room_tables import read_rooms
 from .wire_kinds import WireKind
 from .wire_tables import read_dipoles, read_feeds, read_loops, read_wires
 from .wires import Feed, Wire
@@ -141,6 +147,7 @@ class AtticReader:
         wires.update({wire.name: wire for wire in dipoles})
         antenna = self.read_antenna(wires)
         house = read_house(self)
+        rooms = read_rooms(self)
         feeds = read_feeds(self, wires) + feeds
         own = [] if antenna is None else [wire.name for wire in antenna.wires()]
         loads = read_loads(self, dict.fromkeys([*own, *wires]))
@@ -179,6 +186,7 @@ class AtticReader:
             remarks=tuple(self.told.remarks),
             origins=self.origins,
             house=house,
+            rooms=rooms,
         )
 
     # ---- tables --------------------------------------------------------------------------

@@ -52,6 +52,7 @@ _HOUSE = "#c9bfae"
 _ROOF = "#9b8f7c"
 _INK = "#33312e"
 _FEED = "#c2161d"
+_ROOM = "#4d6b57"
 
 
 def wire_colours(wires: Sequence[Wire]) -> dict[str, str]:
@@ -109,6 +110,7 @@ def draw_plan(
             color=_ROOF, fontsize=8, va="center",
         )  # fmt: skip
     draw_house_flat(ax, house, (0, 1))
+    _draw_rooms(ax, plan, (0, 1))
     colours = plan_colours(plan, wires)
     _draw_wires(
         ax, wires, (0, 1), currents, colours=colours, marks=feed_marks(plan) if legend else None
@@ -170,6 +172,7 @@ def draw_section(
             color=_ROOF, fontsize=8, va="top",
         )  # fmt: skip
     draw_house_flat(ax, house, (across, 2))
+    _draw_rooms(ax, plan, (across, 2))
     colours = plan_colours(plan, wires)
     _draw_wires(
         ax, wires, (across, 2), currents, colours=colours,
@@ -364,6 +367,30 @@ def _draw_feeds(ax: Axes, plan: Any, axes: tuple[int, int]) -> None:
         label = None if what in labelled else what
         labelled.add(what)
         ax.plot(point[axes[0]], point[axes[1]], ls="", zorder=6, label=label, **marks[what])
+
+
+def _draw_rooms(ax: Axes, plan: Any, axes: tuple[int, int]) -> None:
+    """Rooms by their outline from above, from the side by their floor and planes."""
+    names: dict[tuple[float, ...], list[str]] = {}
+    for room in getattr(plan, "rooms", ()):
+        outline = room.outline
+        if axes == (0, 1):
+            ring = np.vstack([outline, outline[:1]])
+            ax.plot(ring[:, 0], ring[:, 1], color=_ROOM, lw=1.0, ls=(0, (2, 2)), zorder=2)
+            x, y = outline[np.argmin(outline.sum(axis=1))].tolist()
+        else:
+            x, high = outline[:, axes[0]].min(), outline[:, axes[0]].max()
+            y = room.floor_level
+            ax.plot([x, high], [y, y], color=_ROOM, lw=1.4, zorder=2)
+            for level in room.levels:
+                ax.plot([x, high], [level] * 2, color=_ROOM, lw=0.6, ls=(0, (1, 3)), zorder=2)
+            x = min((at for at, level in names if abs(level - y) < 0.3), default=x)
+        names.setdefault((x, y), []).append(room.name)
+    for where, there in names.items():
+        ax.annotate(
+            ", ".join(there), (where[0], where[1]), xytext=(3, 3), textcoords="offset points",
+            color=_ROOM, fontsize=7.5, zorder=5,
+        )  # fmt: skip
 
 
 def _width(wire: Wire) -> float:

@@ -46,6 +46,7 @@ OWN_TABLES = (
     "loop",
     "feed",
     "load",
+    "room",
     "earth",
     *HOUSE_TABLES,
 )  # fmt: skip
@@ -350,9 +351,9 @@ class FileTable:
     ) -> Any:
         """A length: metres, or text with a unit, as Length."""
         value = self.take(key, default)
-        return value if value is default else self._length(key, value, least=least, most=most)
+        return value if value is default else self.length_of(key, value, least=least, most=most)
 
-    def _length(
+    def length_of(
         self, key: str, value: Any, *, least: float, most: float, item: int | None = None
     ) -> Length:
         rule = f"must be a length, {least:g} to {most:g} m."
@@ -379,7 +380,7 @@ class FileTable:
                 {2: "[x, y]", 3: "[x, y, height]"}.get(n, f"{n} numbers") for n in sizes
             )
             raise self.error(key, f"{shortened(value)} must be {wanted}.", item=item)
-        return tuple(self._length(key, v, least=-1000.0, most=1000.0, item=item) for v in value)
+        return tuple(self.length_of(key, v, least=-1000.0, most=1000.0, item=item) for v in value)
 
     def points(
         self, key: str, default: Any = _ASK, *, sizes: Sequence[int] = (3,), least: int = 1

@@ -18,6 +18,7 @@ from .lengths import Length, LengthLike
 from .loads import Load
 from .metal_checks import outside_doubts
 from .positions import TomlPath
+from .rooms import Room
 from .scene import Scene
 from .text_edits import exact_text, with_table, with_value, without_table
 from .wires import Feed, Wire
@@ -81,6 +82,8 @@ class AtticPlan:
         Doubts found while reading.
     house : tuple
         Timber, sheets and metal of the house, world coordinates.
+    rooms : tuple of Room
+        Where people may be, heights above ground.
     """
 
     file: AtticFile
@@ -95,6 +98,7 @@ class AtticPlan:
     origins: Mapping[str, TomlPath] = field(compare=False)
     house: tuple[Any, ...] = ()
     loads: tuple[Load, ...] = ()
+    rooms: tuple[Room, ...] = ()
     _text_fault: str = ""
 
     @property
@@ -172,11 +176,13 @@ class AtticPlan:
         """What is allowed but worth a second look, a sentence each; computes nothing."""
         told = (*self._feed_doubts(), *self._earth_doubts())
         outside = outside_doubts(self.attic, self.house)
+        scene = self.scene()
         return (
             *told,
             *self.remarks,
             *outside,
-            *map(self.attic.with_own_heights, self.scene().doubts()),
+            *map(self.attic.with_own_heights, scene.doubts()),
+            *(one for room in self.rooms for one in room.doubts(scene.wires, self.attic)),
         )
 
     def _earth_doubts(self) -> tuple[str, ...]:

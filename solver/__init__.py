@@ -35,6 +35,8 @@ from .station import (
     swr,
 )
 from .station.chokes import ChokeEffect, choke_effect
+from .station.exposure import exposure
+from .station.exposure_records import Exposure, PlaneExposure, RoomExposure
 from .station.hops import (
     DistanceZone,
     distance_zones,
@@ -89,6 +91,7 @@ __all__ = [
     "Comparison",
     "DistanceZone",
     "ExemptionCheck",
+    "Exposure",
     "GainComparison",
     "IdealTransformer",
     "Influence",
@@ -105,8 +108,10 @@ __all__ = [
     "MatchMap",
     "NoisePath",
     "PiNetwork",
+    "PlaneExposure",
     "PowerLadder",
     "RankedNoise",
+    "RoomExposure",
     "Solution",
     "SolverError",
     "Stage",
@@ -133,6 +138,7 @@ __all__ = [
     "distance_zones",
     "duty_factor",
     "exemption_check",
+    "exposure",
     "external_noise_figure",
     "field_at",
     "fraction_of_limit",

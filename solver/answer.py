@@ -184,27 +184,13 @@ def answer(
                 )
                 for band in settings.bands
             )
-    driven = {wire for feed in scene.feeds if feed.is_driven for wire in feed.wires}
-    kinds = {piece.name: piece.kind for piece in scene.house}
     return Answer(
         name=name or called,
         text="" if from_plan is None else _text_of(from_plan),
         house=house,
         earth=_earth_in_words(scene),
-        wires=tuple(
-            WirePath(
-                w.name,
-                np.array(w.vertices),
-                float(w.radius),
-                w.name in driven,
-                w.piece,
-                kinds.get(w.piece, "metal" if w.piece else ""),
-            )
-            for w in scene.wires
-        ),
-        feeds=tuple(
-            FeedPlace(f.name, tuple(f.wires), _place(f.at), f.is_driven) for f in scene.feeds
-        ),
+        wires=wire_paths(scene),
+        feeds=feed_places(scene),
         assumptions=_assumptions(from_plan, settings),
         remarks=(*(scene.doubts() if from_plan is None else from_plan.doubts()), *told),
         bands=found,
@@ -232,6 +218,28 @@ def scene_of(plan: AtticPlan | Scene, asked: str) -> tuple[Scene, str]:
         f"plan is {plan!r}; {asked} takes what read_attic(path) gives, or a Scene of wires and "
         "a feed."
     )
+
+
+def wire_paths(scene: Scene) -> tuple[WirePath, ...]:
+    """Its wires as a result keeps them."""
+    driven = {wire for feed in scene.feeds if feed.is_driven for wire in feed.wires}
+    kinds = {piece.name: piece.kind for piece in scene.house}
+    return tuple(
+        WirePath(
+            w.name,
+            np.array(w.vertices),
+            float(w.radius),
+            w.name in driven,
+            w.piece,
+            kinds.get(w.piece, "metal" if w.piece else ""),
+        )
+        for w in scene.wires
+    )
+
+
+def feed_places(scene: Scene) -> tuple[FeedPlace, ...]:
+    """Its feeds as a result keeps them."""
+    return tuple(FeedPlace(f.name, tuple(f.wires), _place(f.at), f.is_driven) for f in scene.feeds)
 
 
 def prepare_system(

@@ -49,6 +49,13 @@ NEAR_PAIR = 7e-3
 PIECE = 0.01
 """Leaving out one piece of the house, per matrix. [s]"""
 
+FIELD_POINT = 2.4e-6
+FIELD_POINT_BY_CELL = 2.4e-7
+"""Near field at a point, per unknown and per cell. [s]"""
+
+FIELD_BOX_BY_CELL = 2e-3
+"""What the earth reflects of the cells, interpolated over a room, per cell. [s]"""
+
 CLOSE = 0.6
 """An element is close to a cell whose middle is so near. [m]"""
 
@@ -70,6 +77,8 @@ class Effort:
     bands, matrices : int
     pieces : int
         Left out in turn.
+    field_points, field_boxes : int
+        Points and rooms in which near fields are worked out, each counted as often as it is.
     """
 
     unknowns: int
@@ -79,6 +88,8 @@ class Effort:
     bands: int
     matrices: int
     pieces: int = 0
+    field_points: int = 0
+    field_boxes: int = 0
 
     @property
     def seconds(self) -> float:
@@ -92,6 +103,9 @@ class Effort:
             matrix += SOLIDS + SOLIDS_BY_CELL * self.cells * self.unknowns
             band += BAND_BY_CELL * self.cells
             once += NEAR_PAIR * self.near_pairs
+        once += FIELD_POINT * self.field_points * self.unknowns
+        once += FIELD_POINT_BY_CELL * self.field_points * self.cells
+        once += FIELD_BOX_BY_CELL * self.field_boxes * self.cells
         return once + self.matrices * matrix + self.bands * band
 
 

@@ -10,14 +10,20 @@ from ..geometry.attic_file import load_attic_file
 from ..geometry.plan import Assumption, AtticPlan
 from .bands import Band, band_names, read_bands
 from .errors import BandError, SolverError
+from .station.exposure_settings import read_exposure_settings
 
-TABLES = ("bands", "station")
+TABLES = ("bands", "station", "exposure")
 """Tables of the attic file that belong to the solver's side.
 
 ``[bands]``
     wanted = ["40 m", "14.0-14.35 MHz"]; region = 1, 2 or 3
 ``[station]``
     power = watts at the feed point; reference = ohms that SWR refers to
+``[exposure]``
+    limits = ["FCC general", "ICNIRP 2010 general below 10 MHz"], limits_occupational likewise;
+    limits_file = a file of one's own with [[limits]] that those names stand in; mode = "SSB", or
+    duty = average over greatest power; minutes_on, minutes_off = sending and listening in turn;
+    step = of the grid in the rooms
 """
 
 DEFAULT_REGION = 1
@@ -45,6 +51,7 @@ def read_attic(path: str | Path) -> AtticPlan:
     """
     plan = load_attic_file(path, other_tables=TABLES)
     read_settings(plan)
+    read_exposure_settings(plan)
     return plan
 
 

@@ -596,7 +596,10 @@ class Solution:
             None if solids is None else solids.polarisation,
         )
 
-    def _fields(self, points: ArrayLike, power: float) -> tuple[ComplexArray, ComplexArray]:
+    def near_fields(
+        self, points: ArrayLike, *, power: float = 1.0, smooth_error: float | None = None
+    ) -> tuple[ComplexArray, ComplexArray]:
+        """E [V/m] and H [A/m] at once; parameters as for `electric_field` and `near.fields`."""
         from .fields.near import fields
 
         self._only("The near field")
@@ -610,6 +613,7 @@ class Solution:
             power=_positive(power, "power", "W"),
             element_names=[self.scene.wires[int(w)].name for w in self.mesh.wire],
             contacts=self.contact_charges(),
+            smooth_error=smooth_error,
         )
 
     def electric_field(self, points: ArrayLike, *, power: float = 1.0) -> ComplexArray:
@@ -622,11 +626,11 @@ class Solution:
         power : float
             Watts put into the driven feeds. [W]
         """
-        return self._fields(points, power)[0]
+        return self.near_fields(points, power=power)[0]
 
     def magnetic_field(self, points: ArrayLike, *, power: float = 1.0) -> ComplexArray:
         """H at points of shape (..., 3), RMS phasors of the same shape, single frequency. [A/m]
 
         Parameters as for `electric_field`.
         """
-        return self._fields(points, power)[1]
+        return self.near_fields(points, power=power)[1]

@@ -63,11 +63,11 @@ conductivity = 0.002
 [bands]
 wanted = ["40 m"]
 
-[[room]]
+[[goal]]
 name = "below"
 """
 )
-OTHERS = ("bands", "room")
+OTHERS = ("bands", "goal")
 
 
 def read(text=FULL, **options) -> Any:
@@ -229,10 +229,10 @@ def test_bonded_wire_leaves_the_other_wires():
 
 def test_solver_tables_are_handed_on_with_positions():
     plan = read()
-    assert plan.for_solver == {"bands": {"wanted": ["40 m"]}, "room": [{"name": "below"}]}
+    assert plan.for_solver == {"bands": {"wanted": ["40 m"]}, "goal": [{"name": "below"}]}
     lines = FULL.splitlines()
     assert lines[plan.position("bands", "wanted") - 1].startswith("wanted")
-    assert lines[plan.position(("room", 0), "name") - 1] == 'name = "below"'
+    assert lines[plan.position(("goal", 0), "name") - 1] == 'name = "below"'
     assert plan.position("bands", "nothing") is None
     table = plan.file.table("bands")
     assert isinstance(table, FileTable)

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from imposed_currents import along
+from imposed_currents import along, closed_dipole
 from scipy.constants import c as LIGHT_SPEED
 from scipy.constants import epsilon_0, mu_0
 
@@ -38,29 +38,6 @@ def dipole(length, *, axis=(0.0, 0.0, 1.0), center=(0.0, 0.0, 0.0), frequency=FR
     axis, center = np.asarray(axis, dtype=float), np.asarray(center, dtype=float)
     points = [center - half * axis, center, center + half * axis]
     return along(points, lambda s: np.sin(k * (half - np.abs(s - half))), **kwargs)
-
-
-def closed_dipole(points, length, k=K):
-    """E and H of a sinusoidal filament on the z axis: three spherical waves.
-
-    C. A. Balanis, "Antenna Theory", ch. 8 (near field of a dipole; from memory).
-    """
-    h = 0.5 * length
-    rho = np.hypot(points[:, 0], points[:, 1])
-    z = points[:, 2]
-    r, r1, r2 = np.hypot(rho, z), np.hypot(rho, z - h), np.hypot(rho, z + h)
-    w, w1, w2 = (np.exp(-1j * k * x) for x in (r, r1, r2))
-    both = 2 * np.cos(k * h)
-    e_z = -1j * ETA / (4 * np.pi) * (w1 / r1 + w2 / r2 - both * w / r)
-    e_rho = (
-        1j * ETA / (4 * np.pi * rho) * ((z - h) * w1 / r1 + (z + h) * w2 / r2 - z * both * w / r)
-    )
-    h_phi = 1j / (4 * np.pi * rho) * (w1 + w2 - both * w)
-    cos, sin = points[:, 0] / rho, points[:, 1] / rho
-    return (
-        np.stack([e_rho * cos, e_rho * sin, e_z], axis=1),
-        np.stack([-h_phi * sin, h_phi * cos, np.zeros_like(h_phi)], axis=1),
-    )
 
 
 def relative(found, expected):
@@ -172,7 +149,7 @@ def test_sinusoidal_dipole_is_three_spherical_waves(wavelengths):
     points = points[np.hypot(points[:, 0], points[:, 1]) > 0.049]
     assert points.shape[0] > 35
     e_field, h_field = fields(dipole(length), FREQUENCY, points)
-    e_closed, h_closed = closed_dipole(points, length)
+    e_closed, h_closed = closed_dipole(points, length, K)
     assert relative(e_field, e_closed) < 1e-8
     assert relative(h_field, h_closed) < 1e-8
 
@@ -185,7 +162,7 @@ def test_turned_dipole_turns_its_field():
     length = 0.5 * WAVELENGTH
     currents = dipole(length, axis=turn[:, 2], center=shift)
     e_field, h_field = fields(currents, FREQUENCY, points @ turn.T + shift)
-    e_closed, h_closed = closed_dipole(points, length)
+    e_closed, h_closed = closed_dipole(points, length, K)
     assert relative(e_field, e_closed @ turn.T) < 1e-8
     assert relative(h_field, h_closed @ turn.T) < 1e-8
 

@@ -34,6 +34,7 @@ from .kernels import (
     nearest_elements,
 )
 from .polarisation import check_clear, check_moments, dipole_sources, plain_moments
+from .smooth import SmoothBox
 
 if TYPE_CHECKING:
     from ...materials import Earth, Ground
@@ -186,7 +187,7 @@ def _with_surfaces(currents: ElementCurrents, points: FloatArray) -> ElementCurr
 
 def _add_earth(
     points: FloatArray,
-    currents: ElementCurrents,
+    currents: ElementCurrents | None,
     frequency: float,
     ground: Ground,
     polarisation: PointMoments | None,
@@ -196,21 +197,22 @@ def _add_earth(
     """Add what a real earth reflects to E and H at points of shape (N, 3)."""
     if points.shape[0] == 0:
         return
-    currents = plain_copy(ring_filaments(currents, 2.0 * np.pi * frequency / LIGHT_SPEED))
-    sources = point_sources(currents, slope_coefficients(currents), frequency, points)
-    ends = np.concatenate([currents.start, currents.end])
+    parts: list[PointSources] = []
+    ends: list[FloatArray] = []
+    if currents is not None:
+        currents = plain_copy(ring_filaments(currents, 2.0 * np.pi * frequency / LIGHT_SPEED))
+        parts.append(point_sources(currents, slope_coefficients(currents), frequency, points))
+        ends += [currents.start, currents.end]
     if polarisation is not None:
-        positions, tangents, moments, charges = dipole_sources(polarisation, frequency, points)
-        sources = PointSources(
-            np.concatenate([sources.positions, positions]),
-            np.concatenate([sources.tangents, tangents]),
-            np.concatenate([sources.moments, moments]),
-            np.concatenate([sources.charges, charges]),
-        )
-        ends = np.concatenate([ends, positions])
+        dipoles = PointSources(*dipole_sources(polarisation, frequency, points))
+        parts.append(dipoles)
+        ends.append(dipoles.positions)
+    sources = PointSources(*(np.concatenate(each) for each in zip(*parts, strict=True)))
+    if not sources.positions.size:
+        return
     # The farthest pair of a point and a wire end bounds every horizontal distance.
     reach = 0.0
-    for end in ends:
+    for end in np.concatenate(ends):
         reach = max(reach, float(np.hypot(*(points[:, :2] - end[:2]).T).max()))
     table = build_earth_table(
         frequency,
@@ -221,6 +223,40 @@ def _add_earth(
         with_fields=True,
     )
     add_reflected_fields(points, *sources, *table.field_arguments(), e_field, h_field)
+
+
+def _add_smooth_earth(
+    points: FloatArray,
+    currents: ElementCurrents,
+    frequency: float,
+    ground: Ground,
+    polarisation: PointMoments | None,
+    error: float,
+    e_field: ComplexArray,
+    h_field: ComplexArray,
+) -> None:
+    """The same, of wires and of solids each by way of fewer points where that is enough."""
+    mirror = np.array([1.0, 1.0, -1.0])
+    wavenumber = 2.0 * np.pi * frequency / LIGHT_SPEED
+    least = least_distances(points, currents.start * mirror, currents.end * mirror)
+    jobs: list[tuple[float, ElementCurrents | None, PointMoments | None]] = [
+        (float(least.min()), currents, None)
+    ]
+    if polarisation is not None and polarisation.positions.size:
+        from scipy.spatial import KDTree
+
+        below, _ = KDTree(points).query(polarisation.positions * mirror)
+        jobs.append((float(np.min(below)), None, polarisation))
+    for distance, wires, solids in jobs:
+        box = SmoothBox.around(points, distance=distance, wavenumber=wavenumber, error=error)
+        if box.size >= points.shape[0]:
+            _add_earth(points, wires, frequency, ground, solids, e_field, h_field)
+            continue
+        e_nodes = np.zeros((box.size, 3), dtype=np.complex128)
+        h_nodes = np.zeros((box.size, 3), dtype=np.complex128)
+        _add_earth(box.nodes, wires, frequency, ground, solids, e_nodes, h_nodes)
+        e_field += box.at(e_nodes, points)
+        h_field += box.at(h_nodes, points)
 
 
 def scalar_potential(
@@ -317,6 +353,7 @@ def fields(
     element_names: Sequence[str] | None = None,
     polarisation: PointMoments | None = None,
     contacts: ContactCharges | None = None,
+    smooth_error: float | None = None,
 ) -> tuple[ComplexArray, ComplexArray]:
     """E [V/m] and H [A/m], RMS phasors, each of the shape of `points`.
 
@@ -341,6 +378,9 @@ def fields(
         a distance of one cell and more. [A m]
     contacts : ContactCharges, optional
         Where the wires are led to a real earth.
+    smooth_error : float, optional
+        What a real earth reflects varies slowly above it: interpolate it between fewer points, so
+        that about this part of it is lost. None: work it out at every point.
 
     Raises
     ------
@@ -379,7 +419,12 @@ def fields(
         add(mirrored=True)
     elif earth is not None:
         ground = earth.at(frequency)
-        _add_earth(flat, currents, frequency, ground, polarisation, e_field, h_field)
+        if smooth_error is None or not flat.size:
+            _add_earth(flat, currents, frequency, ground, polarisation, e_field, h_field)
+        else:
+            _add_smooth_earth(
+                flat, currents, frequency, ground, polarisation, smooth_error, e_field, h_field
+            )
         if contacts is not None and flat.size:
             e_field += contact_field(flat, contacts, frequency, ground)
     scale = np.sqrt(power / input_power)

@@ -471,6 +471,11 @@ def limit_names(*, file: str | Path | None = None) -> tuple[str, ...]:
     return tuple(entry.name for entry in read_exposure_file(file).limits)
 
 
+def mode_names(*, file: str | Path | None = None) -> tuple[str, ...]:
+    """Names of the modes, in the order of the catalogue."""
+    return tuple(entry.name for entry in read_exposure_file(file).modes)
+
+
 def duty_factor(mode: str, *, file: str | Path | None = None) -> float:
     """Average over greatest power of a mode while sending.
 

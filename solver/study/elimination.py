@@ -34,6 +34,8 @@ from ..surround.volume import FunctionFields, SolidTerm
 from ..system import System
 
 if TYPE_CHECKING:
+    from ...geometry import Scene
+    from ..solution import Solution
     from ..surround.volume import Volume
 
 RESIDUAL = 1e-11
@@ -50,9 +52,9 @@ def elements_of(system: System, piece: str) -> IntArray:
     return np.flatnonzero(np.isin(system.mesh.wire, own))
 
 
-def metal_pieces(system: System) -> tuple[str, ...]:
+def metal_pieces(scene: Scene) -> tuple[str, ...]:
     """Names of the pieces of metal, in order."""
-    return tuple(dict.fromkeys(wire.piece for wire in system.scene.wires if wire.piece))
+    return tuple(dict.fromkeys(wire.piece for wire in scene.wires if wire.piece))
 
 
 def constraint_rows(system: System, elements: IntArray) -> sparse.csr_array:
@@ -147,6 +149,34 @@ class FactoredSystem:
         if self.fields is None:
             raise SolverError("There are no timbers or sheets in this scene.")
         return self.volume.means(self.fields)
+
+    def solution(self, currents: ComplexArray, *, with_solids: bool = False) -> Solution:
+        """Currents (N, P) of one of the variants as a solution at this frequency.
+
+        Parameters
+        ----------
+        currents : (N, P) complex
+            For unit voltage at each port in turn. [A]
+        with_solids : bool
+            Whether the solids are those of the whole, so that their fields can be had from those
+            of the functions.
+        """
+        from ..solution import Solution
+
+        system = self.system
+        admittance = system.ports.T @ currents
+        # A port that went with its piece: a unit admittance leaves its voltage and current 0.
+        gone = np.flatnonzero(np.abs(admittance).max(axis=0) < 1e-12 * np.abs(admittance).max())
+        admittance[gone, gone] = 1.0
+        nothing = np.full((1, currents.shape[1]), np.nan)
+        estimates = np.full((1, len(system.mesh), currents.shape[1]), np.nan)
+        inside = None
+        if with_solids and self.fields is not None:
+            local = system.prepared.basis.combination @ currents
+            inside = np.asarray(local.T @ self.fields.local)[None]
+        return Solution(
+            system, self.frequency, currents[None], admittance[None], nothing, estimates, inside
+        )
 
     def _solve(self, right: ComplexArray) -> ComplexArray:
         return linalg.lu_solve(self.factors, right, check_finite=False)

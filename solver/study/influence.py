@@ -167,7 +167,7 @@ class _Part(NamedTuple):
 def _parts(system: System) -> list[_Part]:
     none = np.zeros(0, dtype=np.int64)
     found = []
-    for piece in metal_pieces(system):
+    for piece in metal_pieces(system.scene):
         elements = elements_of(system, piece)
         lost = [p for p in lost_ports(system, elements) if system.scene.ports[p].is_driven]
         reason = ""
@@ -254,16 +254,7 @@ class _Variants:
 
     def solution(self, variant: int) -> Solution:
         """One of them as a solution at this frequency."""
-        system, currents = self.factored.system, self.currents[variant]
-        admittance = system.ports.T @ currents
-        # A port that went with its piece: a unit admittance leaves its voltage and current 0.
-        gone = np.flatnonzero(np.abs(admittance).max(axis=0) < 1e-12 * np.abs(admittance).max())
-        admittance[gone, gone] = 1.0
-        nothing = np.full((1, currents.shape[1]), np.nan)
-        estimates = np.full((1, len(system.mesh), currents.shape[1]), np.nan)
-        return Solution(
-            system, self.factored.frequency, currents[None], admittance[None], nothing, estimates
-        )
+        return self.factored.solution(self.currents[variant])
 
     @cached_property
     def impedances(self) -> ComplexArray:

@@ -41,7 +41,12 @@ SOLVER_KEYS = """\
     wanted = ["40 m", "14.0-14.35 MHz"], names or ranges; region = ITU region 1, 2 or 3
 [station]
     power = watts into the feed point, 0.001 to 10000; reference = ohms that SWR refers to, 1 to
-    10000"""
+    10000
+[exposure]
+    limits = ["FCC general", "ICNIRP 2010 general below 10 MHz"], for rooms of the general public;
+    limits_occupational, likewise for the others; limits_file = a file of your own that these
+    stand in; mode = "SSB", or duty = average over greatest power; minutes_on, minutes_off =
+    sending and listening in turn; step = how far apart points in rooms are, 0.25 m if left out"""
 
 EXPLANATION = """\
 Ridgepole: bent wires in the roof space. What will the feed point show on every band, where do
@@ -53,6 +58,7 @@ Start here:
   ridgepole answer my-attic.toml            impedance, watts and angles on every band
   ridgepole compare one.toml other.toml     which layout is better, at which angles
   ridgepole influence my-attic.toml         what each piece of the house does, ranked
+  ridgepole exposure my-attic.toml          fields in the rooms and parts of the limits
   ridgepole keys                            all that an attic file may say
 
 Each explains itself with --help. A computed number is no permission: local codes, and the advice
@@ -113,10 +119,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _is_bad_input(problem: Exception) -> bool:
     from ...geometry import AtticFileError, FeedError, GeometryError
     from ...materials import MaterialError
-    from ..errors import BandError, SolverError, StoreError
+    from ..errors import BandError, LimitsError, SolverError, StoreError
 
     named = (
-        AtticFileError, FeedError, GeometryError, MaterialError, BandError, SolverError, StoreError,
+        AtticFileError, FeedError, GeometryError, MaterialError, BandError, LimitsError,
+        SolverError, StoreError,
     )  # fmt: skip
     return isinstance(problem, (*named, OSError))
 
@@ -188,6 +195,28 @@ def _parser() -> argparse.ArgumentParser:
         help="the bar chart (.png, .pdf or .svg); beside the file where left out",
     )
     job.set_defaults(job=_influence)
+
+    job = jobs.add_parser(
+        "exposure",
+        help="fields in the rooms and parts of the limits",
+        description="E and H in every [[room]] of the file, held to limits of exposure: worst "
+        "points, the power and the distance at which they comply, with and without each piece of "
+        "metal. An estimate to plan by, not a compliance statement.",
+        epilog="Rooms and limits are in the file, tables [[room]] and [exposure]: ridgepole keys",
+    )
+    job.add_argument("file", metavar="FILE", help="the attic file")
+    _add_solving_options(job)
+    job.add_argument("--mode", metavar="MODE", help="'SSB', 'CW', ...; the file's where left out")
+    job.add_argument(
+        "--limits", nargs="+", metavar="NAME", help="sets of limits; the file's where left out"
+    )
+    job.add_argument("--step", type=float, metavar="M", help="how far apart points are (0.25)")
+    job.add_argument("--edges", action="store_true", help="look at the edges of each band too")
+    job.add_argument(
+        "--no-pieces", action="store_true", help="leave out no pieces of the house in turn"
+    )
+    job.add_argument("--to", metavar="FOLDER", help="for the maps and the text")
+    job.set_defaults(job=_exposure)
 
     job = jobs.add_parser("keys", help="all that an attic file may say")
     job.set_defaults(job=_keys)
@@ -319,6 +348,7 @@ def _save_picture(figure: Any, picture: Path) -> None:
 def _keys(options: argparse.Namespace) -> int:
     from ...materials import Conductor, Dielectric, Earth, SheetConductor, Wood
     from ..bands import band_names
+    from ..station.limits import limit_names, mode_names
     from .plan_words import earth_in_words
 
     del options
@@ -329,6 +359,8 @@ def _keys(options: argparse.Namespace) -> int:
     _list_names("boards, coverings, walls, jackets", Dielectric.names())
     _list_names("foil and metal roofs", SheetConductor.names())
     _list_names("bands", band_names())
+    _list_names("limits of exposure", limit_names())
+    _list_names("modes", mode_names())
     print("    ground:")
     for name in Earth.names():
         print(f'      "{name}": {earth_in_words(Earth.named(name))}')
@@ -578,6 +610,21 @@ def _influence(options: argparse.Namespace) -> int:
     seconds = _in_seconds(time.perf_counter() - began)
     voice.say(f"Drawn to {picture} ({seconds} in all).")
     return DONE
+
+
+def _exposure(options: argparse.Namespace) -> int:
+    voice = _Voice(as_json=options.json)
+    source = Path(options.file)
+    folder = Path(options.to) if options.to else source.with_name(f"{source.stem}-exposure")
+    if folder.exists() and not folder.is_dir():
+        raise _BadUsage(
+            f"{folder} is a file that is there already; results need a folder. Give --to the name "
+            "of a folder, new or old."
+        )
+    voice.say(f"Looking into the rooms of {source}; results go to {folder}/.")
+    from .exposure_command import run_exposure
+
+    return run_exposure(options, folder, voice.say, voice.width, _announcer(voice))
 
 
 if __name__ == "__main__":

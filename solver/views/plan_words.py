@@ -14,7 +14,7 @@ __all__ = ["earth_in_words", "house_in_words", "plan_in_words"]
 
 
 def plan_in_words(plan: AtticPlan) -> list[str]:
-    """Wires, feeds, house and ground, a line each, so that a slip of the pen shows."""
+    """Wires, feeds, house, rooms and ground, a line each, so that a slip of the pen shows."""
     lines, radials = [], []
     for wire in plan.wires:
         if wire.name.startswith("radial "):
@@ -53,7 +53,8 @@ def plan_in_words(plan: AtticPlan) -> list[str]:
     else:
         named = f"{plan.earth.name}, " if plan.earth.name else ""
         ground = f"{named}{earth_in_words(plan.earth)}"
-    return [*lines, *house_in_words(plan.house), f"ground: {ground}"]
+    rooms = [f"room {room}" for room in plan.rooms]
+    return [*lines, *house_in_words(plan.house), *rooms, f"ground: {ground}"]
 
 
 def _thickness(wire: Wire) -> str:

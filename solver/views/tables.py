@@ -29,7 +29,7 @@ CAUTIONS = (
     "printed here.",
     "Radio waves: people sleep close to an attic antenna. Work out your compliance with your "
     "country's exposure limits before you transmit; the fields in the rooms are not in this "
-    "answer.",
+    "answer (ridgepole exposure estimates them).",
     "High voltage: the ends of a wire can carry thousands of volts, far more than the feed point. "
     "Keep ends and bare wire away from wood, insulation and foil, and out of reach.",
     "Mains wiring: find every cable before you drill, keep wires away from it, and never tie a "
