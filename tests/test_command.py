@@ -219,7 +219,7 @@ def test_answer_prints_and_writes(small: Path, capsys: pytest.CaptureFixture[str
                    "small-answer/ ("):  # fmt: skip
         assert wanted in told.out
     written = {path.name for path in Path("small-answer").iterdir()}
-    pictures = {"load.png", "watts.png", "angles.png", "wires.png"}
+    pictures = {"load.png", "watts.png", "angles.png", "wires.png", "voltages.png"}
     assert written == {"answer.h5", "answer.txt", *pictures}
     for name in pictures:
         assert Path("small-answer", name).read_bytes().startswith(b"\x89PNG")

@@ -223,7 +223,7 @@ def test_wires_are_as_wide_as_their_current(found: Answer):
 
 def test_every_sheet_is_drawn_and_says_what_it_is(found: Answer):
     sheets = figures.answer_figures(found)
-    assert set(sheets) == {"load.png", "watts.png", "angles.png", "wires.png"}
+    assert set(sheets) == {"load.png", "watts.png", "angles.png", "wires.png", "voltages.png"}
     for name, figure in sheets.items():
         assert (drawn(figure)[..., :3] < 128).any()
         told = words(figure)

@@ -28,7 +28,7 @@ EXAMPLE = "gable-house.toml"
 FORMATS = ("png", "pdf", "svg")
 """What the drawing of a check can be."""
 
-PICTURES = ("load.png", "watts.png", "angles.png", "wires.png")
+PICTURES = ("load.png", "watts.png", "angles.png", "wires.png", "voltages.png")
 """What the sheets of an answer are called."""
 
 AXES = (

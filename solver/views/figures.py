@@ -638,9 +638,14 @@ def draw_band(band: BandAnswer) -> Figure:
 
 def answer_figures(answer: Answer) -> dict[str, Figure]:
     """All sheets of an answer, by file name."""
+    from .voltage_figures import draw_voltage_sheet  # which builds on these
+
+    told = any(band.voltages for band in answer.bands)
+    voltages = {"voltages.png": draw_voltage_sheet(answer)} if told else {}
     return {
         "load.png": draw_load(answer),
         "watts.png": draw_watts(answer),
         "angles.png": draw_angles(answer),
         "wires.png": draw_wires(answer),
+        **voltages,
     }
