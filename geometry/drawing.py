@@ -25,6 +25,7 @@ from .house_drawing import (
     reach_of,
 )
 from .joints import feed_distance
+from .loads import Load
 from .wires import Feed, Wire
 
 if TYPE_CHECKING:
@@ -327,30 +328,38 @@ def _name_house(ax: Axes, house: Sequence[Any]) -> None:
 def _feeds(plan: Any) -> list[Feed]:
     if isinstance(plan, BentL):
         return [plan.feed()]
-    return list(plan.feeds)
+    chokes = [load for piece in getattr(plan, "house", ()) for load in getattr(piece, "loads", ())]
+    own = getattr(plan, "own_loads", getattr(plan, "loads", ()))
+    return [*plan.feeds, *own, *chokes]
 
 
 def _what(feed: Feed) -> str:
     """What a feed is, in a word; an opening stays one when its switch is closed."""
     if feed.termination is None:
         return "feed"
+    if isinstance(feed, Load):
+        return "load"
     return "opening" if feed.termination == "open" or feed.termination == 0 else "termination"
 
 
 def feed_marks(plan: Any) -> dict[str, dict[str, Any]]:
     """Marks of the kinds of feeds that a plan has, by what they are called, as `plot` takes them.
 
-    A driven feed is a red ring; an opening and a termination, which nothing drives, are squares.
+    A driven feed is a red ring; an opening and a termination, which nothing drives, are squares;
+    loads are diamonds.
     """
     ring = {"marker": "o", "ms": 6, "mfc": "white", "mec": _FEED, "mew": 1.8}
     square = {"marker": "s", "ms": 6, "mfc": "white", "mec": _INK, "mew": 1.4}
-    kinds = dict.fromkeys(_what(feed) for feed in _feeds(plan))
-    return {kind: ring if kind == "feed" else square for kind in kinds}
+    looks = {"feed": ring, "load": square | {"marker": "D", "ms": 5}}
+    return {what: looks.get(what, square) for what in map(_what, _feeds(plan))}
 
 
 def _feed_points(plan: Any) -> list[tuple[str, Array]]:
     """What each feed is, and where, shape (3,). [m]"""
     wires = {wire.name: wire for wire in _wires(plan)}
+    for piece in pieces_of(plan):
+        if getattr(piece, "loads", ()):
+            wires |= {wire.name: wire for wire in piece.wires()}
     points = []
     for feed in _feeds(plan):
         wire = wires.get(feed.wires[0])

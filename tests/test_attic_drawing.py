@@ -9,7 +9,21 @@ import pytest
 from matplotlib.colors import to_hex
 from mpl_toolkits.mplot3d import proj3d
 
-from ridgepole.geometry import Cable, Duct, Screen, Sheet, Timber, read_attic_text
+from ridgepole.geometry import (
+    Cable,
+    Choke,
+    Coax,
+    Duct,
+    Feed,
+    Load,
+    Scene,
+    Screen,
+    Sheet,
+    Timber,
+    Wire,
+    drawing,
+    read_attic_text,
+)
 from ridgepole.geometry.drawing import (
     draw_3d,
     draw_attic,
@@ -220,3 +234,18 @@ def test_a_scene_shows_metal_once_and_its_current_where_that_is_known(housed):
     shown = cable(draw_plan(scene, currents={"cable 5.5": (along, np.array([1.0, 0.3]))}))
     widths = [np.ptp(one.get_linewidth()) for one in shown if hasattr(one, "get_segments")]
     assert max(widths) > 1.0
+
+
+def test_loads_and_chokes_are_marked():
+    """Each where it is, on a wire of the plan or on the coax."""
+    wires = [
+        Wire([(0, 0, 5), (6, 1, 6)], radius=1e-3, name="long"),
+        Wire([(0, 0, 5), (-3, 0.4, 5)], radius=1e-3, name="radial"),
+    ]
+    coax = Coax([(0, 0, 5), (0, -0.4, 5), (0, -0.4, 1)], diameter="4 mm", chokes=Choke(9.0, at=2.4))
+    scene = Scene(
+        wires, feed=Feed("long"), house=[coax], loads=Load("long", at="middle", impedance=5.0)
+    )
+    found = [point for what, point in drawing._feed_points(scene) if what == "load"]
+    np.testing.assert_allclose(found, [[3.0, 0.5, 5.5], [0.0, -0.4, 3.0]], atol=1e-9)
+    assert "load" in drawing.feed_marks(scene)
