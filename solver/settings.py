@@ -11,14 +11,16 @@ from ..geometry.plan import Assumption, AtticPlan
 from .bands import Band, band_names, read_bands
 from .errors import BandError, SolverError
 from .station.exposure_settings import read_exposure_settings
+from .station.station_tables import STATION_KEYS, STATION_TABLES, read_station
 
-TABLES = ("bands", "station", "exposure")
+TABLES = ("bands", "station", "exposure", *STATION_TABLES)
 """Tables of the attic file that belong to the solver's side.
 
 ``[bands]``
     wanted = ["40 m", "14.0-14.35 MHz"]; region = 1, 2 or 3
 ``[station]``
-    power = watts at the feed point; reference = ohms that SWR refers to
+    power = watts at the feed point; reference = ohms that SWR refers to; its other keys and the
+    tables between radio and antenna: see `station.station_tables`
 ``[exposure]``
     limits = ["FCC general", "ICNIRP 2010 general below 10 MHz"], limits_occupational likewise;
     limits_file = a file of one's own with [[limits]] that those names stand in; mode = "SSB", or
@@ -161,5 +163,8 @@ def _read_tables(plan: AtticPlan, found: dict[str, float | None]) -> list[str] |
     found["region"] = region
     found["power"] = station.number("power", None, least=1e-3, most=1e4, unit="W")
     found["reference"] = station.number("reference", None, least=1.0, most=1e4, unit="ohm")
+    for key in STATION_KEYS:
+        station.has(key)
     station.finish()
+    read_station(plan.file)
     return wanted
