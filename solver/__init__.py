@@ -74,6 +74,8 @@ from .station.predictions import (
     predicted_distance,
     predicted_power_density,
 )
+from .station.station_answer import StationAnswer, StationBand, station_answer
+from .station.station_tables import StationSetup
 from .station.touch import Touch, touch
 from .station.touched_conductors import TouchedConductor, touched_conductors
 from .station.voltages import voltage_readings, wire_voltages
@@ -115,6 +117,9 @@ __all__ = [
     "Solution",
     "SolverError",
     "Stage",
+    "StationAnswer",
+    "StationBand",
+    "StationSetup",
     "StoreError",
     "SystemNoise",
     "TNetwork",
@@ -162,6 +167,7 @@ __all__ = [
     "read_attic",
     "ring_lobes",
     "solve",
+    "station_answer",
     "sum_of_fractions",
     "swr",
     "system_noise",

@@ -22,6 +22,7 @@ from .moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMomen
 
 if TYPE_CHECKING:
     from .fields.far import FarField
+    from .station.station_answer import StationAnswer
     from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
 SWR_LIMIT = 2.0
@@ -540,6 +541,13 @@ class Answer(Record):
     def place(self) -> str:
         """What is below, as "over average ground" or "in free space"."""
         return f"{'in' if self.earth == 'free space' else 'over'} {self.earth}"
+
+    @cached_property
+    def station(self) -> StationAnswer | None:
+        """Tuner, line, noise and distances; None where the attic file tells of none."""
+        from .station.station_answer import station_of
+
+        return station_of(self)
 
     def renamed(self, name: str) -> Answer:
         """Under another name."""

@@ -27,6 +27,9 @@ from .window_matcher import WindowMatcher
 Element = Line | Transformer | Network | WindowMatcher | TwoPort
 REFLECTED = "mismatch at the radio"
 UNACCOUNTED = "unaccounted"
+LINE, TUNER = "line", "tuner"
+"""What `stages_in_order` calls them."""
+
 _BUDGET_SLACK = 0.02
 
 
@@ -153,9 +156,14 @@ class PowerLadder:
 
     def rows(self) -> tuple[LadderRow, ...]:
         """Return one row per frequency, with an entry per stage."""
-        return tuple(self._row(at) for at in range(self.frequency.size))
+        return tuple(self.row(at) for at in range(self.frequency.size))
 
-    def _row(self, at: int) -> LadderRow:
+    def with_shares(self, shares: Mapping[str, ArrayLike]) -> PowerLadder:
+        """Return the same ladder with other shares of the antenna's power; see `power_ladder`."""
+        return replace(self, shares=_in_watts(shares, self.delivered))
+
+    def row(self, at: int) -> LadderRow:
+        """Return the row at one frequency, by its index."""
         power = float(self.power[at])
         names = (REFLECTED, *self.stage_names)
         taken = [float(self.reflected[at]), *map(float, self.lost[at])]
@@ -331,17 +339,37 @@ def compare_tuner_places(
     SolverError
         If a value is out of range, or a window matcher cannot match.
     """
-    end = [] if transformer is None else [Stage(transformer.name, transformer)]
-    coax = Stage("line", line)
-    far = Stage("tuner", tuner, z0=line.kind.impedance)
 
-    def ladder(stages: list[Stage]) -> PowerLadder:
+    def ladder(*, at_feed_point: bool) -> PowerLadder:
+        stages = stages_in_order(
+            line=line, tuner=tuner, transformer=transformer, at_feed_point=at_feed_point
+        )
         return power_ladder(stages, antenna, frequency, power=power, z0=z0, shares=shares)
 
     return TunerPlaces(
-        at_feed_point=ladder([coax, far, *end]),
-        in_shack=ladder([replace(far, z0=z0), coax, *end]),
+        at_feed_point=ladder(at_feed_point=True), in_shack=ladder(at_feed_point=False)
     )
+
+
+def stages_in_order(
+    *,
+    line: Line | None = None,
+    tuner: Network | WindowMatcher | None = None,
+    transformer: Transformer | None = None,
+    at_feed_point: bool = True,
+) -> tuple[Stage, ...]:
+    """Return line, tuner and transformer as stages, the transformer at the antenna.
+
+    A tuner at the feed point matches to the line's nominal impedance; without a line, or in front
+    of it, to the radio's reference.
+    """
+    end = [] if transformer is None else [Stage(transformer.name, transformer)]
+    coax = [] if line is None else [Stage(LINE, line)]
+    box: list[Stage] = []
+    if tuner is not None:
+        z0 = line.kind.impedance if line is not None and at_feed_point else None
+        box = [Stage(TUNER, tuner, z0=z0)]
+    return (*coax, *box, *end) if at_feed_point else (*box, *coax, *end)
 
 
 def _two_port(element: Element, f: FloatArray, load: ComplexArray, *, power: FloatArray) -> TwoPort:

@@ -7,8 +7,8 @@
     {spacing = "100 mm", wire = "2 mm copper"}, with velocity_factor where it is not air
 ``[tuner]``
     kind = "L", "pi", "T" or "window"; at = "feed point" or "shack"; swr_limit = SWR at its input
-    that counts as matched, 1.05 unless told; coil = ["0.05 uH", "30 uH"], coil_step, coil_q;
-    capacitor = ["10 pF", "1.2 nF"], capacitor_step, capacitor_q, for a pi or T of both, or each
+    up to which it copes, 1.5 unless told (it aims at 1.05); coil = ["0.05 uH", "30 uH"],
+    coil_step, coil_q; capacitor = ["10 pF", "1.2 nF"], capacitor_step, capacitor_q, for a pi or T of both, or each
     by input_capacitor, load_capacitor with their _step and _q; arrangements of an L, such as
     ["series L, shunt C at load", "bypass"], all unless told. A window is what a data sheet says:
     resistance and reactance = [low, high] ohms or swr; power = watts; loss_db;
@@ -41,7 +41,7 @@ from .line import Line
 from .noise import NOISE_CLASSES
 from .part_ranges import CapacitorRange, CoilRange
 from .transformer import Transformer
-from .tuner import SWR_LIMIT, LNetwork, Network, PiNetwork, TNetwork
+from .tuner import LNetwork, Network, PiNetwork, TNetwork
 from .window_matcher import WindowMatcher
 
 STATION_TABLES = ("line", "tuner", "transformer")
@@ -56,6 +56,9 @@ NOISE_NAMES = tuple(name for name in NOISE_CLASSES if name != "galactic")
 DEFAULT_COIL_Q = 150.0
 DEFAULT_CAPACITOR_Q = 1000.0
 """Of parts whose Q is not told (common practice)."""
+
+DEFAULT_SWR_LIMIT = 1.5
+"""Up to which radios give their full power (common practice)."""
 
 DEFAULT_NOISE = "residential"
 DEFAULT_RECEIVER_NOISE = 10.0
@@ -75,7 +78,7 @@ class StationSetup:
     tuner : LNetwork, PiNetwork, TNetwork, WindowMatcher or None
     tuner_at : "feed point" or "shack"
     swr_limit : float
-        SWR at a network's input that counts as matched, > 1.
+        SWR at a network's input up to which it copes, > 1; its settings aim at 1.05.
     transformer : Transformer or None
         At the feed point.
     transmitter_power : float or None
@@ -98,7 +101,7 @@ class StationSetup:
     line: Line | None = None
     tuner: Network | WindowMatcher | None = None
     tuner_at: str = AT_FEED_POINT
-    swr_limit: float = SWR_LIMIT
+    swr_limit: float = DEFAULT_SWR_LIMIT
     transformer: Transformer | None = None
     transmitter_power: float | None = None
     noise: str = DEFAULT_NOISE
@@ -153,7 +156,7 @@ def read_station(file: AtticFile) -> StationSetup:
     """
     assumed: list[Assumption] = []
     line = _read_line(file.table("line"), assumed) if file.has("line") else None
-    tuner, at, limit = None, AT_FEED_POINT, SWR_LIMIT
+    tuner, at, limit = None, AT_FEED_POINT, DEFAULT_SWR_LIMIT
     if file.has("tuner"):
         tuner, at, limit = _read_tuner(file.table("tuner"), assumed, has_line=line is not None)
     transformer = (
@@ -165,7 +168,9 @@ def read_station(file: AtticFile) -> StationSetup:
     receiver = station.number("receiver_noise", None, least=0.0, most=60.0, unit="dB")
     height = _read_height(station)
     if power is None:
-        assumed.append(Assumption("transmitter", "the watts told for the feed point", "not told", 0.05))
+        assumed.append(
+            Assumption("transmitter", "the watts told for the feed point", "not told", 0.05)
+        )
     if noise is None:
         noise = DEFAULT_NOISE
         assumed.append(Assumption("noise from outside", f"{noise} area", "not told", 0.1))
@@ -359,8 +364,8 @@ def _read_tuner(
     if kind == "window":
         tuner: Network | WindowMatcher = _read_window(table)
         table.finish()
-        return tuner, at, SWR_LIMIT
-    limit = table.number("swr_limit", SWR_LIMIT, least=1.001, most=10.0)
+        return tuner, at, DEFAULT_SWR_LIMIT
+    limit = table.number("swr_limit", DEFAULT_SWR_LIMIT, least=1.001, most=10.0)
     coil = _read_part(table, "coil", assumed)
     if kind == "L":
         capacitor = _read_part(table, "capacitor", assumed)

@@ -126,19 +126,23 @@ class Match:
         """One line for each load: verdict, arrangement, settings, SWR and loss."""
         lines = []
         for at in np.ndindex(self.swr.shape):
-            settings = [
-                _in_words(part, value)
-                for part, value in zip(self.network.parts, self.values[at], strict=True)
-                if np.isfinite(value)
-            ]
             verdict = "matches" if self.can_match[at] else f"no match within {self.swr_limit:g}"
             lines.append(
                 f"{self.frequency[at] / 1e6:.3f} MHz, {self.load[at]:.1f} ohm: {verdict}, "
-                f"{', '.join([str(self.topology[at]), *settings])}, SWR {self.swr[at]:.2f}, "
+                f"{self.settings(at)}, SWR {self.swr[at]:.2f}, "
                 f"{self.loss_db[at]:.2f} dB ({self.loss_watts[at].sum():.3g} of "
                 f"{self.power[at]:g} W)"
             )
         return "\n".join(lines)
+
+    def settings(self, at: tuple[int, ...] = ()) -> str:
+        """Arrangement and values in words, of the load at an index."""
+        values = [
+            _in_words(part, value)
+            for part, value in zip(self.network.parts, self.values[at], strict=True)
+            if np.isfinite(value)
+        ]
+        return ", ".join([str(self.topology[at]), *values])
 
     def __repr__(self) -> str:
         return f"<Match: {int(self.can_match.sum())} of {self.swr.size} loads matched>"

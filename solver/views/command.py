@@ -28,7 +28,7 @@ EXAMPLE = "gable-house.toml"
 FORMATS = ("png", "pdf", "svg")
 """What the drawing of a check can be."""
 
-PICTURES = ("load.png", "watts.png", "angles.png", "wires.png", "voltages.png")
+PICTURES = ("load.png", "watts.png", "angles.png", "wires.png", "voltages.png", "ladder.png")
 """What the sheets of an answer are called."""
 
 AXES = (
@@ -41,7 +41,9 @@ SOLVER_KEYS = """\
     wanted = ["40 m", "14.0-14.35 MHz"], names or ranges; region = ITU region 1, 2 or 3
 [station]
     power = watts into the feed point, 0.001 to 10000; reference = ohms that SWR refers to, 1 to
-    10000
+    10000; transmitter_power = watts of the radio, as power unless told; noise = "city",
+    "residential", "rural" or "quiet rural"; receiver_noise = its noise figure in dB, 0 to 60;
+    virtual_height = "300 km", of the layer that sends waves back, 50 to 1000 km
 [exposure]
     limits = ["FCC general", "ICNIRP 2010 general below 10 MHz"], for rooms of the general public;
     limits_occupational, likewise for the others; limits_file = a file of your own that these
@@ -59,6 +61,7 @@ Start here:
   ridgepole compare one.toml other.toml     which layout is better, at which angles
   ridgepole influence my-attic.toml         what each piece of the house does, ranked
   ridgepole exposure my-attic.toml          fields in the rooms and parts of the limits
+  ridgepole station my-attic-answer/answer.h5   tuner, line, watts, noise and distances alone
   ridgepole keys                            all that an attic file may say
 
 Each explains itself with --help. A computed number is no permission: local codes, and the advice
@@ -218,6 +221,21 @@ def _parser() -> argparse.ArgumentParser:
     job.add_argument("--to", metavar="FOLDER", help="for the maps and the text")
     job.set_defaults(job=_exposure)
 
+    job = jobs.add_parser(
+        "station",
+        help="tuner, line, watts to the sky, noise and distances",
+        description="What tuner, line and sky make of an antenna: from a saved answer (.h5) at "
+        "once, from an attic file after solving it.",
+    )
+    job.add_argument("file", metavar="FILE", help="a saved answer (.h5) or an attic file")
+    job.add_argument(
+        "--tables", metavar="FILE", help="an attic file whose station is taken instead"
+    )
+    _add_solving_options(job)
+    job.add_argument("--to", metavar="FOLDER", help="for ladder.png and tuner.png, a map of what "
+                     "the tuner can match; none drawn where left out")  # fmt: skip
+    job.set_defaults(job=_station)
+
     job = jobs.add_parser("keys", help="all that an attic file may say")
     job.set_defaults(job=_keys)
     return parser
@@ -346,7 +364,7 @@ def _save_picture(figure: Any, picture: Path) -> None:
 
 
 def _keys(options: argparse.Namespace) -> int:
-    from ...materials import Conductor, Dielectric, Earth, SheetConductor, Wood
+    from ...materials import Conductor, Dielectric, Earth, LineType, SheetConductor, Wood
     from ..bands import band_names
     from ..station.limits import limit_names, mode_names
     from .plan_words import earth_in_words
@@ -358,6 +376,7 @@ def _keys(options: argparse.Namespace) -> int:
     _list_names("wood", Wood.names())
     _list_names("boards, coverings, walls, jackets", Dielectric.names())
     _list_names("foil and metal roofs", SheetConductor.names())
+    _list_names("lines", LineType.names())
     _list_names("bands", band_names())
     _list_names("limits of exposure", limit_names())
     _list_names("modes", mode_names())
@@ -374,6 +393,7 @@ def _schema() -> str:
 
     from ...geometry import attic_file, house_file, load_tables
     from ...geometry.antenna import Route
+    from ..station import station_tables
 
     told = (inspect.getdoc(attic_file) or "").partition("Schema. ")[2]
     introduction, tables, rest = told.split("\n\n")[:3]
@@ -382,6 +402,7 @@ def _schema() -> str:
     wires = rest.partition("\nAll other tables")[0]
     house, metal = (inspect.getdoc(house_file) or "").replace("``", "").split("\n\n")[2:4]
     loads = (inspect.getdoc(load_tables) or "").replace("``", "").split("\n\n")[1]
+    station = (inspect.getdoc(station_tables) or "").replace("``", "").split("\n\n")[1]
     steps = inspect.getdoc(Route.told) or ""
     steps = steps.partition("Known are::")[2].partition("\nstart :")[0].strip("\n")
     steps = "\n".join(line.removeprefix("    ") for line in steps.split("\n"))
@@ -390,6 +411,7 @@ def _schema() -> str:
         f"{introduction}\n\n{tables}\n{SOLVER_KEYS}\n\n{wires}\n\n"
         f"The house around the wires\n\n{house}\n\n{metal}\n\n"
         f"Loads in wires, and the coax\n\n{loads}\n\n"
+        f"Between the radio and the antenna\n\n{station}\n\n"
         f'Steps of a route, with ";" between them or as a list\n\n{steps}'
     )
 
@@ -576,6 +598,54 @@ def _compare(options: argparse.Namespace) -> int:
         print(json.dumps(comparison_form(found), indent=2, allow_nan=False))
     else:
         voice.say("\n" + found.to_text(width=voice.width))
+    return DONE
+
+
+def _station(options: argparse.Namespace) -> int:
+    voice = _Voice(as_json=options.json)
+    source = Path(options.file)
+    is_saved = source.suffix == ".h5"
+    if is_saved and (options.bands is not None or options.region is not None):
+        raise _BadUsage("--bands and --region are for an attic file; a saved answer has its bands.")
+    folder = Path(options.to) if options.to else None
+    if folder is not None and folder.exists() and not folder.is_dir():
+        raise _BadUsage(f"{folder} is a file that is there already; --to needs a folder.")
+    voice.say(f"The station of {source}{': nothing is solved again' if is_saved else ''}.")
+    from ..answer_store import open_answer
+    from ..settings import read_attic, read_settings
+    from ..station.station_answer import station_answer
+    from ..station.station_tables import read_station
+
+    setup = None
+    if options.tables is not None:
+        setup = read_station(read_attic(options.tables).file)
+    if is_saved:
+        found = open_answer(source)
+    else:
+        plan = read_attic(source)
+        read_settings(plan, bands=_bands_asked(options), region=options.region, power=options.power)
+        setup = read_station(plan.file) if setup is None else setup
+        found = _solve(plan, options, voice)
+    station = station_answer(found, setup=setup, power=options.power)
+    written: list[Path] = []
+    if folder is not None:
+        from .station_figures import station_figures
+
+        sheets = station_figures(station)
+        if station.setup.tuner is not None:
+            sheets["tuner.png"] = station.plot_map()
+        for name, figure in sheets.items():
+            _save_picture(figure, folder / name)
+            written.append(folder / name)
+    if options.json:
+        from .station_page import station_form
+
+        form = {**station_form(station), "files": [str(path) for path in written]}
+        print(json.dumps(form, indent=2, allow_nan=False))
+    else:
+        voice.say("\n" + station.to_text(width=voice.width))
+    if written:
+        voice.say(f"\nDrew {', '.join(str(path) for path in written)}.")
     return DONE
 
 

@@ -194,7 +194,7 @@ def draw_load(answer: Answer) -> Figure:
         upper.set_xlabel("")
         upper.tick_params(labelbottom=False)
         draw_impedance(band, figure.add_subplot(inner[1]))
-    _title(figure, f"{_name(answer)}: will it load?", answer.place)
+    put_title(figure, f"{_name(answer)}: will it load?", answer.place)
     return figure
 
 
@@ -249,7 +249,8 @@ def _name(answer: Answer) -> str:
     return f"{answer.house.name}, {answer.name}"
 
 
-def _title(figure: Figure, text: str, note: str) -> None:
+def put_title(figure: Figure, text: str, note: str) -> None:
+    """What a sheet shows, on its top line."""
     height = float(figure.get_figheight())
     is_narrow = float(figure.get_figwidth()) < 8.0
     figure.text(
@@ -266,7 +267,7 @@ def _title(figure: Figure, text: str, note: str) -> None:
 # ---- where do the watts go? --------------------------------------------------------------
 
 
-def _bars(
+def draw_bars(
     ax: Axes, names: Sequence[str], parts: Sequence[tuple[str, str, np.ndarray]], text_from: float
 ) -> None:
     """Lying stacked bars in per cent; a part wide enough carries its number."""
@@ -298,7 +299,7 @@ def draw_budget(bands: Sequence[BandAnswer], ax: Axes | None = None) -> Axes:
     parts = [
         (word, WATT_COLOURS[word], np.array(values)) for word, values in watt_columns(bands).items()
     ]
-    _bars(ax, [band.name for band in bands], parts, 4.0)
+    draw_bars(ax, [band.name for band in bands], parts, 4.0)
     ax.set_xlim(0.0, 100.0)
     ax.set_xlabel("per cent of the input power")
     return ax
@@ -315,7 +316,7 @@ def draw_split(bands: Sequence[BandAnswer], ax: Axes | None = None) -> Axes:
         (label, colour, shares[:, k])
         for k, (label, colour) in enumerate(zip(labels, ANGLE_COLOURS, strict=True))
     ]
-    _bars(ax, [band.name for band in bands], parts, 4.0)
+    draw_bars(ax, [band.name for band in bands], parts, 4.0)
     ax.set_xlim(0.0, 100.0)
     ax.set_xlabel("per cent of the input power, by angle above the horizon")
     return ax
@@ -331,7 +332,7 @@ def draw_watts(answer: Answer) -> Figure:
     left, right = figure.subplots(1, 2, gridspec_kw=grid)
     draw_budget(answer.bands, left)
     draw_split(answer.bands, right)
-    _title(figure, f"{_name(answer)}: where do the watts go?", answer.place)
+    put_title(figure, f"{_name(answer)}: where do the watts go?", answer.place)
     return figure
 
 
@@ -500,7 +501,7 @@ def draw_angles(answer: Answer) -> Figure:
     note = f"rim {OUTER_DBI:+g} dBi, middle {INNER_DBI:g} dBi"
     if answer.house is not None:
         note += ", bars on the compass: the ridge"
-    _title(figure, f"{_name(answer)}: where does it send them?", note)
+    put_title(figure, f"{_name(answer)}: where does it send them?", note)
     return figure
 
 
@@ -591,7 +592,7 @@ def wire_sheet(
         loc="upper left", ncols=LEGEND_COLUMNS, frameon=False, fontsize=9, borderaxespad=0.0,
         bbox_to_anchor=(0.1 / 12.4, 1.0 - (TITLE_INCHES - 0.05) / figure.get_figheight()),
     )  # fmt: skip
-    _title(figure, f"{_name(answer)}: {title}", answer.place)
+    put_title(figure, f"{_name(answer)}: {title}", answer.place)
     return figure
 
 
@@ -638,6 +639,7 @@ def draw_band(band: BandAnswer) -> Figure:
 
 def answer_figures(answer: Answer) -> dict[str, Figure]:
     """All sheets of an answer, by file name."""
+    from .station_figures import station_figures
     from .voltage_figures import draw_voltage_sheet  # which builds on these
 
     told = any(band.voltages for band in answer.bands)
@@ -648,4 +650,5 @@ def answer_figures(answer: Answer) -> dict[str, Figure]:
         "angles.png": draw_angles(answer),
         "wires.png": draw_wires(answer),
         **voltages,
+        **({} if answer.station is None else station_figures(answer.station)),
     }

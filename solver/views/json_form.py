@@ -112,6 +112,7 @@ def _band(band: BandAnswer) -> dict[str, Any]:
 
 def answer_form(answer: Answer) -> dict[str, Any]:
     """An answer as nested dicts and lists."""
+    from .station_page import station_form
     from .tables import CAUTIONS
 
     return {
@@ -127,6 +128,7 @@ def answer_form(answer: Answer) -> dict[str, Any]:
         "doubts": list(answer.remarks),
         "cautions": list(CAUTIONS),
         "bands": [_band(band) for band in answer.bands],
+        "station": None if answer.station is None else station_form(answer.station),
     }
 
 

@@ -423,9 +423,11 @@ def opening_lines(answer: Answer, width: int) -> list[str]:
         width,
     )
     lines.append("")
-    if answer.assumptions:
+    station = () if answer.station is None else answer.station.assumptions
+    assumptions = sorted((*answer.assumptions, *station), key=lambda a: -a.weight)
+    if assumptions:
         lines.append("Assumed, the worst first")
-        for assumption in answer.assumptions:
+        for assumption in assumptions:
             lines += wrapped(str(assumption), width, first="  - ", rest="    ")
     else:
         lines.append("Nothing had to be assumed.")
@@ -438,9 +440,13 @@ def opening_lines(answer: Answer, width: int) -> list[str]:
 
 def answer_text(answer: Answer, *, width: int = 100) -> str:
     """The printed answer."""
-    bands = answer.bands
+    from . import station_page
+
+    bands, station = answer.bands, answer.station
     lines = opening_lines(answer, width)
     lines += ["", _head(1), *load_lines(bands, width)]
+    if station is not None:
+        lines += station_page.tuner_lines(station, width)
     lines += ["", _head(2)]
     lines += wrapped("Per cent of the input at each band's centre (dB relative to it):", width)
     lines += watt_lines(bands, width)
@@ -449,12 +455,17 @@ def answer_text(answer: Answer, *, width: int = 100) -> str:
         "Currents away from the feed point, A RMS and phase against its voltage:", width
     )
     lines += current_lines(bands, width)
+    if station is not None:
+        lines += station_page.ladder_lines(station, width)
     lines += ["", _head(3)]
     lines += wrapped(
         f"Shares of the radiated power by angle above the horizon, deg{_whole_sphere(bands)}:",
         width,
     )
     lines += angle_lines(bands, width)
+    if station is not None:
+        lines += station_page.reach_lines(station, width)
+        lines += station_page.noise_lines(station, width)
     lines += ["", _head(4), *safety_lines(bands, width)]
     lines += ["", _head(5), *sureness_lines(answer, width)]
     return "\n".join(lines)
