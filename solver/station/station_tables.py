@@ -8,9 +8,10 @@
 ``[tuner]``
     kind = "L", "pi", "T" or "window"; at = "feed point" or "shack"; swr_limit = SWR at its input
     up to which it copes, 1.5 unless told (it aims at 1.05); coil = ["0.05 uH", "30 uH"],
-    coil_step, coil_q; capacitor = ["10 pF", "1.2 nF"], capacitor_step, capacitor_q, for a pi or T of both, or each
-    by input_capacitor, load_capacitor with their _step and _q; arrangements of an L, such as
-    ["series L, shunt C at load", "bypass"], all unless told. A window is what a data sheet says:
+    coil_step, coil_q; capacitor = ["10 pF", "1.2 nF"], capacitor_step, capacitor_q, for a pi or T
+    of both, or each by input_capacitor, load_capacitor with their _step and _q; arrangements of
+    an L, such as ["series L, shunt C at load", "bypass"], all unless told. A window is what a
+    data sheet says:
     resistance and reactance = [low, high] ohms or swr; power = watts; loss_db;
     peak_voltage = volts; frequencies = [low, high] MHz
 ``[transformer]``

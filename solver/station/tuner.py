@@ -483,7 +483,7 @@ def _set_value(slot: Slot, s: FloatArray, omega: FloatArray) -> FloatArray:
 
 def _in_words(part: CoilRange | CapacitorRange, value: float) -> str:
     if isinstance(part, CoilRange):
-        return f"{value * 1e6:.3g} uH"
+        return f"{value * 1e6:.4g} uH"
     return f"{value * 1e12:.4g} pF"
 
 

@@ -44,7 +44,7 @@ CHAIN_COLOURS = {
     "not told": "#a9a296",
 }
 
-MAP_POINTS = 61
+MAP_POINTS = 51
 """Of a map along each side."""
 
 MAP_RESISTANCE = (1.0, 5000.0)
@@ -123,8 +123,8 @@ def draw_match_map(
     tuner, limit = station.setup.tuner, station.setup.swr_limit
     if tuner is None:
         raise SolverError(
-            f"station of {station.name!r} has no tuner, so there is no map. Tell of one, [tuner] in "
-            "the attic file."
+            f"station of {station.name!r} has no tuner, so there is no map. Tell of one in "
+            "[tuner] of the attic file."
         )
     ax = new_axes(5.0, 3.8) if ax is None else ax
     found = station.band(band)
@@ -145,7 +145,7 @@ def draw_match_map(
         resistance, reactance, loss.T, cmap="YlGnBu", vmin=0.0, vmax=MOST_LOSS, shading="nearest",
         rasterized=True,
     )  # fmt: skip
-    ax.set_facecolor("#e9e4da")
+    ax.set_facecolor("#aaa49a")
     good = found.copes_at
     ax.plot(found.loads.real, found.loads.imag, color=INK, lw=0.8)
     for mask, colour in ((good, INK), (~good, "#c8102e")):
