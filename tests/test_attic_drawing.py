@@ -38,12 +38,13 @@ from ridgepole.geometry.house_drawing import (
     metal_colours,
 )
 
+OTHERS = ("bands", "line", "tuner", "station")
 TEXT = (files("ridgepole.geometry") / "examples" / "gable-house.toml").read_text("utf-8")
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return read_attic_text(TEXT, other_tables=("bands",))
+    return read_attic_text(TEXT, other_tables=OTHERS)
 
 
 def test_sheet_has_four_views_and_saves(plan, tmp_path):
@@ -65,9 +66,7 @@ def test_elements_have_colours_of_their_own_and_radials_share_one(plan):
 @pytest.mark.parametrize("ridge", [0, 118, 250])
 def test_north_arrow(ridge):
     ax = draw_plan(
-        read_attic_text(
-            TEXT.replace("bearing = 118", f"bearing = {ridge}"), other_tables=("bands",)
-        )
+        read_attic_text(TEXT.replace("bearing = 118", f"bearing = {ridge}"), other_tables=OTHERS)
     )
     (inset,) = ax.child_axes
     (letter,) = [t for t in inset.texts if t.get_text() == "N"]
@@ -95,7 +94,7 @@ def test_views_of_a_bare_scene(plan):
 
 @pytest.mark.parametrize("length", ["11.3 m", "25 m", "13 m"])
 def test_the_view_is_not_cut_off(length):
-    plan = read_attic_text(TEXT.replace('"11.3 m", "7', f'"{length}", "7'), other_tables=("bands",))
+    plan = read_attic_text(TEXT.replace('"11.3 m", "7', f'"{length}", "7'), other_tables=OTHERS)
     figure = draw_attic(plan)
     figure.savefig(io.BytesIO(), dpi=50)
     ax: Any = figure.axes[3]
@@ -117,7 +116,7 @@ points = [["6 m", "5 m", "0.4 m"], ["9 m", "5 m", "0.4 m"], ["9 m", "5.2 m", "0.
 opening_at = "1.2 m"
 open = {is_open}
 """
-    ax = draw_plan(read_attic_text(text, other_tables=("bands",)))
+    ax = draw_plan(read_attic_text(text, other_tables=OTHERS))
     legend = ax.get_legend()
     assert legend is not None
     assert [t.get_text() for t in legend.get_texts()][-2:] == ["feed", "opening"]

@@ -325,18 +325,24 @@ def _check(options: argparse.Namespace) -> int:
     picture = Path(options.to) if options.to else source.with_suffix(".png")
     _check_picture(picture)
     from ..settings import read_attic, read_settings
+    from ..station.station_tables import read_station, tells_station
     from .plan_words import plan_in_words
+    from .station_page import chain_in_words
 
     plan = read_attic(source)
     settings = read_settings(plan)
+    station = read_station(plan.file) if tells_station(plan.file) else None
     doubts = plan.doubts()
     voice.say(f"Checking {source} and drawing it to {picture}; nothing is computed (about 2 s).")
     voice.say("\n" + str(plan.attic))
     for line in plan_in_words(plan):
         voice.say(f"  {line}")
     voice.say(f"  bands: {', '.join(map(str, settings.bands))}")
-    _list(voice, "Assumed, the worst first", [*plan.assumptions, *settings.assumptions],
-          "Nothing had to be assumed.")  # fmt: skip
+    assumed = [*plan.assumptions, *settings.assumptions]
+    if station is not None:
+        voice.say(f"  station: {chain_in_words(station)}")
+        assumed = sorted([*assumed, *station.assumptions], key=lambda a: -a.weight)
+    _list(voice, "Assumed, the worst first", assumed, "Nothing had to be assumed.")
     _list(voice, "Worth a second look", doubts, "Nothing looks doubtful.")
     _save_picture(plan.plot(), picture)
     voice.say(f"\nDrawn to {picture}. Next: ridgepole answer {source}")
