@@ -414,7 +414,7 @@ def test_distances_of_the_strongest_angles(told: Answer, station: StationAnswer)
         around = np.arange(3.0, 363.0, 12.0)
         mean = (10.0 ** (0.1 * band.far_field.gain_dbi(up[:, None], around[None, :]))).mean(axis=1)
         strong = up[mean >= 0.5 * mean.max()]
-        assert reach.strong[0].low_deg == pytest.approx(strong[0], abs=1.0)
+        assert reach.strong[0].low_deg == pytest.approx(strong[0], abs=2.0)
         for one in reach.strong:
             assert one.near < one.far
             for elevation, distance in ((one.low_deg, one.far), (one.high_deg, one.near)):

@@ -36,9 +36,10 @@ if TYPE_CHECKING:
 STRONG = 0.5
 """Elevations are strong where the mean over all bearings is at least this part of the most."""
 
-ELEVATIONS = np.arange(1.0, 90.0)
-BEARINGS = np.arange(0.0, 360.0, 10.0)
-"""Where that mean is taken. [degree]"""
+ELEVATIONS = np.arange(1.0, 90.0, 2.0)
+BEARINGS = np.arange(0.0, 360.0, 15.0)
+"""Where that mean is taken: exact for an antenna within 10 m around the feed at 30 MHz, whose
+intensity has some 2 k r = 13 turns around the compass at most. [degree]"""
 
 SMALLEST_SHARE = -1e-6
 """Shares above this and below 0 are rounding; they go to what is unaccounted for."""
