@@ -640,7 +640,7 @@ def test_pictures(station: StationAnswer, folder: Path):
     first = figure.axes[0]
     dots = [line for line in first.lines if line.get_marker() == "o"]
     loads = station.band("14-14.35 MHz").loads
-    assert sum(len(line.get_xdata()) for line in dots) == loads.size + 1
+    assert sum(np.size(line.get_xdata()) for line in dots) == loads.size + 1
     box = WindowMatcher("box", resistance=(20, 600), power=100, loss_db=0.7)
     other = replace(station, setup=replace(station.setup, tuner=box))
     shading = other.plot_map(["14-14.35 MHz"]).axes[0].collections[0].get_array()
