@@ -12,7 +12,7 @@ from ..station.station_tables import AT_FEED_POINT, IN_SHACK
 from ..station.tuner import Network
 from ..station.window_matcher import WindowMatcher
 from . import numbers as n
-from .tables import wrapped
+from .numbers import wrapped
 
 if TYPE_CHECKING:
     from ..station.chain import LadderEntry
