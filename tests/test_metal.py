@@ -96,7 +96,7 @@ def test_a_floating_pipe_resonates_as_a_half_wave():
     solution = solve(scene, frequencies)
     # for one ampere at the feed, the pipe's current goes by its own impedance
     ratio = np.abs(solution.current("pipe", 0.5 * length) / solution.current("antenna", 2.9))
-    own = Scene(Wire(pipe.points, radius=radius, name="own"), feed=Feed("own", at=0.5 * length))
+    own = Scene(Wire(pipe.vertices, radius=radius, name="own"), feed=Feed("own", at=0.5 * length))
     reactance = solve(own, frequencies).impedance.imag
     resonance = np.interp(0.0, reactance, frequencies)
     assert frequencies[int(np.argmax(ratio))] == pytest.approx(resonance, rel=0.02)
