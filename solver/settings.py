@@ -102,7 +102,9 @@ def read_settings(
     """
     assumed: list[Assumption] = []
     wanted: list[str] | None = None
-    from_file: dict[str, float | None] = {"region": None, "power": None, "reference": None}
+    from_file: dict[str, float | None] = {
+        "region": None, "power": None, "reference": None, "transmitter_power": None,
+    }  # fmt: skip
     if plan is not None:
         wanted = _read_tables(plan, from_file)
 
@@ -124,7 +126,7 @@ def read_settings(
     if region is None and needs_region:
         found = chosen("region", None, DEFAULT_REGION, "ITU region 1", 0.1)
         region_found = int(found)
-    power_found = chosen("power", power, DEFAULT_POWER, "100 W into the feed point", 0.05)
+    power_found = _read_power(power, from_file, assumed)
     ohms = chosen("reference", reference, DEFAULT_REFERENCE, "SWR refers to 50 ohm", 0.05)
     for name, value, unit in (("power", power_found, "W"), ("reference", ohms, "ohm")):
         number = isinstance(value, int | float) and not isinstance(value, bool)
@@ -142,8 +144,39 @@ def read_settings(
     )
 
 
+def _read_power(
+    given: float | None, told: dict[str, float | None], assumed: list[Assumption]
+) -> float:
+    """Into the feed point; all of the transmitter's where it alone is told. [W]"""
+    power, radio = told["power"] if given is None else given, told["transmitter_power"]
+    if power is None and radio is not None:
+        assumed.append(
+            Assumption(
+                "power",
+                f"{radio:g} W into the feed point, all that the transmitter has",
+                "not told; line and tuner leave less",
+                0.4,
+            )
+        )
+        return radio
+    if power is None:
+        assumed.append(Assumption("power", "100 W into the feed point", "not told", 0.05))
+        return DEFAULT_POWER
+    number = isinstance(power, int | float) and not isinstance(power, bool)
+    if radio is not None and number and radio > power:
+        assumed.append(
+            Assumption(
+                "power",
+                f"{power:g} W into the feed point",
+                f"told, though the transmitter has {radio:g} W: volts and fields are for less",
+                0.9,
+            )
+        )
+    return power
+
+
 def _read_tables(plan: AtticPlan, found: dict[str, float | None]) -> list[str] | None:
-    """Bands wanted, if any; region, power and reference go into `found`."""
+    """Bands wanted, if any; the others go into `found`."""
     table = plan.file.table("bands")
     wanted = table.take("wanted", None)
     region = table.number("region", None, least=1, most=3, whole=True)
@@ -166,5 +199,5 @@ def _read_tables(plan: AtticPlan, found: dict[str, float | None]) -> list[str] |
     for key in STATION_KEYS:
         station.has(key)
     station.finish()
-    read_station(plan.file)
+    found["transmitter_power"] = read_station(plan.file).transmitter_power
     return wanted
