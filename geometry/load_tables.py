@@ -57,7 +57,7 @@ def read_impedance(table: FileTable, *, parallel: bool) -> Impedance:
         if others:
             raise table.error(others[0], "stands beside table, which says it all; keep one.")
         if not isinstance(rows, list) or not all(
-            isinstance(row, list) and len(row) == 3 for row in rows
+            isinstance(row, list) and len(row) == 3 and all(map(_is_number, row)) for row in rows
         ):
             raise table.error("table", "must be rows of three numbers: [MHz, ohms R, ohms X].")
         with table.blamed("table"):
@@ -70,6 +70,9 @@ def read_impedance(table: FileTable, *, parallel: bool) -> Impedance:
     if resistance is not None:
         with table.blamed("resistance"):
             parts.append(Resistor(resistance))
+    for key, example in (("coil", "12 uH"), ("capacitor", "47 pF")):
+        if table.has(key) and not isinstance(table.values[key], str):
+            raise table.error(key, f'must be text with a unit, as "{example}".')
     coil, coil_q = table.take("coil", None), table.number("coil_q", None, least=1.0, most=1e6)
     if coil is not None:
         with table.blamed("coil"):
@@ -88,6 +91,10 @@ def read_impedance(table: FileTable, *, parallel: bool) -> Impedance:
     if len(parts) == 1:
         return parts[0]
     return ParallelParts(*parts) if beside else SeriesParts(*parts)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def read_loads(reader: AtticReader, wires: Collection[str]) -> list[Load]:

@@ -155,6 +155,16 @@ class AtticPlan:
         except (GeometryError, FeedError) as error:
             raise self._with_lines(error) from error
 
+    @property
+    def loads_and_chokes(self) -> tuple[Load, ...]:
+        """Impedances in wires, those of coax in the house too."""
+        chokes = [load for piece in self.house for load in getattr(piece, "loads", ())]
+        return (*self.loads, *chokes)
+
+    def blamed_on(self, name: str, text: str) -> AtticFileError:
+        """What is said of a load, or of the wire or piece of a name, with lines of the file."""
+        return self._with_lines(GeometryError(text if repr(name) in text else f"{name!r}: {text}"))
+
     def _with_lines(self, error: Exception) -> AtticFileError:
         lines = []
         for name in re.findall(r"'([^']+)'", str(error)):

@@ -6,11 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
+from ..geometry import FeedError
 from ..geometry.attic_file import load_attic_file
 from ..geometry.plan import Assumption, AtticPlan
+from ..materials import MaterialError
 from .bands import Band, band_names, read_bands
-from .errors import BandError, SolverError
-from .station.exposure_settings import read_exposure_settings
+from .errors import BandError, LimitsError, SolverError
+from .station.exposure_settings import ExposureSettings, read_exposure_settings
 from .station.station_tables import STATION_KEYS, STATION_TABLES, read_station
 
 TABLES = ("bands", "station", "exposure", *STATION_TABLES)
@@ -52,9 +56,31 @@ def read_attic(path: str | Path) -> AtticPlan:
         key, value and what is allowed.
     """
     plan = load_attic_file(path, other_tables=TABLES)
-    read_settings(plan)
-    read_exposure_settings(plan)
+    settings = read_settings(plan)
+    exposure = read_exposure_settings(plan)
+    if plan.file.has("bands"):
+        _check_covered(plan, settings.bands, exposure)
     return plan
+
+
+def _check_covered(plan: AtticPlan, bands: Sequence[Band], wanted: ExposureSettings) -> None:
+    """Complain about limits and impedances that are not known in a band of the file."""
+    edges = [f for band in bands for f in (band.low, band.high)]
+    for who in dict.fromkeys(room.who for room in plan.rooms):
+        for frequency in edges:
+            try:
+                wanted.limits_at(who, frequency)
+            except LimitsError as error:
+                key = "limits" if who == "general" else "limits_occupational"
+                table = plan.file.table("exposure")
+                if table.has(key):
+                    raise table.error(key, str(error)) from error
+                raise
+    for load in plan.loads_and_chokes:
+        try:
+            load.termination_at(np.array(edges))
+        except (MaterialError, FeedError) as error:
+            raise plan.blamed_on(load.wires[0], f"{load.label}: {error}") from error
 
 
 @dataclass(frozen=True)

@@ -22,8 +22,8 @@ from ridgepole.geometry import (
     build_mesh,
     read_attic_text,
 )
-from ridgepole.materials import Conductor, Earth
-from ridgepole.solver import SolverError, answer, choke_effect, compare, solve
+from ridgepole.materials import Capacitor, Coil, Conductor, Earth, MaterialError
+from ridgepole.solver import SolverError, answer, choke_effect, compare, read_attic, solve
 
 FREQUENCY = 7.1e6
 AVERAGE = Earth(13, 0.005)
@@ -300,6 +300,9 @@ def test_loads_and_coax_in_an_attic_file():
         ("coil_q = 100\nresistance = 5", CHOKE, "coil_q.*needs coil"),
         ('table = [[1, 2]]', CHOKE, "rows of three"),
         ('table = [[7, 1, 1]]', CHOKE, "table"),
+        ('table = [["7", "a", 2100], [30.0, 900, 2100]]', CHOKE, "line 18.*rows of three numbers"),
+        ("coil = 6", CHOKE, "line 18.*text with a unit"),
+        ("capacitor = 47", CHOKE, "text with a unit"),
         ('coil = "6 uH"\ntable = [[7, 1, 1]]', CHOKE, "stands beside table"),
         ('coil = "6 uH"\nturns = 9', CHOKE, "turns"),
         (COIL, "3", "must be a list"),
@@ -356,3 +359,18 @@ def test_routes_of_the_coax_are_ranked_by_the_current_at_the_radio():
     assert amperes["down the wall"] != pytest.approx(amperes["along the ceiling"], rel=0.05)
     (first,) = [line for line in str(ranked).splitlines() if line.strip().startswith("7-7.2 MHz")]
     assert best in first
+
+
+def test_a_load_that_is_not_known_in_a_band_of_the_file(tmp_path):
+    text = FILE.replace("{load}", "table = [[3.0, 900, 2100], [7.0, 900, 2100]]")
+    path = tmp_path / "short.toml"
+    path.write_text(text.replace("{choke}", CHOKE) + '[bands]\nwanted = ["20 m"]\n')
+    with pytest.raises(AtticFileError, match=r"lines 15 and 9: .*load of long.*known from 3 to 7 MHz"):
+        read_attic(path)
+
+
+def test_more_than_a_henry_is_a_slip():
+    with pytest.raises(MaterialError, match="Were microhenries meant"):
+        Coil(6)
+    with pytest.raises(MaterialError, match="Were picofarads meant"):
+        Capacitor(47)

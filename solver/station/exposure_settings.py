@@ -118,7 +118,12 @@ class ExposureSettings:
                 f"Name one that covers it; there are: {', '.join(limit_names())}."
             )
         for limits in found:
-            limits.at(frequency)
+            try:
+                limits.at(frequency)
+            except LimitsError as error:
+                raise LimitsError(
+                    f"{error} Or give it a range of its own, '{limits.name} below 10 MHz'."
+                ) from error
         return found
 
 
@@ -161,6 +166,10 @@ def read_exposure_settings(
             for name in in_file or default
         )
 
+    if mode is not None and duty is not None:
+        raise LimitsError(
+            f"mode {mode!r} and duty {duty!r} are both given; a mode has its own. Give one."
+        )
     general = choices(limits, told.limits, GENERAL)
     occupational = choices(limits, told.occupational, OCCUPATIONAL)
     chosen_mode = mode if mode is not None else told.mode
@@ -215,6 +224,14 @@ class _Told:
         own = table.string("limits_file", None)
         file = None if own is None else Path(table.file.name).parent / own
         general = _names(table, "limits", file)
+        at_work = [name for name in general or () if "occupational" in name]
+        if at_work:
+            raise table.error(
+                "limits",
+                f"{at_work[0]!r} is for people who work with transmitters and know of them, and "
+                'these are for rooms of the general public. Say who = "occupational" in such a '
+                "[[room]], and limits_occupational here.",
+            )
         occupational = _names(table, "limits_occupational", file)
         mode = table.string("mode", None)
         duty = table.number("duty", None, least=0.001, most=1.0)
@@ -225,6 +242,10 @@ class _Told:
         if off and on is None:
             raise table.error("minutes_off", "needs minutes_on beside it; give both or neither.")
         if mode is not None:
+            if duty is not None:
+                raise table.error(
+                    "duty", "stands beside mode, which has a duty of its own; keep one."
+                )
             try:
                 duty_factor(mode)
             except LimitsError as error:
