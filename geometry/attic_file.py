@@ -24,8 +24,8 @@ unless heights_from = "ground" stands beside them or their key says so.
 ``[[loop]]``
     name; points; opening_at; open; heights_from; wire; outside
 ``[feed]`` or ``[[feed]]``
-    wire = name or names; at = length, "start", "middle" or "end"; name; termination = ohms or
-    "open"; voltage
+    one more besides the feed that [antenna] makes at its feed_point: wire = name or names; at =
+    length, "start", "middle" or "end"; name; termination = ohms or "open"; voltage
 ``[[room]]``
     name; floor = height of its floor, below 0 under the attic floor; heights_from = "attic floor"
     or "ground"; size = [along x, along y] with at = [x, y], its corner of least x and y, or

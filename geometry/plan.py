@@ -10,6 +10,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from .antenna import BentL, Loop
 from .attic import Attic
 from .errors import AtticFileError, FeedError, GeometryError
@@ -33,6 +35,9 @@ MOST_SOIL_CONDUCTS = 0.2
 
 LEAST_SALT_WATER_PERMITTIVITY = 60.0
 """Relative permittivity above which it may be salt water (the sea: 70). Common practice. [1]"""
+
+FAR_FROM_FEED = 0.3
+"""A coax that begins farther from the feed point is doubted. [m]"""
 
 
 @dataclass(frozen=True)
@@ -184,7 +189,7 @@ class AtticPlan:
 
     def doubts(self) -> tuple[str, ...]:
         """What is allowed but worth a second look, a sentence each; computes nothing."""
-        told = (*self._feed_doubts(), *self._earth_doubts())
+        told = (*self._feed_doubts(), *self._coax_doubts(), *self._earth_doubts())
         outside = outside_doubts(self.attic, self.house)
         scene = self.scene()
         return (
@@ -208,6 +213,24 @@ class AtticPlan:
                     "water has 5 S/m, soil about 0.0001 to 0.1 S/m; "
                     f'did you mean "{sigma:g} mS/m", {1e-3 * sigma:g} S/m?'
                 )
+        return tuple(found)
+
+    def _coax_doubts(self) -> tuple[str, ...]:
+        """Coax that begins elsewhere than at the feed point: its bond is a straight wire."""
+        if self.antenna is None:
+            return ()
+        feed = self.antenna.feed()
+        (wire,) = [one for one in self.antenna.wires() if one.name == feed.wires[0]]
+        found = []
+        for piece in self.house:
+            if piece.kind == "coax" and any(bond.to == "counterpoise" for bond in piece.bonded):
+                gap = float(np.linalg.norm(piece.vertices[0] - wire.position(feed.at)))
+                if gap > FAR_FROM_FEED:
+                    found.append(
+                        f"Coax {piece.name!r} begins {gap:.2f} m from the feed point; it is joined "
+                        "to the counterpoise there by a straight wire. Let its first point be the "
+                        "feed point, or say what it is bonded to."
+                    )
         return tuple(found)
 
     def _feed_doubts(self) -> tuple[str, ...]:

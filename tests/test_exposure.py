@@ -35,7 +35,7 @@ from ridgepole.geometry import (
 )
 from ridgepole.materials import Earth
 from ridgepole.solver import Exposure, Limits, LimitsError, SolverError, exposure, solve
-from ridgepole.solver.settings import TABLES, read_attic
+from ridgepole.solver.settings import TABLES, read_attic, read_settings
 from ridgepole.solver.station.exposure import best_axis
 from ridgepole.solver.station.exposure_settings import LimitChoice, read_exposure_settings
 from ridgepole.solver.station.room_points import LEAST_DISTANCE
@@ -602,6 +602,13 @@ def test_rooms_of_a_file():
         ('mode = "CW"', 'mode = "flags"', "line.*mode"),
         ("minutes_on = 2\n", "", "minutes_on beside it"),
         ('step = "50 cm"', 'step = "1 mm"', "0.02 to 10 m"),
+        ('mode = "CW"', 'mode = "CW"\nduty = 0.1', "line.*duty.*stands beside mode"),
+        ('["FCC general"]', '["FCC occupational"]', "line.*limits.*people who work"),
+        (
+            '["FCC general"]',
+            '["ICNIRP 2010 general"]',
+            "line.*limits.*does not cover.*'ICNIRP 2010 general below 10 MHz'",
+        ),
         ('step = "50 cm"', 'steps = "50 cm"', "'step'"),
     ],
 )
@@ -681,6 +688,23 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
     assert (folder / "rooms.png").stat().st_size > 5000
     assert "bedroom" in (folder / "exposure.txt").read_text(encoding="utf-8")
     assert "Wrote exposure.txt, rooms.png" in told.err
+
+
+@pytest.mark.parametrize(
+    ("station", "watts", "said"),
+    [
+        ("transmitter_power = 400", 400.0, "all that the transmitter has"),
+        ("power = 100\ntransmitter_power = 400", 100.0, "the transmitter has 400 W"),
+        ("power = 100\ntransmitter_power = 90", 100.0, None),
+    ],
+)
+def test_the_radios_power_is_not_forgotten(station: str, watts: float, said: str | None):
+    """It counts in full where none is told for the feed point, and is told where that is less."""
+    plan = read(ATTIC + f"[station]\n{station}\n")
+    settings = read_settings(plan)
+    assert settings.power == watts
+    told = [str(one) for one in settings.assumptions if one.what == "power"]
+    assert (said is None and not told) or (said is not None and said in told[0])
 
 
 def test_keys_tell_of_rooms(capsys: pytest.CaptureFixture[str]):

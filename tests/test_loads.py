@@ -365,7 +365,9 @@ def test_a_load_that_is_not_known_in_a_band_of_the_file(tmp_path):
     text = FILE.replace("{load}", "table = [[3.0, 900, 2100], [7.0, 900, 2100]]")
     path = tmp_path / "short.toml"
     path.write_text(text.replace("{choke}", CHOKE) + '[bands]\nwanted = ["20 m"]\n')
-    with pytest.raises(AtticFileError, match=r"lines 15 and 9: .*load of long.*known from 3 to 7 MHz"):
+    with pytest.raises(
+        AtticFileError, match=r"lines 15 and 9: .*load of long.*known from 3 to 7 MHz"
+    ):
         read_attic(path)
 
 
@@ -374,3 +376,12 @@ def test_more_than_a_henry_is_a_slip():
         Coil(6)
     with pytest.raises(MaterialError, match="Were picofarads meant"):
         Capacitor(47)
+
+
+def test_coax_that_begins_elsewhere_is_doubted():
+    assert not any("begins" in doubt for doubt in told().doubts())
+    away = FILE.replace(
+        '[["2 m", "3 m", "0 m"], ["1.9 m"', '[["2.9 m", "3.9 m", "-0.1 m"], ["1.9 m"'
+    )
+    plan = read_attic_text(away.replace("{load}", COIL).replace("{choke}", CHOKE))
+    assert any("begins 1.28 m from the feed point" in doubt for doubt in plan.doubts())
