@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Load"]
 
+MOST_HENRIES_OR_FARADS = 1.0
+"""More is a slip of the unit."""
+
 
 class Load(Feed):
     """An impedance across a gap in a wire, in series with what meets there.
@@ -56,6 +59,13 @@ class Load(Feed):
                 f"A load on {first!r} has the impedance {impedance!r}; give ohms or an Impedance "
                 "of ridgepole.materials, as Coil('12 uH', q=200)."
             )
+        for what, unit, meant in (("henries", "H", "uH"), ("farads", "F", "pF")):
+            value = getattr(impedance, what, 0.0)
+            if value > MOST_HENRIES_OR_FARADS:
+                raise FeedError(
+                    f"A load on {first!r} has {value:g} {unit}; at radio frequencies it is up to "
+                    f"{MOST_HENRIES_OR_FARADS:g} {unit}. Was '{value:g} {meant}' meant?"
+                )
         super().__init__(wires, at=at, name=name or f"load of {first}", termination=impedance)
 
     @property

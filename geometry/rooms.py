@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import KW_ONLY, dataclass, field
 from typing import TYPE_CHECKING
 
@@ -79,6 +79,11 @@ class Room:
                 f"{HIGHEST:g} m, since fields are computed above ground only. For a cellar, take "
                 "the floor above it: the earth weakens what comes below."
             )
+        if isinstance(self.planes, str) or not isinstance(self.planes, Iterable):
+            raise GeometryError(
+                f"Room {self.name!r}: planes={self.planes!r}; give a list of heights above its "
+                "floor."
+            )
         planes = [metres(one) for one in self.planes]
         if not planes or not all(0.0 < one <= TALLEST for one in planes):
             raise GeometryError(
@@ -98,7 +103,12 @@ class Room:
         object.__setattr__(self, "_outline", outline)
 
     def _checked_outline(self) -> Array:
-        rows = [[metres(v) for v in corner] for corner in self.corners]
+        try:
+            rows = [[metres(v) for v in corner] for corner in self.corners]
+        except TypeError as error:
+            raise GeometryError(
+                f"Room {self.name!r}: corners={self.corners!r}; give three or more [x, y]."
+            ) from error
         if len(rows) < 3 or any(len(row) != 2 for row in rows):
             raise GeometryError(
                 f"Room {self.name!r}: corners need three or more [x, y]; found {len(rows)}."

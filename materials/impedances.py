@@ -29,9 +29,6 @@ from .frequency_curves import require_in_range
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-MOST_HENRIES, MOST_FARADS = 1.0, 1.0
-"""More is a slip of the unit."""
-
 _OHMS = {"ohm": 1.0, "mohm": 1e-3, "kohm": 1e3, "Mohm": 1e6}
 _HENRIES = {"H": 1.0, "mH": 1e-3, "uH": 1e-6, "nH": 1e-9}
 _FARADS = {"F": 1.0, "uF": 1e-6, "nF": 1e-9, "pF": 1e-12}
@@ -204,13 +201,7 @@ class Coil(Impedance):
     capacitance: float | str = field(default=0.0, kw_only=True)
 
     def __post_init__(self) -> None:
-        henries = inductance(self.henries, what="inductance of a coil")
-        if henries > MOST_HENRIES:
-            raise MaterialError(
-                f"inductance of a coil is {henries:g} H; at radio frequencies it is up to "
-                f"{MOST_HENRIES:g} H. Were microhenries meant? Give '{henries:g} uH'."
-            )
-        object.__setattr__(self, "henries", henries)
+        object.__setattr__(self, "henries", inductance(self.henries, what="inductance of a coil"))
         object.__setattr__(self, "q", quality(self.q, what="Q of a coil"))
         stray = capacitance(self.capacitance, what="self-capacitance of a coil")
         object.__setattr__(self, "capacitance", stray)
@@ -268,11 +259,6 @@ class Capacitor(Impedance):
             above=0.0,
             cure="A capacitor of 0 F is a gap; leave it out.",
         )
-        if farads > MOST_FARADS:
-            raise MaterialError(
-                f"capacitance of a capacitor is {farads:g} F; at radio frequencies it is up to "
-                f"{MOST_FARADS:g} F. Were picofarads meant? Give '{farads:g} pF'."
-            )
         object.__setattr__(self, "farads", farads)
         object.__setattr__(self, "q", quality(self.q, what="Q of a capacitor"))
 

@@ -187,3 +187,13 @@ def test_one_frequency_is_a_ladder_of_one_row():
 def test_bad_input_is_named(make, says: str):
     with pytest.raises(SolverError, match=says):
         make()
+
+
+def test_slips_of_the_pen_are_named():
+    line = Line.named("RG-58", length=3)
+    with pytest.raises(SolverError, match="give Stage"):
+        power_ladder([line], 50, 7e6)  # pyright: ignore[reportArgumentType]
+    with pytest.raises(SolverError, match=r"7\.1 MHz is 7\.1e6"):
+        power_ladder([], 50, 7.1)
+    with pytest.raises(SolverError, match="as many of each"):
+        power_ladder([], [50, 60], [7e6, 8e6, 9e6])

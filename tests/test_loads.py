@@ -22,7 +22,7 @@ from ridgepole.geometry import (
     build_mesh,
     read_attic_text,
 )
-from ridgepole.materials import Capacitor, Coil, Conductor, Earth, MaterialError
+from ridgepole.materials import Capacitor, Coil, Conductor, Earth
 from ridgepole.solver import SolverError, answer, choke_effect, compare, read_attic, solve
 
 FREQUENCY = 7.1e6
@@ -372,10 +372,10 @@ def test_a_load_that_is_not_known_in_a_band_of_the_file(tmp_path):
 
 
 def test_more_than_a_henry_is_a_slip():
-    with pytest.raises(MaterialError, match="Were microhenries meant"):
-        Coil(6)
-    with pytest.raises(MaterialError, match="Were picofarads meant"):
-        Capacitor(47)
+    with pytest.raises(FeedError, match="'6 uH' meant"):
+        Load("long", at=1.0, impedance=Coil(6))
+    with pytest.raises(FeedError, match="'47 pF' meant"):
+        Load("long", at=1.0, impedance=Capacitor(47))
 
 
 def test_coax_that_begins_elsewhere_is_doubted():

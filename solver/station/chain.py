@@ -232,14 +232,27 @@ def power_ladder(
     '82.8 W'
     """
     z0 = require_value(z0, what="reference of the radio", unit="ohm", above=0.0)
+    for stage in stages:
+        if not isinstance(stage, Stage):
+            raise SolverError(
+                f"a stage of the chain is a {type(stage).__name__}; give Stage('its name', it)."
+            )
     names = tuple(stage.name for stage in stages)
     if len(set(names)) != len(names):
         raise SolverError(f"the stages are named {', '.join(names)}; give each its own name.")
-    f, z, watts = np.broadcast_arrays(
+    asked = (
         np.atleast_1d(require_frequency(frequency)),
         require_load(antenna, what="antenna impedance"),
         require_power(power),
     )
+    try:
+        f, z, watts = np.broadcast_arrays(*asked)
+    except ValueError as error:
+        shapes = ", ".join(str(one.shape) for one in asked)
+        raise SolverError(
+            f"frequency, impedance and power have the shapes {shapes}; give as many of each, or "
+            "one."
+        ) from error
     if f.ndim != 1:
         raise SolverError(
             f"frequency, impedance and power make an array of shape {f.shape}; give lists over "

@@ -10,6 +10,9 @@ from numpy.typing import ArrayLike
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, FloatArray
 
+LEAST_FREQUENCY = 1e3
+"""Less is a slip of the unit. [Hz]"""
+
 
 def require_frequency(frequency: ArrayLike) -> FloatArray:
     """Frequencies as float64, > 0 and finite, shape as given. [Hz]
@@ -19,7 +22,14 @@ def require_frequency(frequency: ArrayLike) -> FloatArray:
     SolverError
         If one is not.
     """
-    return _positive(frequency, what="frequency", unit="Hz", cure="Give hertz, as 14.2e6.")
+    found = _positive(frequency, what="frequency", unit="Hz", cure="Give hertz, as 14.2e6.")
+    if found.size and found.min() < LEAST_FREQUENCY:
+        low = float(found.min())
+        raise SolverError(
+            f"frequency is {low:g} Hz; it must be at least {LEAST_FREQUENCY:g} Hz. Give hertz: "
+            f"{low:g} MHz is {low:g}e6."
+        )
+    return found
 
 
 def require_power(power: ArrayLike) -> FloatArray:

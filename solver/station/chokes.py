@@ -111,6 +111,8 @@ def choke_effect(
     SolverError
         If no load has the name or the scene has no named points.
     """
+    if not isinstance(solution, Solution):
+        raise SolverError(f"solution is a {type(solution).__name__}; give what solve(...) returns.")
     wires = solution.scene.wires
     points = {n: (w.name, w.place(n)) for w in wires for n, _ in w.named_points}
     if not points:

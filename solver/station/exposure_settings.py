@@ -185,6 +185,7 @@ def read_exposure_settings(
     if part is None or (mode is not None and duty is None):
         part = duty_factor(chosen_mode)
     elif mode is None and told.mode is None:
+        part = float(require(part, what="duty", unit="of 1", above_zero=True))
         chosen_mode = f"duty factor {part:g}"
     on = minutes_on if minutes_on is not None else told.minutes_on
     off = minutes_off if minutes_off is not None else told.minutes_off

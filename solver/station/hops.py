@@ -34,8 +34,15 @@ ZONES = (("near", 0.0, 300e3), ("regional", 300e3, 1000e3), ("far", 1000e3, 3500
 """Names of distances and their limits (choice of this module). [m]"""
 
 
+def _numbers(value: ArrayLike, what: str, unit: str) -> FloatArray:
+    try:
+        return np.asarray(value, dtype=float)
+    except (TypeError, ValueError) as error:
+        raise SolverError(f"{what} is {value!r}, no number; give {unit}.") from error
+
+
 def _height(virtual_height: ArrayLike) -> FloatArray:
-    height = np.asarray(virtual_height, dtype=float)
+    height = _numbers(virtual_height, "virtual height", "metres, for example 300e3")
     if not np.all(np.isfinite(height) & (height >= 50e3) & (height <= 1000e3)):
         raise SolverError(
             f"virtual height is {virtual_height!r} m; layers reflect from 50 km to 1000 km up. "
@@ -45,7 +52,7 @@ def _height(virtual_height: ArrayLike) -> FloatArray:
 
 
 def _elevation(elevation_deg: ArrayLike) -> FloatArray:
-    elevation = np.asarray(elevation_deg, dtype=float)
+    elevation = _numbers(elevation_deg, "elevation", "degrees")
     if not np.all((elevation >= 0.0) & (elevation <= 90.0)):
         raise SolverError(
             f"elevation is {elevation_deg!r} degrees; it must lie between 0 (the horizon) and 90."

@@ -276,8 +276,10 @@ def compare_gains(
     SolverError
         If there is no layout, or frequencies differ.
     """
-    if not layouts:
-        raise SolverError("compare_gains: there is no layout; give one or more by name.")
+    if not layouts or not isinstance(layouts, Mapping):
+        raise SolverError(
+            "compare_gains: there is no layout; give one or more by name, {'as it is': far_field}."
+        )
     frequencies = {
         (one.far_field if isinstance(one, BandAnswer) else one).frequency
         for one in layouts.values()
@@ -327,6 +329,8 @@ def _check_decibels(value: float, what: str) -> None:
 
 
 def _intensity_grid(far: FarField) -> tuple[FloatArray, float]:
+    if not isinstance(far, FarField):
+        raise SolverError(f"far is a {type(far).__name__}; give solution.far_field().")
     elevations, azimuths, _ = far.direction_grid(FINENESS)
     grid = far.intensity(elevations[None, :], azimuths[:, None])
     best = float(grid.max())

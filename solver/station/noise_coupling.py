@@ -322,7 +322,12 @@ def _asked(
     numbers = {wire.name: n for n, wire in enumerate(scene.wires)}
     if isinstance(conductors, Mapping):
         found: dict[str, tuple[tuple[int, ...], float | None]] = {}
-        for name, (wire, at) in conductors.items():
+        for name, place in conductors.items():
+            if isinstance(place, str) or not isinstance(place, tuple | list) or len(place) != 2:
+                raise SolverError(
+                    f"{name!r}: {place!r} is no place; give the name of a wire and metres along it."
+                )
+            wire, at = place
             if wire not in numbers:
                 raise SolverError(
                     f"{name!r}: there is no wire named {wire!r}; there are {', '.join(numbers)}."
