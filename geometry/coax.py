@@ -21,9 +21,13 @@ __all__ = ["Choke", "Coax"]
 SHIELDS = {
     "RG-58": ("3.6 mm", "4.95 mm"),
     "RG-8X": ("5.0 mm", "6.15 mm"),
+    "RG-8": ("8.1 mm", "10.3 mm"),
     "RG-213": ("8.1 mm", "10.3 mm"),
+    "RG-59": ("4.5 mm", "6.15 mm"),
+    "RG-11": ("8.2 mm", "10.3 mm"),
+    "RG-174": ("2.0 mm", "2.8 mm"),
 }
-"""Diameters over the braid and over the jacket (from memory of the cables' sheets, within 5 %)."""
+"""Diameters over the braid and over the jacket (from memory of the cables' sheets, within 10 %)."""
 
 RADIO = "radio"
 
@@ -63,7 +67,7 @@ class Coax(MetalRun):
     points : array_like, shape (N, 3)
         From the feed point to the radio. [m]
     kind_of_line : str, optional
-        "RG-58", "RG-8X" or "RG-213": sizes of braid and jacket. This or `diameter`.
+        One of `SHIELDS`, as "RG-58": sizes of braid and jacket. This or `diameter`.
     diameter : length, optional
         Over the braid. [m]
     jacket : Jacket, str or None

@@ -7,9 +7,9 @@
     ohms, R and X
 ``[[coax]]``
     the outside of the shield: name; points from the feed point to the radio; line = "RG-58",
-    "RG-8X" or "RG-213", or size = "4 mm" over the braid; chokes = [{at = "0.5 m", resistance =
-    "5 kohm", coil = "40 uH", capacitor = "2 pF"}, ...], their parts in parallel; heights_from;
-    bonded, the counterpoise unless told; earthed; named
+    "RG-8", "RG-8X", "RG-213", "RG-59", "RG-11" or "RG-174", or size = "4 mm" over the braid;
+    chokes = [{at = "0.5 m", resistance = "5 kohm", coil = "40 uH", capacitor = "2 pF"}, ...],
+    their parts in parallel; heights_from; bonded, the counterpoise unless told; earthed; named
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ from scipy.constants import c, epsilon_0
 from ridgepole.geometry import Feed, Scene, Wire
 from ridgepole.materials import Earth
 from ridgepole.solver import (
+    Lobe,
     SolverError,
     compare_gains,
     distance_zones,
@@ -295,3 +296,9 @@ def test_depth_of_lobes_is_checked(broadside: FarField, value: float):
         lobes(broadside, within_db=value)
     with pytest.raises(SolverError, match="decibels"):
         nulls(broadside, deeper_db=value)
+
+
+def test_lobes_in_words():
+    assert str(Lobe(3.21, 0.0, 87.8, 12.3, np.nan)) == "3.2 dBi at 88 deg up, azimuth 12 deg"
+    assert str(Lobe(3.21, 0.0, 20.0, 12.3, 77.0)) == "3.2 dBi at 20 deg up, bearing 077 deg"
+    assert str(Lobe(-1.0, 4.2, 90.0, np.nan, np.nan)) == "-1.0 dBi at 90 deg up"

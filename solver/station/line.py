@@ -109,6 +109,9 @@ class Line:
             )
         object.__setattr__(self, "length", length)
 
+    def __str__(self) -> str:
+        return f"{self.length:g} m of {self.kind.name} ({self.kind.impedance:g} ohm)"
+
     @classmethod
     def of(
         cls,

@@ -62,6 +62,14 @@ class Lobe:
     azimuth_deg: float
     bearing_deg: float
 
+    def __str__(self) -> str:
+        way = ""
+        if self.has_direction:
+            way = f", azimuth {self.azimuth_deg:.0f} deg"
+            if self.bearing_deg == self.bearing_deg:
+                way = f", bearing {self.bearing_deg:03.0f} deg"
+        return f"{self.gain_dbi:.1f} dBi at {self.elevation_deg:.0f} deg up{way}"
+
     @property
     def has_direction(self) -> bool:
         """False overhead and where all azimuths are alike."""

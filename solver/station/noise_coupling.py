@@ -109,6 +109,14 @@ class NoisePath:
     error_estimate: float = np.nan
     layout: str = ""
 
+    def __str__(self) -> str:
+        watts = 10.0 * np.log10(self.power_per_square_ampere)
+        return (
+            f"{self.conductor} at {self.at:.2f} m of {self.wire!r}, {self.frequency / 1e6:g} MHz: "
+            f"{watts:.0f} dBW available at the antenna's terminals for 1 A of noise there"
+            + (f" ({self.layout})" if self.layout else "")
+        )
+
     @property
     def voltage_transfer(self) -> complex:
         """Open voltage at the terminals over a voltage in series with the conductor."""
@@ -149,6 +157,9 @@ class RankedNoise:
 
     def __len__(self) -> int:
         return len(self.paths)
+
+    def __str__(self) -> str:
+        return "\n".join(map(str, self.paths))
 
     def of(self, frequency: float, layout: str | None = None) -> tuple[NoisePath, ...]:
         """Those at one frequency [Hz] (and of one layout), the worst first.

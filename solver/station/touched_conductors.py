@@ -111,6 +111,17 @@ class TouchedConductor:
     voltage_down: complex
     impedance_down: complex
 
+    def __str__(self) -> str:
+        """In words; a resistance below zero lacks what the way to the point radiates."""
+        text = (
+            f"{self.point!r} on {self.wire!r} at {self.at:.2f} m, {self.frequency / 1e6:g} MHz: "
+            f"{abs(self.open_voltage):.3g} V RMS open for {self.power:g} W, behind "
+            f"{self.impedance:.3g} ohm; {1e3 * abs(self.short_circuit_current):.3g} mA into a short"
+        )
+        if np.isnan(self.voltage_down):
+            return f"{text}. No straight way down to the ground is free."
+        return f"{text}. On a straight way down {abs(self.voltage_down):.3g} V RMS."
+
     @property
     def short_circuit_current(self) -> complex:
         """Into a short to the remote earth, RMS. [A]"""
@@ -177,7 +188,9 @@ def touched_conductors(
 
     Notes
     -----
-    One more fill of the matrix per frequency. See the module for what it is and what it is not.
+    One more fill of the matrix per frequency. See the module for what it is and what it is not: the
+    way to the point has no charge and does not radiate, so a resistance may lack up to 30 ohm and
+    come out below zero, and what goes down straight is NaN where that way is blocked.
     """
     places = _places_of(solution.scene, points)
     scene, mesh, known = solution.scene, solution.mesh, solution.system
