@@ -15,7 +15,8 @@ unless heights_from = "ground" stands beside them or their key says so.
     name; route = [points] or steps as `Route.told` reads them; length; wire; outside
 ``[counterpoise]``
     radials = number, with length and start_bearing; or a list of {bearing, length} or
-    {points, length}, with name, outside; height, fit, margin, spacing; wire; outside;
+    {points, length}, with name, outside; height; fit = true to bend them within the walls, margin,
+    spacing; wire; outside;
     bonded = ["name of a wire or of metal of the house", {wire = "name", at = "2 m"}]
 ``[[wire]]``
     name; points; heights_from = "attic floor" or "ground"; marks; named; wire; outside

@@ -7,6 +7,7 @@ that is not attached to pyplot (``figure.savefig(path)``).
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from types import SimpleNamespace
@@ -249,10 +250,17 @@ def _name(answer: Answer) -> str:
     return f"{answer.house.name}, {answer.name}"
 
 
+INCHES_PER_LETTER = 0.085
+"""Of the largest type, a little more than letters take on the whole."""
+
+
 def put_title(figure: Figure, text: str, note: str) -> None:
-    """What a sheet shows, on its top line."""
-    height = float(figure.get_figheight())
-    is_narrow = float(figure.get_figwidth()) < 8.0
+    """What a sheet shows, on its top line, or in smaller type on lines of its own."""
+    height, width = float(figure.get_figheight()), float(figure.get_figwidth())
+    is_narrow = width < max(8.0, INCHES_PER_LETTER * len(f"{text}   ({note})"))
+    if is_narrow:
+        letters = int(width / (INCHES_PER_LETTER * 8.0 / 11.0))
+        note = "\n".join(textwrap.wrap(note, letters - 2))
     figure.text(
         0.1 / figure.get_figwidth(),
         1.0 - 0.2 / height,
