@@ -440,7 +440,10 @@ class _HouseReader:
             table, named="place|named", cores="cores|apart", size="width|height|diameter|radius",
             points="point|corner|bend|turn",
         ):  # fmt: skip
-            return make(points, name=name, **options)
+            piece = make(points, name=name, **options)
+        for load in getattr(piece, "loads", ()):
+            self.reader.origins.setdefault(load.name, table.path)
+        return piece
 
     @contextmanager
     def blamed(self, table: FileTable, **words: str) -> Iterator[None]:

@@ -604,6 +604,7 @@ def test_rooms_of_a_file():
         ('step = "50 cm"', 'step = "1 mm"', "0.02 to 10 m"),
         ('mode = "CW"', 'mode = "CW"\nduty = 0.1', "line.*duty.*stands beside mode"),
         ('["FCC general"]', '["FCC occupational"]', "line.*limits.*people who work"),
+        ('["FCC general"]', '["FCC general", "FCC general"]', "line.*limits.*more than once"),
         (
             '["FCC general"]',
             '["ICNIRP 2010 general"]',

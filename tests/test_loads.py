@@ -307,7 +307,9 @@ def test_loads_and_coax_in_an_attic_file():
         ('coil = "6 uH"\nturns = 9', CHOKE, "turns"),
         (COIL, "3", "must be a list"),
         (COIL, '{at = "0.5 m"}', "chokes.*tells no impedance"),
-        (COIL, '{at = "50 m", resistance = 5}', "off the end"),
+        (COIL, '{at = "50 m", resistance = 5}', "lines? 21.*off the end"),
+        (COIL, '{at = "1 m", resistance = 5}, {at = "1 m", resistance = 9}',
+         "line 21.*'choke 1 of coax' and 'choke 2 of coax' share"),
     ],
 )  # fmt: skip
 def test_bad_loads_in_an_attic_file(load, choke, words):

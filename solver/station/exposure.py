@@ -456,7 +456,7 @@ class _Study:
                     magnetic_fraction=float(parts.magnetic[own].max()),
                     worst_point=_three(spot.points[worst]),
                     nearest_wire=self.job.scene.wires[int(spot.wire[worst])].name,
-                    distance=float(spot.distance[worst]),
+                    distance=max(float(spot.distance[worst]), 0.0),
                     is_extrapolated=bool(spot.extrapolated[worst]),
                     is_beside_solid=bool(spot.beside[worst]),
                     clear_fraction=float(parts.worst[own][sure].max(initial=-np.inf))

@@ -262,6 +262,8 @@ def _names(table: FileTable, key: str, file: Path | None) -> list[str] | None:
     if not (isinstance(names, list) and names and all(isinstance(one, str) for one in names)):
         raise table.error(key, 'must be a list of names of sets of limits, ["FCC general"].')
     for name in names:
+        if names.count(name) > 1:
+            raise table.error(key, f"{name!r} stands there more than once; keep one.")
         try:
             LimitChoice.told(name, file=file)
         except LimitsError as error:
