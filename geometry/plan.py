@@ -158,6 +158,11 @@ class AtticPlan:
                 self.wires, feeds=self.feeds, loads=self.loads, earth=self.earth, house=self.house
             )
         except (GeometryError, FeedError) as error:
+            if "not independent" in str(error) and self.antenna is not None and self.other_feeds:
+                error = FeedError(
+                    f"{error} [antenna] makes a feed at its feed_point by itself: a [feed] there "
+                    "too is to be deleted."
+                )
             raise self._with_lines(error) from error
 
     @property

@@ -424,3 +424,11 @@ def test_told_routes_and_jackets_in_the_file():
     assert plan.wires[0].vertices[1, 1] == pytest.approx(3.6)
     with pytest.raises(AtticFileError, match=r"line 10: .*Step 2.*'alang the ridge 6 m'"):
         read(text.replace('"along', '"alang'))
+
+
+def test_a_feed_told_where_the_antenna_has_its_own():
+    text = SMALLEST + '[feed]\nwire = ["long"]\nat = "start"\nname = "second"\n'
+    with pytest.raises(
+        AtticFileError, match=r"not independent.*\[feed\] there too is to be deleted"
+    ):
+        read_attic_text(text).scene()
