@@ -546,7 +546,7 @@ def test_no_number_where_there_is_none():
 
 
 def test_forty_pieces_cost_a_few_solves():
-    """30 cables and 10 groups: printed; held loosely, since other work disturbs the clock."""
+    """30 cables and 10 groups, three solves at most: the best of six, since clocks are disturbed."""
     random = np.random.default_rng(7)
     own = wires()[:5]
     for k in range(30):
@@ -565,14 +565,14 @@ def test_forty_pieces_cost_a_few_solves():
     parts = _parts(system)
     assert len(parts) == 40
     ratios = []
-    for _ in range(3):
+    for _ in range(6):
         began = time.perf_counter()
         system.solve(FREQUENCY)
         solved = time.perf_counter()
         _Variants.at(system, FREQUENCY, parts, ()).states([0.0, 30.0, 60.0, 90.0])
         ratios.append((time.perf_counter() - solved) / (solved - began))
     print(f"the whole and 40 pieces left out: {min(ratios):.2f} solves ({system.n_unknowns})")
-    assert min(ratios) < 4.0
+    assert min(ratios) < 3.0
 
 
 # --- named points ------------------------------------------------------------------------------

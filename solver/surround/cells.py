@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,6 +21,7 @@ HALVING = 1.42
 """A cell is halved where it is longer than allowed by this factor, so that both come out alike."""
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 IntArray = NDArray[np.int64]
 
 
@@ -59,12 +60,17 @@ class Body:
         One of the solids; None where nothing is there.
     half : pair of float
         Half the width and half the depth of a timber; of a sheet 0 and half the thickness. [m]
+    polarisabilities : dict
+        By frequency, kept by `integrals.polarisability`: variants of a house share most bodies.
     """
 
     group: str
     kind: str
     sample: Any
     half: tuple[float, float]
+    polarisabilities: dict[float, tuple[ComplexArray, ComplexArray]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     @property
     def is_empty(self) -> bool:

@@ -32,6 +32,9 @@ NODE_FREQUENCY, LOWEST_NODE, HIGHEST_NODE = 1.5e6, -3, 5
 MOST_FORMS = 12
 """Forms of bricks that are kept, by stuff and by frequency."""
 
+MOST_FREQUENCIES = 64
+"""At which a body's polarisability is kept."""
+
 INVERSE_FOUR_PI = 0.25 / np.pi
 
 
@@ -40,6 +43,9 @@ def polarisability(body: Body, frequency: float) -> tuple[ComplexArray, ComplexA
 
     Even fields are means over cells; the classes are those of `kernels.integrate_cells`. [F/m]
     """
+    known = body.polarisabilities
+    if frequency in known:
+        return known[frequency]
     permittivity = body.permittivity(frequency)
     less_one = permittivity - 1.0
     if body.kind == "sheet":
@@ -51,7 +57,11 @@ def polarisability(body: Body, frequency: float) -> tuple[ComplexArray, ComplexA
         even = less_one / (1.0 + shape * less_one)
         classes = [*even, 2.0 * less_one[1] / (permittivity[1] + 1.0)]
     weights = np.array([*even, *classes], dtype=np.complex128) * epsilon_0
-    return weights[:3], weights[3:]
+    weights.setflags(write=False)
+    if len(known) >= MOST_FREQUENCIES:
+        known.clear()
+    known[frequency] = weights[:3], weights[3:]
+    return known[frequency]
 
 
 @dataclass(frozen=True, eq=False)
