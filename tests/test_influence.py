@@ -546,7 +546,7 @@ def test_no_number_where_there_is_none():
 
 
 def test_forty_pieces_cost_a_few_solves():
-    """30 cables and 10 groups, three solves at most: the best of six, since clocks are disturbed."""
+    """30 cables and 10 groups, three solves at most: the best of six, other work disturbs it."""
     random = np.random.default_rng(7)
     own = wires()[:5]
     for k in range(30):
