@@ -197,7 +197,8 @@ def test_two_line_charges_over_a_half_space(height):
 
     Class: model. The bricks of so thick a block, 0.5 m, are far larger than the lines' distance
     from it.  What varies within them is met by 2/(ec + 1), but what it does to the other bricks is
-    left out, and the loss comes out 10 and 15 % too large; of a timber's section it is less.
+    left out, and the loss comes out 2 and 7 % too large where the lines lie over the middle of
+    bricks; over their edges it would be up to 24 %. Of a timber's section it is less.
     """
     permittivity, spacing = 3 - 0.3j, 0.12
     places = [(-0.5 * spacing, 0.0), (0.5 * spacing, 0.0)]
@@ -206,7 +207,7 @@ def test_two_line_charges_over_a_half_space(height):
     lost = closed.half_space_loss(1.0, height, spacing, permittivity, frequency=SLOW)
     print(f"{1e3 * height:.0f} mm over a half-space: {elastance / expected:.4f}, {loss / lost:.4f}")
     assert abs(elastance / expected - 1) < 0.04
-    assert loss == pytest.approx(lost, rel=0.16)
+    assert loss == pytest.approx(lost, rel=0.15)
 
 
 @pytest.mark.parametrize(("distance", "limit"), [(0.08, 0.04), (0.2, 0.01), (0.8, 0.01)])

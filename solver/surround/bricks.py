@@ -50,9 +50,9 @@ BEYOND_IN_DEPTHS = 6.0
 MOST_BRICKS_ACROSS = 5
 """Bricks are about as long as the timber's lesser side; not less than this part of the greater."""
 
-ALONGSIDE, LONG_BRICK = 0.8, 2.2
+ALONGSIDE, LONG_BRICK, NARROW_BRICK = 0.8, 2.2, 0.4
 """A wire whose direction has this cosine with the timber runs alongside: its field changes over the
-section but not along, so bricks are half as wide and deep, and longer by this factor.  Under a wire
+section but not along, so bricks are longer, narrower and less deep by these factors.  Under a wire
 that crosses they are half as long: its place in a brick then matters by 1 % where it touches."""
 
 LONGEST_RUN = 4
@@ -317,7 +317,7 @@ def plan_bricks(cells: Cells, starts: FloatArray, ends: FloatArray) -> BrickPlan
     parallel = along > ALONGSIDE
     close = ~cells.flat & (nearest < np.where(parallel, CLOSE_IN_DEPTHS, CLOSE_TO_CROSSING) * deep)
     size = np.stack(
-        [np.where(parallel, LONG_BRICK, 0.5), *2 * [np.where(parallel, 0.5, 1.0)]], axis=1
+        [np.where(parallel, LONG_BRICK, 0.5), *2 * [np.where(parallel, NARROW_BRICK, 1.0)]], axis=1
     )
     size = size * np.maximum(narrow, deep / MOST_BRICKS_ACROSS)[:, None]
     counts = np.where(close[:, None], np.maximum(np.rint(sides / size), 1), 1).astype(np.int64)
