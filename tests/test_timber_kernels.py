@@ -25,7 +25,7 @@ from ridgepole.solver.moments.basis import (
     legendre_of_functions,
     legendre_of_slopes,
 )
-from ridgepole.solver.surround import kernels
+from ridgepole.solver.surround import distance_kernels, kernels, placing_kernels
 from ridgepole.solver.surround.volume import _gauss_tables
 
 FREQUENCY = 21.3e6
@@ -405,7 +405,7 @@ def test_forms_are_scattered_to_pairs_of_elements():
     for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
         block[i, j], size = size, size + n_functions[i] * n_functions[j]
     values = np.ones((12, size))
-    kernels.scatter_forms(
+    placing_kernels.scatter_forms(
         1, 3, volume, first_member, members, place, first_entry, base, counts, forms, block, values
     )
     expected = np.ones_like(values)
@@ -433,7 +433,7 @@ def random_elements(n=60):
 def test_nearest_elements():
     starts, ends = random_elements()
     points = np.random.default_rng(2).uniform(-3, 3, size=(40, 3))
-    distance, which = kernels.nearest_elements(points, starts, ends)
+    distance, which = distance_kernels.nearest_elements(points, starts, ends)
     s = np.linspace(0, 1, 2001)
     on = starts[:, None] + s[:, None] * (ends - starts)[:, None]
     slow = np.linalg.norm(points[:, None, None] - on[None], axis=3).min(axis=2)
@@ -448,7 +448,7 @@ def test_near_cells_are_marked():
     center, half = random.uniform(-2, 2, size=(25, 3)), random.uniform(0.02, 0.5, size=(25, 3))
     frame, reach = frames_of(25), random.uniform(0.1, 0.8, size=25)
     near = np.zeros((25, 60), dtype=bool)
-    kernels.mark_near(
+    distance_kernels.mark_near(
         center, frame, half, reach, 0.5 * (starts + ends), 0.5 * (ends - starts), near
     )
     s = np.linspace(0, 1, 801)

@@ -35,7 +35,8 @@ from scipy.fft import next_fast_len
 from ..moments.basis import ComplexArray, FloatArray, IntArray
 from ..moments.quadrature import gauss
 from .cells import Cells
-from .kernels import BRICKED, SHEET, WHOLE, nearest_elements
+from .distance_kernels import nearest_elements
+from .kernels import BRICKED, SHEET, WHOLE
 
 AVERAGE_NODES = 4
 """Gauss nodes along each side of the brick that receives a field."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .kernels import nearest_elements
+from .distance_kernels import nearest_elements
 
 if TYPE_CHECKING:
     from ...geometry.obstructions import Sheet, Timber

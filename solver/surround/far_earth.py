@@ -17,7 +17,7 @@ from ..moments.assembly import Elements
 from ..moments.basis import ComplexArray, FloatArray, IntArray
 from ..moments.quadrature import lagrange_weights
 from .cells import Cells
-from .kernels import add_turned
+from .placing_kernels import add_turned
 
 ACCURACY = 1e-4
 WORTH = 0.6

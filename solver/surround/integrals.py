@@ -21,6 +21,7 @@ from ..moments.quadrature import gauss, lagrange_weights
 from . import kernels
 from .bricks import BrickPlan, Bricks
 from .cells import Body, Cells
+from .placing_kernels import scatter_forms
 
 STATIC_NODES = 10
 MOST_ENTRIES = 1_000_000
@@ -405,7 +406,7 @@ def _integrated(
         for s in range(site_of[first], site_of[last - 1] + 1):
             place[sites[s].elements] = np.arange(sites[s].elements.size)
             here = np.flatnonzero(site_of[first:last] == s) + first
-            kernels.scatter_forms(
+            scatter_forms(
                 int(here[0]), int(here[-1]) + 1, volume, first_member, members,
                 place, first_entry, first_entry[first], n_functions, forms, blocks[s][0],
                 values[s],

@@ -33,68 +33,8 @@ GAUSS_TWO = 0.5773502691896258
 
 
 @njit(cache=True, error_model="numpy")
-def nearest_elements(points, starts, ends):
-    """Distance of each point (N, 3) to the nearest of the straight elements, and which. [m]"""
-    out = np.empty(points.shape[0])
-    which = np.zeros(points.shape[0], dtype=np.int64)
-    for n in range(points.shape[0]):
-        least = np.inf
-        for e in range(starts.shape[0]):
-            ux = ends[e, 0] - starts[e, 0]
-            uy = ends[e, 1] - starts[e, 1]
-            uz = ends[e, 2] - starts[e, 2]
-            x = points[n, 0] - starts[e, 0]
-            y = points[n, 1] - starts[e, 1]
-            z = points[n, 2] - starts[e, 2]
-            t = (x * ux + y * uy + z * uz) / (ux * ux + uy * uy + uz * uz)
-            t = min(max(t, 0.0), 1.0)
-            x -= t * ux
-            y -= t * uy
-            z -= t * uz
-            square = x * x + y * y + z * z
-            if square < least:
-                least = square
-                which[n] = e
-        out[n] = math.sqrt(least)
-    return out, which
-
-
-@njit(cache=True, error_model="numpy")
 def _clipped(value, bound):
     return min(max(value, -bound), bound)
-
-
-@njit(cache=True, error_model="numpy")
-def mark_near(center, frame, half, reach, element_center, element_half, near):
-    """near[c, e] = True where an element comes within reach[c] of a cell.
-
-    The distance of a segment from a box is bounded from below by sampling it at steps of half the
-    reach and taking that half step off.
-    """
-    for c in range(center.shape[0]):
-        bound = math.sqrt(half[c, 0] ** 2 + half[c, 1] ** 2 + half[c, 2] ** 2) + reach[c]
-        for e in range(element_center.shape[0]):
-            dx = element_center[e, 0] - center[c, 0]
-            dy = element_center[e, 1] - center[c, 1]
-            dz = element_center[e, 2] - center[c, 2]
-            hx, hy, hz = element_half[e, 0], element_half[e, 1], element_half[e, 2]
-            square = hx * hx + hy * hy + hz * hz
-            t = _clipped(-(dx * hx + dy * hy + dz * hz) / square, 1.0)
-            x, y, z = dx + t * hx, dy + t * hy, dz + t * hz
-            if x * x + y * y + z * z > bound * bound:
-                continue
-            steps = math.ceil(4.0 * math.sqrt(square) / reach[c]) + 1
-            least = np.inf
-            for s in range(steps + 1):
-                t = -1.0 + 2.0 * s / steps
-                x, y, z = dx + t * hx, dy + t * hy, dz + t * hz
-                total = 0.0
-                for a in range(3):
-                    q = frame[c, a, 0] * x + frame[c, a, 1] * y + frame[c, a, 2] * z
-                    q = max(abs(q) - half[c, a], 0.0)
-                    total += q * q
-                least = min(least, total)
-            near[c, e] = math.sqrt(least) - math.sqrt(square) / steps <= reach[c]
 
 
 @njit(cache=True, error_model="numpy")
@@ -540,46 +480,6 @@ def integrate_cells(
 
 
 @njit(cache=True, error_model="numpy")
-def scatter_forms(
-    first_cell, last_cell, volume, first_member, members, place, first_entry, base, n_functions,
-    forms, block, values,
-):  # fmt: skip
-    """Add the forms of some cells, times volume, to blocks by pair of elements.
-
-    Parameters
-    ----------
-    place : (E,) int
-        Where an element is among those of the blocks.
-    base : int
-        What of `first_entry` is before the forms.
-    block : (U, U) int
-        Where the block (n_functions[i], n_functions[j]) of the pair i <= j begins in `values`.
-    values : (12, ...) float, added to
-    """
-    for c in range(first_cell, last_cell):
-        low, high = first_member[c], first_member[c + 1]
-        total = 0
-        for m in range(low, high):
-            total += n_functions[members[m]]
-        start = first_entry[c] - base
-        row = 0
-        for m in range(low, high):
-            ni = n_functions[members[m]]
-            column = row
-            for o in range(m, high):
-                nj = n_functions[members[o]]
-                begin = block[place[members[m]], place[members[o]]]
-                for a in range(ni):
-                    # a block on the diagonal holds its upper triangle only
-                    for b in range(a if o == m else 0, nj):
-                        source = start + (row + a) * total + column + b
-                        for k in range(12):
-                            values[k, begin + a * nj + b] += volume[c] * forms[k, source]
-                column += nj
-            row += ni
-
-
-@njit(cache=True, error_model="numpy")
 def _direct_sums(
     px, py, pz, center, half, length, n, near, k, xi, legendre, n_orders, vector, slope
 ):
@@ -702,17 +602,3 @@ def add_direct_functions(
                         out[offset[e] + f, 3 * c + a] += value
                     else:
                         next_out[e, 3 * c + a] += value
-
-
-@njit(cache=True, parallel=True, error_model="numpy")
-def add_turned(fields, frame, total):
-    """Add fields (M, 3, 2, C), real and imaginary parts, to total (M, 3 C) in the cells' frames."""
-    for unsigned in prange(fields.shape[0]):
-        m = np.int64(unsigned)
-        for c in range(frame.shape[0]):
-            for a in range(3):
-                real, imaginary = 0.0, 0.0
-                for b in range(3):
-                    real += frame[c, a, b] * fields[m, b, 0, c]
-                    imaginary += frame[c, a, b] * fields[m, b, 1, c]
-                total[m, 3 * c + a] += complex(real, imaginary)

@@ -56,6 +56,7 @@ from ..moments.quadrature import gauss
 from . import kernels
 from .bricks import plan_bricks
 from .cells import Body, CellRule, Cells, cut_solids
+from .distance_kernels import mark_near
 from .far_earth import ObserverGrid, make_grid
 from .integrals import (
     INVERSE_FOUR_PI,
@@ -399,7 +400,7 @@ def prepare_volume(
     starts, ends = elements.center - elements.half, elements.center + elements.half
     cells = cut_solids(solids, starts, ends, CellRule() if rule is None else rule)
     near = np.zeros((len(cells), elements.length.size), dtype=bool)
-    kernels.mark_near(
+    mark_near(
         cells.center, cells.frame, cells.half, REACH * cells.size, elements.center, elements.half,
         near,
     )  # fmt: skip
