@@ -11,7 +11,9 @@ to two radii from the axis.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -24,6 +26,7 @@ from ..earth.kernels import add_reflected_fields, interpolate_kernels_at
 from ..earth.tables import build_earth_table
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, ElementCurrents, FloatArray, PointMoments
+from ..moments.boxes import ChebyshevBox
 from ..moments.quadrature import gauss
 from ..moments.rings import ring_filaments, surface_filaments
 from .kernels import (
@@ -34,7 +37,6 @@ from .kernels import (
     nearest_elements,
 )
 from .polarisation import check_clear, check_moments, dipole_sources, plain_moments
-from .smooth import SmoothBox
 
 if TYPE_CHECKING:
     from ...materials import Earth, Ground
@@ -48,6 +50,8 @@ SURFACE_RADIUS = 2e-3
 """Thicker conductors have their near field from their surface. [m]"""
 SURFACE_ERROR = 1e-6
 LEAST_FILAMENTS = 4
+MARGIN = 2
+"""Nodes more than the rate of convergence asks for, along each side."""
 
 
 def plain_copy(currents: ElementCurrents) -> ElementCurrents:
@@ -248,7 +252,7 @@ def _add_smooth_earth(
         below, _ = KDTree(points).query(polarisation.positions * mirror)
         jobs.append((float(np.min(below)), None, polarisation))
     for distance, wires, solids in jobs:
-        box = SmoothBox.around(points, distance=distance, wavenumber=wavenumber, error=error)
+        box = ChebyshevBox.around(points, partial(_smooth_nodes, distance, wavenumber, error))
         if box.size >= points.shape[0]:
             _add_earth(points, wires, frequency, ground, solids, e_field, h_field)
             continue
@@ -257,6 +261,19 @@ def _add_smooth_earth(
         _add_earth(box.nodes, wires, frequency, ground, solids, e_nodes, h_nodes)
         e_field += box.at(e_nodes, points)
         h_field += box.at(h_nodes, points)
+
+
+def _smooth_nodes(distance: float, wavenumber: float, error: float, _: int, half: float) -> int:
+    """Nodes along a side of half a length, for waves of sources that far beside it or more. [m]
+
+    Along a side of half length h the interpolant of a function whose nearest singularity lies at
+    the distance d beside it converges like rho^-n, rho = d/h + sqrt((d/h)^2 + 1), and a wave takes
+    about kh nodes before it converges at all (Trefethen, "Approximation Theory and Approximation
+    Practice", ch. 8; from memory).
+    """
+    ratio = distance / half
+    rate = np.arcsinh(ratio)
+    return math.ceil(-math.log(error) / rate + wavenumber * half) + MARGIN
 
 
 def scalar_potential(

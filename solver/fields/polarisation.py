@@ -8,7 +8,7 @@ from scipy.special import jv
 
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, FloatArray, PointMoments
-from ..moments.quadrature import lagrange_weights
+from ..moments.boxes import ChebyshevBox
 
 STENCIL_STEP = 0.05
 """Spacing of a dipole's charges over the distance from its image to the nearest observer."""
@@ -54,21 +54,15 @@ def gathered(polarisation: PointMoments, wavenumber: float) -> PointMoments:
     positions = np.asarray(polarisation.positions, dtype=float)
     if not len(positions):
         return polarisation
-    low, high = positions.min(axis=0), positions.max(axis=0)
-    axes = []
-    for a in range(3):
-        half = 0.5 * float(high[a] - low[a])
-        count = int(np.argmax(np.abs(jv(np.arange(1, 400), wavenumber * half)) < FAR_ERROR)) + 1
-        nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
-        axes.append(0.5 * (low[a] + high[a]) + max(half, 1e-9) * nodes)
-    if np.prod([axis.size for axis in axes]) >= len(positions):
+
+    def count(_: int, half: float) -> int:
+        missed = np.abs(jv(np.arange(1, 400), wavenumber * half))
+        return int(np.argmax(missed < FAR_ERROR)) + 1
+
+    box = ChebyshevBox.around(positions, count)
+    if box.size >= len(positions):
         return polarisation
-    x, y, z = (lagrange_weights(axis, positions[:, a]) for a, axis in enumerate(axes))
-    moments = np.einsum(
-        "pi,pj,pk,pa->ijka", x, y, z, np.asarray(polarisation.moments), optimize=True
-    )
-    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
-    return PointMoments(grid.reshape(-1, 3), moments.reshape(-1, 3))
+    return PointMoments(box.nodes, box.gathered(np.asarray(polarisation.moments), positions))
 
 
 def check_clear(points: FloatArray, polarisation: PointMoments) -> None:

@@ -15,7 +15,7 @@ from ..earth.kernels import add_reflected_functions
 from ..earth.tables import EarthTable
 from ..moments.assembly import Elements
 from ..moments.basis import ComplexArray, FloatArray, IntArray
-from ..moments.quadrature import lagrange_weights
+from ..moments.boxes import ChebyshevBox
 from .cells import Cells
 from .placing_kernels import add_turned
 
@@ -47,30 +47,22 @@ def make_grid(cells: Cells, lowest_source: float) -> ObserverGrid:
     interpolation converges like (d/L + sqrt(1 + (d/L)^2))^-n, upwards as for d/L + 1 on the axis.
     """
     samples, first = cells.samples()
-    low, high = samples.min(axis=0), samples.max(axis=0)
-    distance = float(low[2]) + lowest_source
+    own = ObserverGrid(samples, None)
+    distance = float(samples[:, 2].min()) + lowest_source
     if distance <= 0.0:
-        return ObserverGrid(samples, None)
-    axes = []
-    for a in range(3):
-        half = 0.5 * float(high[a] - low[a])
-        if half < 1e-9:
-            axes.append(np.array([low[a]]))
-            continue
+        return own
+
+    def count(axis: int, half: float) -> int:
         ratio = distance / half
-        rate = np.arccosh(1.0 + ratio) if a == 2 else np.arcsinh(ratio)
-        count = int(np.ceil(-np.log(ACCURACY) / rate)) + 1
-        if count > len(samples):
-            return ObserverGrid(samples, None)
-        nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
-        axes.append(0.5 * (low[a] + high[a]) + half * nodes)
-    if np.prod([axis.size for axis in axes]) > WORTH * len(samples):
-        return ObserverGrid(samples, None)
-    points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
-    each = [lagrange_weights(axis, samples[:, a]) for a, axis in enumerate(axes)]
-    weights = np.einsum("ci,cj,ck->cijk", *each).reshape(len(samples), -1)
+        rate = np.arccosh(1.0 + ratio) if axis == 2 else np.arcsinh(ratio)
+        return min(int(np.ceil(-np.log(ACCURACY) / rate)) + 1, len(samples))
+
+    box = ChebyshevBox.around(samples, count)
+    if box.size > WORTH * len(samples):
+        return own
+    weights = np.einsum("ci,cj,ck->cijk", *box.weights(samples)).reshape(len(samples), -1)
     means = np.add.reduceat(weights, first[:-1], axis=0) / np.diff(first)[:, None]
-    return ObserverGrid(np.ascontiguousarray(points), means.astype(np.float32))
+    return ObserverGrid(np.ascontiguousarray(box.nodes), means.astype(np.float32))
 
 
 def add_reflected(

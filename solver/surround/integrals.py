@@ -353,6 +353,49 @@ def _site(
     return _Site(own, which, here, digest.digest())
 
 
+class _Layout(NamedTuple):
+    """Cells of some sites one after the other, as `kernels.integrate_cells` takes them."""
+
+    center: FloatArray
+    frame: FloatArray
+    half: FloatArray
+    volume: FloatArray
+    kind: IntArray
+    counts: IntArray
+    first_member: IntArray
+    members: IntArray
+    first_entry: IntArray
+    first_brick: IntArray
+    columns: IntArray
+
+    @classmethod
+    def of(
+        cls, sites: Sequence[_Site], cells: Cells, plan: BrickPlan, n_functions: IntArray
+    ) -> _Layout:
+        chosen = np.concatenate([site.cells for site in sites])
+        pairs = [np.nonzero(site.near) for site in sites]
+        begins = np.cumsum([0, *(site.cells.size for site in sites)])
+        owner = np.concatenate(
+            [begin + cell for begin, (cell, _) in zip(begins[:-1], pairs, strict=True)]
+        )
+        members = np.concatenate(
+            [site.elements[element] for site, (_, element) in zip(sites, pairs, strict=True)]
+        ).astype(np.int64)
+        weights = n_functions[members]
+        columns = np.bincount(owner, weights=weights, minlength=chosen.size).astype(np.int64)
+        kind, counts = plan.kind[chosen], plan.counts[chosen]
+        n_bricks = np.where(kind == kernels.BRICKED, counts.prod(axis=1), 0)
+        return cls(
+            cells.center[chosen], cells.frame[chosen], cells.half[chosen], cells.volume[chosen],
+            kind, counts,
+            np.searchsorted(owner, np.arange(chosen.size + 1)).astype(np.int64),
+            members,
+            np.concatenate([[0], np.cumsum(columns**2)]),
+            np.concatenate([[0], np.cumsum(n_bricks * columns)]),
+            columns,
+        )  # fmt: skip
+
+
 def _integrated(
     sites: Sequence[_Site],
     cells: Cells,
@@ -363,29 +406,14 @@ def _integrated(
     """Integrals by key over the cells of some parts."""
     if not sites:
         return {}
-    # the cells of these parts and no others, one after the other
-    chosen = np.concatenate([site.cells for site in sites])
-    row, column = [], []
-    begin = 0
-    for site in sites:
-        cell, element = np.nonzero(site.near)
-        row.append(begin + cell)
-        column.append(site.elements[element])
-        begin += site.cells.size
-    owner, members = np.concatenate(row), np.concatenate(column).astype(np.int64)
-    n_cells = chosen.size
-    first_member = np.searchsorted(owner, np.arange(n_cells + 1)).astype(np.int64)
-    width = int(n_functions.max())
-    columns = np.bincount(owner, weights=n_functions[members], minlength=n_cells).astype(np.int64)
-    first_entry = np.concatenate([[0], np.cumsum(columns**2)])
-    mean_vector = np.zeros((members.size, width))
-    mean_slope = np.zeros((members.size, width, 3))
+    laid = _Layout.of(sites, cells, plan, n_functions)
+    n_cells, width = laid.kind.size, int(n_functions.max())
+    mean_vector = np.zeros((laid.members.size, width))
+    mean_slope = np.zeros((laid.members.size, width, 3))
     points = np.zeros(n_cells, dtype=np.int64)
-    center, frame, half = cells.center[chosen], cells.frame[chosen], cells.half[chosen]
-    volume, kind, counts = cells.volume[chosen], plan.kind[chosen], plan.counts[chosen]
-    n_bricks = np.where(kind == kernels.BRICKED, counts.prod(axis=1), 0)
-    first_brick = np.concatenate([[0], np.cumsum(n_bricks * columns)])
-    brick_vector, brick_slope = np.zeros(first_brick[-1]), np.zeros((first_brick[-1], 3))
+    brick_vector, brick_slope = (
+        np.zeros(laid.first_brick[-1]), np.zeros((laid.first_brick[-1], 3))
+    )  # fmt: skip
     nodes, weights = gauss(STATIC_NODES)
     legendre = np.polynomial.legendre.legvander(nodes, width - 1).T * weights
     site_of = np.repeat(np.arange(len(sites)), [site.cells.size for site in sites])
@@ -394,54 +422,63 @@ def _integrated(
     place = np.zeros(elements.length.size, dtype=np.int64)
     first = 0
     while first < n_cells:
-        limit = first_entry[first] + MOST_ENTRIES
-        last = max(first + 1, int(np.searchsorted(first_entry, limit, side="right")) - 1)
-        forms = np.zeros((12, first_entry[last] - first_entry[first]))
+        base = laid.first_entry[first]
+        limit = np.searchsorted(laid.first_entry, base + MOST_ENTRIES, side="right")
+        last = max(first + 1, int(limit) - 1)
+        forms = np.zeros((12, laid.first_entry[last] - base))
         kernels.integrate_cells(
-            first, last, center, frame, half, kind, counts, first_member, members, first_entry,
-            n_functions, *elements[:4], np.array(nodes), np.ascontiguousarray(legendre),
-            mean_vector, mean_slope, forms,
-            first_brick, brick_vector, brick_slope, points,
+            first, last, laid.center, laid.frame, laid.half, laid.kind, laid.counts,
+            laid.first_member, laid.members, laid.first_entry, n_functions, *elements[:4],
+            np.array(nodes), np.ascontiguousarray(legendre), mean_vector, mean_slope, forms,
+            laid.first_brick, brick_vector, brick_slope, points,
         )  # fmt: skip
         for s in range(site_of[first], site_of[last - 1] + 1):
             place[sites[s].elements] = np.arange(sites[s].elements.size)
             here = np.flatnonzero(site_of[first:last] == s) + first
             scatter_forms(
-                int(here[0]), int(here[-1]) + 1, volume, first_member, members,
-                place, first_entry, first_entry[first], n_functions, forms, blocks[s][0],
-                values[s],
+                int(here[0]), int(here[-1]) + 1, laid.volume, laid.first_member, laid.members,
+                place, laid.first_entry, base, n_functions, forms, blocks[s][0], values[s],
             )  # fmt: skip
         first = last
     found = {}
-    begin = 0
-    for s, site in enumerate(sites):
-        end = begin + site.cells.size
-        slots = slice(int(first_member[begin]), int(first_member[end]))
-        own_functions = n_functions[site.elements]
-        classes = slice(9, 12) if kind[begin] == kernels.BRICKED else slice(0, 9)
-        covariance = _covariance(blocks[s][0], values[s][classes], own_functions)
+    ends = np.cumsum([site.cells.size for site in sites])
+    for site, end, (block, _), value in zip(sites, ends, blocks, values, strict=True):
+        own = slice(int(end - site.cells.size), int(end))
+        slots = slice(int(laid.first_member[own.start]), int(laid.first_member[end]))
+        bricked = laid.kind[own.start] == kernels.BRICKED
+        functions = n_functions[site.elements]
+        covariance = _covariance(block, value[slice(9, 12) if bricked else slice(0, 9)], functions)
         bricks = None
-        if kind[begin] == kernels.BRICKED and columns[begin] > 0:
-            axes = (elements.half / elements.length[:, None])[site.elements] @ frame[begin].T
-            axes = np.repeat(axes, own_functions, axis=0)
-            part = slice(int(first_brick[begin]), int(first_brick[end]))
-            vector = brick_vector[part].reshape(-1, len(axes))[:, :, None] * axes
-            slope = brick_slope[part].reshape(-1, len(axes), 3)
-            bricks = Bricks.from_means(
-                np.round(2.0 * half[begin] / counts[begin], 9),
-                counts[begin:end],
-                (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
-                place=_places(covariance, own_functions),
-            )
+        if bricked and laid.columns[own.start] > 0:
+            part = slice(int(laid.first_brick[own.start]), int(laid.first_brick[end]))
+            means = brick_vector[part], brick_slope[part]
+            axes = (elements.half / elements.length[:, None])[site.elements]
+            bricks = _bricks(laid, own, np.repeat(axes, functions, axis=0), means,
+                             _places(covariance, functions))  # fmt: skip
         found[site.key] = CellIntegrals(
-            covariance,
-            bricks,
-            mean_vector[slots].copy(),
-            mean_slope[slots].copy(),
-            int(points[begin:end].sum()),
-        )
-        begin = end
+            covariance, bricks, mean_vector[slots].copy(), mean_slope[slots].copy(),
+            int(points[own].sum()),
+        )  # fmt: skip
     return found
+
+
+def _bricks(
+    laid: _Layout,
+    own: slice,
+    axes: FloatArray,
+    means: tuple[FloatArray, FloatArray],
+    place: IntArray,
+) -> Bricks:
+    """The bricks of a run, from the means over them of v_f and s_f, the functions along `axes`."""
+    axes = axes @ laid.frame[own.start].T
+    vector = means[0].reshape(-1, len(axes))[:, :, None] * axes
+    slope = means[1].reshape(-1, len(axes), 3)
+    return Bricks.from_means(
+        np.round(2.0 * laid.half[own.start] / laid.counts[own.start], 9),
+        laid.counts[own],
+        (vector * INVERSE_FOUR_PI, slope * INVERSE_FOUR_PI),
+        place=place,
+    )
 
 
 def _places(covariance: Covariance, n_functions: IntArray) -> IntArray:
