@@ -8,6 +8,7 @@ from .coax import Choke, Coax
 from .counterpoise import Bond, Counterpoise, Radial
 from .electrodes import Electrode
 from .errors import AtticFileError, FeedError, GeometryError
+from .feeds import Feed
 from .file_tables import AtticFile, FileTable
 from .jackets import Jacket
 from .joints import FeedNode, Skeleton, trace_joints
@@ -21,7 +22,7 @@ from .rooms import Room
 from .scene import Scene
 from .screens import Screen
 from .wire_kinds import WireKind
-from .wires import Feed, Wire
+from .wires import Wire
 
 __all__ = [
     "Assumption",

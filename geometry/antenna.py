@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 from .attic import Attic
 from .counterpoise import Counterpoise, cut, with_start
 from .errors import FeedError, GeometryError
+from .feeds import Feed
 from .lengths import Length, LengthLike, metres
 from .scene import Scene
 from .wire_kinds import WireKind
-from .wires import JOINING_DISTANCE, Feed, Wire
+from .wires import JOINING_DISTANCE, Wire
 
 if TYPE_CHECKING:
     from ..materials import Earth

@@ -53,6 +53,7 @@ from .antenna import BentL, Element, Route
 from .attic import Attic
 from .counterpoise import Bond, Counterpoise, Radial
 from .errors import AtticFileError, FeedError, GeometryError
+from .feeds import Feed
 from .file_tables import SINGLES, AtticFile, FileTable
 from .house_file import read_house
 from .jackets import Jacket
@@ -63,7 +64,7 @@ from .positions import TomlPath
 from .room_tables import read_rooms
 from .wire_kinds import WireKind
 from .wire_tables import read_dipoles, read_feeds, read_loops, read_wires
-from .wires import Feed, Wire
+from .wires import Wire
 
 if TYPE_CHECKING:
     from ..materials import Earth

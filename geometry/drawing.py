@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from .antenna import BentL
 from .attic import Attic
+from .feeds import Feed
 from .house_drawing import (
     draw_house_flat,
     draw_house_view,
@@ -26,7 +27,7 @@ from .house_drawing import (
 )
 from .joints import feed_distance
 from .loads import Load
-from .wires import Feed, Wire
+from .wires import Wire
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

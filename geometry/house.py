@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from scipy.constants import mu_0
 
 from .errors import GeometryError
+from .feeds import Feed
 from .lengths import metres
 from .metalwork import LEAD_RADIUS, BondTo, MetalRun
 from .nearness import segment_distances
 from .obstructions import Sheet, Timber
 from .screen_joints import draw_screens, rule_screens
 from .screens import Screen
-from .wires import JOINING_DISTANCE, Feed, Wire, show_point
+from .wires import JOINING_DISTANCE, Wire, show_point
 
 if TYPE_CHECKING:
     from .electrodes import Electrode

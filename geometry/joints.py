@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from .electrodes import Electrode
 from .errors import FeedError, GeometryError
-from .wires import JOINING_DISTANCE, Feed, Wire, show_point
+from .feeds import Feed
+from .wires import JOINING_DISTANCE, Wire, show_point
 
 if TYPE_CHECKING:
     from .scene import Scene

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Literal
 
 from .errors import FeedError
+from .feeds import Feed
 from .lengths import LengthLike
-from .wires import Feed
 
 if TYPE_CHECKING:
     from ..materials import Impedance

@@ -15,6 +15,7 @@ import numpy as np
 from .antenna import BentL, Loop
 from .attic import Attic
 from .errors import AtticFileError, FeedError, GeometryError
+from .feeds import Feed
 from .file_tables import HOUSE_TABLES, AtticFile, nearest
 from .lengths import Length, LengthLike
 from .loads import Load
@@ -23,7 +24,7 @@ from .positions import TomlPath
 from .rooms import Room
 from .scene import Scene
 from .text_edits import exact_text, with_table, with_value, without_table
-from .wires import Feed, Wire
+from .wires import Wire
 
 if TYPE_CHECKING:
     from ..materials import Earth

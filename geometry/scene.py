@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any, Literal
 from .checks import check_names, check_scene, find_doubts, suggest_names
 from .coax import Coax
 from .errors import FeedError, GeometryError
+from .feeds import Feed
 from .house import HousePiece, MetalPiece, Solid, join_metal, read_house, without_bonds_to
 from .house_checks import check_house
 from .joints import Skeleton, trace_joints
 from .loads import Load
 from .metal_checks import check_solids_in_metal
-from .wires import Feed, Wire
+from .wires import Wire
 
 if TYPE_CHECKING:
     from ..materials import Earth

@@ -8,9 +8,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from .antenna import Loop, check_inside
+from .feeds import Feed
 from .file_tables import FileTable
 from .lengths import metres
-from .wires import Feed, Wire
+from .wires import Wire
 
 if TYPE_CHECKING:
     from .attic_file import AtticReader
