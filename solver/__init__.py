@@ -5,7 +5,7 @@ from .answer_records import Answer, BandAnswer
 from .answer_store import open_answer
 from .bands import Band, band_names
 from .comparison import Comparison, compare
-from .errors import BandError, LimitsError, SolverError, StoreError
+from .errors import BandError, LimitsError, SolverError, StoreError, SweepError
 from .settings import read_attic
 from .solution import Solution
 from .solve import solve
@@ -121,6 +121,7 @@ __all__ = [
     "StationBand",
     "StationSetup",
     "StoreError",
+    "SweepError",
     "SystemNoise",
     "TNetwork",
     "Touch",

@@ -17,3 +17,7 @@ class LimitsError(ValueError):
 
 class StoreError(OSError):
     """A saved answer cannot be read or written; the message says file, fault and cure."""
+
+
+class SweepError(ValueError):
+    """A sweep's parameter, figure or filter that cannot be used."""
