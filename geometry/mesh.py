@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -18,6 +18,7 @@ from .joints import FeedNode, Skeleton, trace_joints
 
 if TYPE_CHECKING:
     from .scene import Scene
+    from .wires import Wire
 
 LONGEST_ELEMENT = 0.25
 """Longest element, in wavelengths at the top frequency of the run."""
@@ -161,6 +162,24 @@ class Mesh:
             runs=tuple(refined_run(run) for run in self.runs),
         )
 
+    def division(self, wire: int) -> Division:
+        """How a wire is cut into elements, by its index into `scene.wires`."""
+        found: dict[float, tuple[float, int]] = {}
+        for run in self.runs:
+            if run.wire != wire:
+                continue
+            along = np.asarray(run.breaks)
+            at = run.from_distance + run.direction * (along - run.offset)
+            for k in range(along.size - 1):
+                low, high = sorted((float(at[k]), float(at[k + 1])))
+                low, high = max(low, run.from_distance), min(high, run.to_distance)
+                if high - low > 1e-12 * run.to_distance:
+                    found[low] = (high, int(self.degree[run.first_element + k]))
+        lows = sorted(found)
+        return Division(
+            (*lows, max(high for high, _ in found.values())), tuple(found[at][1] for at in lows)
+        )
+
     def locate(self, wire: int, at: float) -> tuple[int, float, float]:
         """Element, xi and direction (+1 or -1 against the element) of a point of a wire.
 
@@ -198,6 +217,58 @@ class Run:
     direction: float
     first_element: int
     breaks: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Division:
+    """How a wire is cut into elements.
+
+    Attributes
+    ----------
+    distances : (n + 1,) tuple of float
+        Where elements begin and end along the wire. [m]
+    degrees : (n,) tuple of int
+    """
+
+    distances: tuple[float, ...]
+    degrees: tuple[int, ...]
+
+    def shortened(self, wire: Wire) -> Division:
+        """The same for a wire that ends before, on the same way.
+
+        Whole elements stay; the last one is cut, with the short elements of the free end at the
+        new one. Where little is left of it, it is drawn together with the one before.
+
+        Parameters
+        ----------
+        wire : Wire
+            The shorter one.
+        """
+        length, old = wire.length, np.asarray(self.distances)
+        if length >= old[-1] * (1.0 - 1e-12):
+            return self
+        tips = [t for t in old[-1] - old[-2:0:-1] if t <= wire.radius * TIP_RADII[0] * 1.01]
+        corner = float(wire.vertex_distances[-2])
+        room = TIP_PART * (length - corner)
+        tips = [float(t) for t in tips if t < room] or ([room] if tips else [])
+        body_end = length - max(tips, default=0.0)
+        kept = int(np.searchsorted(old, body_end - 1e-9 * length))
+        size = old[kept] - old[kept - 1]
+        may_join = kept > 1 and old[kept - 1] > corner + 1e-9 * length
+        degree = self.degrees[kept - 1]
+        if may_join and body_end - old[kept - 1] < LEAST_LEFT * size:
+            kept -= 1
+            degree = min(max(degree, self.degrees[kept - 1]) + 1, LARGEST_DEGREE)
+        after = sorted(length - t for t in tips)
+        n_tips = len(tips)
+        return Division(
+            (*map(float, old[:kept]), *after, length),
+            (*self.degrees[: kept - 1], degree, *(self.degrees[-n_tips:] if n_tips else ())),
+        )
+
+
+LEAST_LEFT = 0.3
+"""Of an element that a shorter wire cuts: less than this is joined to the element before."""
 
 
 @dataclass(frozen=True)
@@ -284,6 +355,39 @@ def _break_up(
     return np.array([*ahead, *body, *after])
 
 
+def _divided(
+    stretch: _Stretch,
+    skeleton: Skeleton,
+    scene: Scene,
+    length: float,
+    divisions: Mapping[str, Division],
+) -> tuple[NDArray[np.float64], list[int]] | None:
+    """Breaks and degrees that divisions give a stretch; None where a wire has none."""
+    names = {scene.wires[int(skeleton.piece_wire[p])].name for p, _ in stretch.pieces}
+    if not names <= divisions.keys():
+        return None
+    breaks, parts, offset = [0.0], [], 0.0
+    for piece, forward in stretch.pieces:
+        division = divisions[scene.wires[int(skeleton.piece_wire[piece])].name]
+        low, high = (float(d) for d in skeleton.piece_span[piece])
+        for a, b, degree in zip(
+            division.distances[:-1], division.distances[1:], division.degrees, strict=True
+        ):
+            inside = max(a, low), min(b, high)
+            if inside[1] - inside[0] <= 1e-9 * length:
+                continue
+            ends = [d - low if forward else high - d for d in inside]
+            parts.append((offset + min(ends), offset + max(ends), degree))
+        breaks += [offset + (d - low if forward else high - d) for d in division.distances
+                   if low + 1e-9 * length < d < high - 1e-9 * length]  # fmt: skip
+        offset += high - low
+    joined = np.array([*sorted(breaks), length])
+    degrees = []
+    for middle in 0.5 * (joined[1:] + joined[:-1]):
+        degrees.append(next(degree for a, b, degree in parts if a <= middle <= b))
+    return joined, degrees
+
+
 def _automatic_degree(length: float) -> int:
     for limit, degree in DEGREE_STEPS:
         if length < limit:
@@ -341,6 +445,7 @@ def build_mesh(
     longest: float = LONGEST_ELEMENT,
     tip_radii: Sequence[float] = TIP_RADII,
     raise_degree: int = 0,
+    divisions: Mapping[str, Division] | None = None,
 ) -> Mesh:
     """Make the mesh of a scene.
 
@@ -358,6 +463,9 @@ def build_mesh(
         elements are cut off (never more than a quarter of an element). Empty: none.
     raise_degree : int
         Added to the automatic degrees.
+    divisions : mapping, optional
+        How wires are cut, by name, instead of all that. Pieces in one line that are merged follow
+        it where all their wires are named.
 
     Raises
     ------
@@ -395,14 +503,18 @@ def build_mesh(
         length = float(np.linalg.norm(last - first))
         radius = float(radii[stretch.pieces[0][0]])
         wanted = [t * radius for t in tip_radii]
-        breaks = _break_up(
-            length,
-            longest * wavelength,
-            (
-                wanted if with_tip[stretch.first_node] else (),
-                wanted if with_tip[stretch.last_node] else (),
-            ),
-        )
+        cut = _divided(stretch, skeleton, scene, length, divisions or {})
+        if cut is None:
+            breaks = _break_up(
+                length,
+                longest * wavelength,
+                (
+                    wanted if with_tip[stretch.first_node] else (),
+                    wanted if with_tip[stretch.last_node] else (),
+                ),
+            )
+        else:
+            breaks = cut[0]
         first_element, n = len(start), breaks.size - 1
         offset = 0.0
         bounds = []
@@ -442,6 +554,9 @@ def build_mesh(
                     bool(k == n - 1 and free[stretch.last_node]),
                 )
             )
+            if cut is not None:
+                degree_of.append(cut[1][k])
+                continue
             part = float(breaks[k + 1] - breaks[k]) / wavelength
             chosen = _automatic_degree(part) if degree is None else degree
             degree_of.append(min(chosen + raise_degree, LARGEST_DEGREE))
