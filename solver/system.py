@@ -103,6 +103,9 @@ class System:
         Timbers and sheets; None without any.
     contacts : EarthContacts or None
         Where wires are led to real earth.
+    envelope : System or None
+        Another one, of wires in the same house that reach as far as these and farther, by which
+        solids are cut and earth tables made; layouts that have one in common are computed alike.
     """
 
     scene: Scene
@@ -111,6 +114,7 @@ class System:
     ports: FloatArray
     volume: Volume | None = None
     contacts: EarthContacts | None = None
+    envelope: System | None = None
 
     @classmethod
     def from_scene(
@@ -121,6 +125,7 @@ class System:
         with_solids: bool = True,
         rule: CellRule | None = None,
         reuse: System | None = None,
+        envelope: System | None = None,
     ) -> System:
         """Prepare a scene on a given mesh.
 
@@ -135,6 +140,8 @@ class System:
         reuse : System, optional
             Another layout in the same house: solids near which no wire differs are not integrated
             again.
+        envelope : System, optional
+            See the attributes.
         """
         elements = make_elements(mesh.start, mesh.end, mesh.radius, mesh.degree)
         basis = connect(mesh.element_nodes, mesh.degree, mesh.node_on_ground)
@@ -148,11 +155,17 @@ class System:
             # its threads do their linear algebra one each
             with _blas_threads().limit(limits=1):
                 volume = prepare_volume(
-                    scene.solids, elements, basis, has_images=has_images, rule=rule, known=known
+                    scene.solids,
+                    elements,
+                    basis,
+                    has_images=has_images,
+                    rule=rule,
+                    known=known,
+                    like=None if envelope is None else envelope.volume,
                 )
         prepared = prepare(elements, basis, ground=ground)
         contacts = EarthContacts.from_mesh(mesh, basis)
-        return cls(scene, mesh, prepared, ports, volume, contacts)
+        return cls(scene, mesh, prepared, ports, volume, contacts, envelope)
 
     @classmethod
     def adapted(
@@ -252,7 +265,8 @@ class System:
         if earth is None or earth.is_perfect:
             return None
         ground = earth.at(frequency)
-        across, lowest, highest = self.prepared.extent(free_space_wavenumber(frequency))
+        reach = (self if self.envelope is None else self.envelope).prepared
+        across, lowest, highest = reach.extent(free_space_wavenumber(frequency))
         table = build_earth_table(
             frequency, ground, rho_max=across, zeta_min=lowest, zeta_max=highest
         )
@@ -310,7 +324,8 @@ class System:
             fields = volume.fields(frequency, extra=int(with_next))
             if earth is not None and not earth.is_perfect:
                 cells = volume.cells
-                across, lowest, highest = self.prepared.reach(volume.grid.points)
+                reach = (self if self.envelope is None else self.envelope).prepared
+                across, lowest, highest = reach.reach(volume.grid.points)
                 table = build_earth_table(
                     frequency,
                     earth.at(frequency),

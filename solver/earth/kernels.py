@@ -344,7 +344,8 @@ def add_reflected_moments(
     center, half, length, radius, degree
         Elements; `length` is the half length.
     near_index, first_leaf, leaves
-        Pairs near each other's image, and the sub-intervals they are split into.
+        Pairs near each other's image, and the sub-intervals they are split into; pairs with an
+        index below -1 are left out.
     count, xi, weight, near_count, near_xi, near_weight
         Gauss nodes by degree, for pairs far from and near to each other's image.
     values, ..., k
@@ -367,6 +368,8 @@ def add_reflected_moments(
             for j in range(i, center.shape[0]):
                 dj = degree[j]
                 near = near_index[i, j]
+                if near < -1:
+                    continue
                 n_leaves = 1 if near < 0 else first_leaf[near + 1] - first_leaf[near]
                 n, x, w = (count, xi, weight) if near < 0 else (near_count, near_xi, near_weight)
                 core = 0.0

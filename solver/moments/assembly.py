@@ -93,9 +93,20 @@ def _number_pairs(
     return pair_i, pair_j, near_index
 
 
-def find_near_pairs(elements: Elements, others: Elements) -> NearPairs:
-    """Classify the pairs of `elements` with `others` and integrate the statics of the near ones."""
+NEVER = -1
+"""Kind of a pair whose elements are never there together."""
+
+
+def find_near_pairs(
+    elements: Elements, others: Elements, meets: NDArray[np.bool_] | None = None
+) -> NearPairs:
+    """Classify the pairs of `elements` with `others` and integrate the statics of the near ones.
+
+    `meets` (E, E) is False for pairs that are to be left out.
+    """
     kind = pairs.classify_pairs(*elements[:3], others.center, others.half, SEPARATION)
+    if meets is not None:
+        kind[~meets] = NEVER
     pair_i, pair_j, near_index = _number_pairs((kind == 1) | (kind == 2))
     on_line = kind[pair_i, pair_j] == 2
     width = int(elements.degree.max()) + 2
@@ -117,15 +128,20 @@ def find_near_pairs(elements: Elements, others: Elements) -> NearPairs:
     return NearPairs(kind, near_index, statics)
 
 
-def find_reflected_pairs(elements: Elements, n_rows: int | None = None) -> ReflectedPairs:
+def find_reflected_pairs(
+    elements: Elements, n_rows: int | None = None, meets: NDArray[np.bool_] | None = None
+) -> ReflectedPairs:
     """Find the pairs that need more nodes, and split the nearest of them until that is enough.
 
-    Only pairs whose first element is among the first `n_rows`, where that is given.
+    Only pairs whose first element is among the first `n_rows`, where that is given; `meets` as in
+    `find_near_pairs`.
     """
     image = elements.mirrored
     kind = pairs.classify_pairs(*elements[:3], image.center, image.half, REFLECTED_SEPARATION)
     if n_rows is not None:
         kind[n_rows:] = 0
+    if meets is not None:
+        kind[~meets] = NEVER
     pair_i, pair_j, near_index = _number_pairs((kind == 1) | (kind == 2))
     touching = elements.touch_ground
     floor = np.sqrt(0.5 * (elements.radius[pair_i] ** 2 + elements.radius[pair_j] ** 2))
@@ -133,6 +149,8 @@ def find_reflected_pairs(elements: Elements, n_rows: int | None = None) -> Refle
     first, leaves = pairs.split_pairs(
         pair_i, pair_j, *elements[:3], image.center, image.half, floor, SEPARATION
     )
+    if meets is not None:
+        near_index[~meets] = -2
     return ReflectedPairs(near_index, first, leaves)
 
 
@@ -192,7 +210,13 @@ class Prepared:
         return rows, self._ring_pairs[key]
 
 
-def prepare(elements: Elements, basis: Basis, *, ground: str) -> Prepared:
+def prepare(
+    elements: Elements,
+    basis: Basis,
+    *,
+    ground: str,
+    meets: NDArray[np.bool_] | None = None,
+) -> Prepared:
     """Near lists and static integrals.
 
     Parameters
@@ -201,15 +225,17 @@ def prepare(elements: Elements, basis: Basis, *, ground: str) -> Prepared:
         The mesh as arrays, and its functions.
     ground : {"none", "perfect", "real"}
         What lies below z = 0.
+    meets : (E, E) bool, optional
+        False for pairs of elements that are never there together: they are left out.
     """
     tables = node_tables(int(elements.degree.max()), extra=2, least=4)
     return Prepared(
         elements,
         basis,
         tables,
-        find_near_pairs(elements, elements),
-        find_near_pairs(elements, elements.mirrored) if ground == "perfect" else None,
-        find_reflected_pairs(elements) if ground == "real" else None,
+        find_near_pairs(elements, elements, meets),
+        find_near_pairs(elements, elements.mirrored, meets) if ground == "perfect" else None,
+        find_reflected_pairs(elements, meets=meets) if ground == "real" else None,
         rings.find_corners(elements, basis, ground=ground),
         leads.find_leads(elements),
     )

@@ -148,6 +148,76 @@ class Basis:
         return padded @ legendre_of_functions(width)
 
 
+class BasisBuilder:
+    """Makes global functions one after the other.
+
+    Parameters
+    ----------
+    degree : (E,) int
+        Polynomial degree of the current on each element, >= 1.
+    """
+
+    def __init__(self, degree: IntArray) -> None:
+        self.degree = degree
+        self.offset = np.zeros(degree.size + 1, dtype=np.int64)
+        np.cumsum(degree + 1, out=self.offset[1:])
+        self.n_columns = 0
+        self._entries: list[tuple[int, int, float]] = []
+        self._node_functions: list[tuple[int, tuple[int, int], tuple[int, int] | None, int]] = []
+
+    def add_interior(self, element: int) -> None:
+        """The functions of an element that vanish at both ends."""
+        for k in range(2, int(self.degree[element]) + 1):
+            self._entries.append((int(self.offset[element]) + k, self.n_columns, 1.0))
+            self.n_columns += 1
+
+    def _carry(self, end: tuple[int, int], *, inward: bool) -> None:
+        element, side = end
+        along = 1.0 if side == 1 else -1.0
+        row = int(self.offset[element]) + side
+        self._entries.append((row, self.n_columns, along if inward else -along))
+
+    def add_passage(
+        self, node: int, from_end: tuple[int, int], to_end: tuple[int, int] | None
+    ) -> None:
+        """Current from one end (element, side) through a node to another; None: to the ground."""
+        self._carry(from_end, inward=True)
+        if to_end is not None:
+            self._carry(to_end, inward=False)
+        self._node_functions.append((node, from_end, to_end, self.n_columns))
+        self.n_columns += 1
+
+    def add_end(self, end: tuple[int, int]) -> None:
+        """Current towards an end that goes nowhere: half of a passage."""
+        self._carry(end, inward=True)
+        self.n_columns += 1
+
+    def add_node(self, node: int, ends: Sequence[tuple[int, int]], *, on_ground: bool) -> None:
+        """All functions of a node where some ends meet."""
+        if on_ground:
+            for end in ends:
+                self.add_passage(node, end, None)
+            return
+        for end in ends[1:]:
+            self.add_passage(node, ends[0], end)
+
+    def build(self) -> Basis:
+        """The functions so far."""
+        rows, columns, weights = zip(*self._entries, strict=True) if self._entries else ((), (), ())
+        shape = (int(self.offset[-1]), self.n_columns)
+        combination = sparse.csr_array((weights, (rows, columns)), shape=shape, dtype=np.float64)
+        return Basis(self.offset, combination, tuple(self._node_functions), self.n_columns)
+
+
+def meeting_ends(element_nodes: IntArray, n_nodes: int) -> list[list[tuple[int, int]]]:
+    """Ends (element, side) that meet at each node, in the order of the elements."""
+    ends: list[list[tuple[int, int]]] = [[] for _ in range(n_nodes)]
+    for e, nodes in enumerate(element_nodes.tolist()):
+        for side in (0, 1):
+            ends[nodes[side]].append((e, side))
+    return ends
+
+
 def connect(element_nodes: IntArray, degree: IntArray, node_on_ground: NDArray[np.bool_]) -> Basis:
     """Make the global functions of a mesh.
 
@@ -160,48 +230,9 @@ def connect(element_nodes: IntArray, degree: IntArray, node_on_ground: NDArray[n
     node_on_ground : (N,) bool
         True where a node touches a perfect ground.
     """
-    n_elements = degree.size
-    offset = np.zeros(n_elements + 1, dtype=np.int64)
-    np.cumsum(degree + 1, out=offset[1:])
-    rows: list[int] = []
-    columns: list[int] = []
-    weights: list[float] = []
-    column = 0
-    for e in range(n_elements):
-        for k in range(2, int(degree[e]) + 1):
-            rows.append(int(offset[e]) + k)
-            columns.append(column)
-            weights.append(1.0)
-            column += 1
-
-    ends: list[list[tuple[int, int]]] = [[] for _ in range(node_on_ground.size)]
-    for e in range(n_elements):
-        for side in (0, 1):
-            ends[int(element_nodes[e, side])].append((e, side))
-
-    functions: list[tuple[int, tuple[int, int], tuple[int, int] | None, int]] = []
-
-    def carry(end: tuple[int, int], *, inward: bool) -> None:
-        element, side = end
-        along = 1.0 if side == 1 else -1.0
-        rows.append(int(offset[element]) + side)
-        columns.append(column)
-        weights.append(along if inward else -along)
-
-    for node, meeting in enumerate(ends):
-        if node_on_ground[node]:
-            for end in meeting:
-                carry(end, inward=True)
-                functions.append((node, end, None, column))
-                column += 1
-        elif len(meeting) > 1:
-            reference = meeting[0]
-            for end in meeting[1:]:
-                carry(reference, inward=True)
-                carry(end, inward=False)
-                functions.append((node, reference, end, column))
-                column += 1
-    combination = sparse.csr_array(
-        (weights, (rows, columns)), shape=(int(offset[-1]), column), dtype=np.float64
-    )
-    return Basis(offset, combination, tuple(functions), column)
+    builder = BasisBuilder(degree)
+    for e in range(degree.size):
+        builder.add_interior(e)
+    for node, meeting in enumerate(meeting_ends(element_nodes, node_on_ground.size)):
+        builder.add_node(node, meeting, on_ground=bool(node_on_ground[node]))
+    return builder.build()

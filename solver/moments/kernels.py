@@ -392,7 +392,7 @@ def add_free_space_moments(
     extra : int
         Moments of order 0 .. degree + extra are added, extra 0 or 1.
     kind, near_index : (E, E)
-        From `pairs.classify_pairs`; row of `statics` or -1.
+        From `pairs.classify_pairs`; row of `statics` or -1. Pairs of a kind below 0 are left out.
     count, xi, legendre
         `quadrature.NodeTables`.
     """
@@ -407,6 +407,8 @@ def add_free_space_moments(
             r = fold if turn == 0 else rows - 1 - fold
             i = first_row + r
             for j in range(i, center.shape[0]):
+                if kind[i, j] < 0:
+                    continue
                 _free_space_pair(
                     i, j, wavenumber, factor, extra, center, half, length, radius, degree,
                     other_center, other_half, kind[i, j] >= 2, near_index[i, j], statics,

@@ -54,7 +54,7 @@ from ..moments.basis import (
 )
 from ..moments.quadrature import gauss
 from . import kernels
-from .bricks import plan_bricks
+from .bricks import BrickPlan, plan_bricks
 from .cells import Body, CellRule, Cells, cut_solids
 from .distance_kernels import mark_near
 from .far_earth import ObserverGrid, make_grid
@@ -150,6 +150,9 @@ class Volume:
         Runs of cells, and cells by themselves, with what is integrated finely over them.
     groups_of_parts : tuple of Group
         The same by body.
+    grid : ObserverGrid
+        Where the field that a real earth reflects is worked out.
+    plan : BrickPlan
     """
 
     elements: Elements
@@ -162,6 +165,7 @@ class Volume:
     groups_of_parts: tuple[Group, ...]
     has_images: bool
     grid: ObserverGrid
+    plan: BrickPlan
 
     @property
     def known(self) -> dict[bytes, CellIntegrals]:
@@ -381,6 +385,7 @@ def prepare_volume(
     has_images: bool = False,
     rule: CellRule | None = None,
     known: Mapping[bytes, CellIntegrals] | None = None,
+    like: Volume | None = None,
 ) -> Volume:
     """Cut the solids and integrate what does not depend on frequency.
 
@@ -396,15 +401,21 @@ def prepare_volume(
         How finely solids are cut.
     known : mapping, optional
         `Volume.known` of another mesh: solids with the same wires near them are not done again.
+    like : Volume, optional
+        Cut as in this one, for another mesh in the same solids, instead of by a rule.
     """
     starts, ends = elements.center - elements.half, elements.center + elements.half
-    cells = cut_solids(solids, starts, ends, CellRule() if rule is None else rule)
+    if like is None:
+        cells = cut_solids(solids, starts, ends, CellRule() if rule is None else rule)
+        lowest = float(min(starts[:, 2].min(), ends[:, 2].min()))
+        plan, grid = plan_bricks(cells, starts, ends), make_grid(cells, lowest)
+    else:
+        cells, plan, grid = like.cells, like.plan, like.grid
     near = np.zeros((len(cells), elements.length.size), dtype=bool)
     mark_near(
         cells.center, cells.frame, cells.half, REACH * cells.size, elements.center, elements.half,
         near,
     )  # fmt: skip
-    plan = plan_bricks(cells, starts, ends)
     for run in plan.runs:
         near[run] = near[run].any(axis=0)
     parts = integrate_parts(cells, plan, near, elements, basis, {} if known is None else known)
@@ -422,9 +433,8 @@ def prepare_volume(
         mean_vector[own, :both] = means.mean_vector[:, :both]
         mean_slope[own, :both] = means.mean_slope[:, :both]
         begin = own.stop
-    lowest = float(min(starts[:, 2].min(), ends[:, 2].min()))
     size = basis.n_local + elements.length.size
     return Volume(
         elements, basis, cells, slot, mean_vector, mean_slope, parts, grouped(parts, size),
-        has_images, make_grid(cells, lowest),
+        has_images, grid, plan,
     )  # fmt: skip
