@@ -82,7 +82,7 @@ def main() -> int:
     filled = housed.fill(FREQUENCY, solid_fields=known)
 
     def add() -> None:
-        with housed._few_threads():
+        with housed.few_threads():
             volume.add_to(filled, known, FREQUENCY)
 
     term = median_time(add, repeats=REPEATS)

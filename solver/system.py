@@ -184,15 +184,23 @@ class System:
         tolerance is not reached in a few rounds, the last mesh is used and its estimate says so.
         Timbers and sheets, which hardly change where current bends, come in with the last mesh.
         """
+        system = cls.refined(scene, mesh, frequencies, tolerance=tolerance)
+        return cls.from_scene(scene, system.mesh, reuse=reuse) if scene.solids else system
+
+    @classmethod
+    def refined(
+        cls, scene: Scene, mesh: Mesh, frequencies: Sequence[float], *, tolerance: float
+    ) -> System:
+        """The same without the solids."""
         system = cls.from_scene(scene, mesh, with_solids=False)
         for _ in range(ADAPTION_ROUNDS):
-            frequencies, finer = system._refined(frequencies, tolerance)
+            frequencies, finer = system._finer(frequencies, tolerance)
             if finer is None:
                 break
             system = cls.from_scene(scene, finer, with_solids=False)
-        return cls.from_scene(scene, system.mesh, reuse=reuse) if scene.solids else system
+        return system
 
-    def _refined(
+    def _finer(
         self, frequencies: Sequence[float], tolerance: float
     ) -> tuple[list[float], Mesh | None]:
         """Frequencies at which the estimate misses the tolerance, and a finer mesh for them."""
@@ -305,7 +313,7 @@ class System:
         if self.volume is not None:
             if solid_fields is None:
                 solid_fields = self.solid_fields(frequency, with_next=with_next)
-            with self._few_threads():
+            with self.few_threads():
                 self.volume.add_to(filled, solid_fields, frequency)
         return filled
 
@@ -320,7 +328,7 @@ class System:
         volume, earth = self.volume, self.scene.earth
         if volume is None:
             raise SolverError("There are no timbers or sheets in this scene.")
-        with self._few_threads():
+        with self.few_threads():
             fields = volume.fields(frequency, extra=int(with_next))
             if earth is not None and not earth.is_perfect:
                 cells = volume.cells
@@ -348,7 +356,7 @@ class System:
                 fields.local[...] += means.reshape(fields.local.shape)
         return fields
 
-    def _few_threads(self) -> Any:
+    def few_threads(self) -> Any:
         """Threads of linear algebra limited to one while matrices are small."""
         small = self.n_unknowns <= ONE_THREAD_UNKNOWNS
         return _blas_threads().limit(limits=1 if small else None)
@@ -382,7 +390,7 @@ class System:
         SolverError
             If the matrix is singular to working precision.
         """
-        with self._few_threads():
+        with self.few_threads():
             currents = self._factor_and_solve(filled.matrix, frequency)
             admittance = self.ports.T @ currents
             estimate, parts = self._estimate(filled, currents, admittance)

@@ -225,9 +225,12 @@ class Volume:
         """Mean fields over the cells by global function, (N, 3 C). [V/m per A]"""
         return self.basis.combination.T.tocsr() @ fields.local
 
-    def _weight(self, omega: float) -> ComplexArray:
-        even = self.alpha(omega / (2.0 * np.pi))
-        return (-1j * omega) * (self.cells.volume[:, None] * even[self.cells.body]).ravel()
+    def weight(self, frequency: float) -> ComplexArray:
+        """-jw times polarisability times volume of each cell along its axes, (3 C,). [A m^2/V]"""
+        even = self.alpha(frequency)
+        return (-2j * np.pi * frequency) * (
+            self.cells.volume[:, None] * even[self.cells.body]
+        ).ravel()
 
     def with_bodies(self, bodies: Sequence[Body]) -> Volume:
         """The same cells filled with other stuff, one body for each there is."""
@@ -250,23 +253,22 @@ class Volume:
         means : (N, 3 C) complex
             Of `means`.
         """
-        weight = self._weight(2.0 * np.pi * frequency) - other._weight(2.0 * np.pi * frequency)
+        weight = self.weight(frequency) - other.weight(frequency)
         count = np.flatnonzero(weight)
         own = means if count.size == weight.size else means[:, count]
         both = enumerate(zip(self.cells.bodies, other.cells.bodies, strict=True))
         changed = {b for b, (one, two) in both if one is not two}
         combination, n_local = self.basis.combination, self.basis.n_local
-        form = self._form(frequency, changed) - other._form(frequency, changed)
+        form = self.form(frequency, changed) - other.form(frequency, changed)
         inner = sparse.csr_array(combination.T @ form[:n_local, :n_local] @ combination)
         return SolidTerm(own, weight[count], inner)
 
     def add_to(self, filled: Filled, fields: FunctionFields, frequency: float) -> None:
         """Add the solids' term to a matrix and to the next functions' rows, in place."""
-        omega = 2.0 * np.pi * frequency
         combination = self.basis.combination
-        weight = self._weight(omega)
+        weight = self.weight(frequency)
         _add_symmetric(filled.matrix, self.means(fields) * np.sqrt(weight))
-        form = self._form(frequency)
+        form = self.form(frequency)
         n_local = self.basis.n_local
         inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
         filled.matrix[inner.row, inner.col] += inner.data
@@ -284,7 +286,7 @@ class Volume:
             if bodies is None or group.body in bodies:
                 yield group, group.beside_means(self.cells.bodies[group.body], frequency)
 
-    def _form(self, frequency: float, bodies: Collection[int] | None = None) -> sparse.csr_array:
+    def form(self, frequency: float, bodies: Collection[int] | None = None) -> sparse.csr_array:
         """What the means leave out, a symmetric (M + E, M + E) form of all functions."""
         size = self.basis.n_local + self.elements.length.size
         row, column, value = [], [], []
@@ -350,7 +352,7 @@ class Volume:
         mean_fields : (3 C, V) complex
             Along the cells' axes. [V/m]
         """
-        current = -self._weight(2.0 * np.pi * frequency)[:, None] * mean_fields
+        current = -self.weight(frequency)[:, None] * mean_fields
         own_axes = current.reshape(len(self.cells), 3, -1)
         return np.einsum("cab,cav->cbv", self.cells.frame, own_axes)
 
