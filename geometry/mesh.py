@@ -38,6 +38,9 @@ SHORTEST_PART = 1e-8
 """A tip shorter than this part of its element would drown in rounding, and is not cut."""
 
 RADIUS_STEP = 3.0
+PLACE_DECIMALS = 9
+"""Ends of elements are told apart by so many. [m]"""
+
 STRAIGHT = 1e-6
 """Two pieces run on in one line when the sine of the angle between them is below this."""
 
@@ -96,6 +99,31 @@ class Mesh:
             f"Mesh({len(self)} elements, degree {self.degree.min()} to {self.degree.max()}, "
             f"{self.nodes.shape[0]} nodes)"
         )
+
+    def places_of(self, other: Mesh) -> NDArray[np.int64]:
+        """Which of these elements each element of another mesh is, (E,).
+
+        Raises
+        ------
+        GeometryError
+            If one of them is none of these.
+        """
+        own: dict[tuple[float, ...], int] = {}
+        for e, key in enumerate(self._keys()):
+            own.setdefault(key, e)
+        try:
+            return np.array([own[key] for key in other._keys()], dtype=np.int64)
+        except KeyError:
+            raise GeometryError(
+                "The other mesh has elements that are not in this one: make it from the same "
+                "divisions of the same wires."
+            ) from None
+
+    def _keys(self) -> list[tuple[float, ...]]:
+        """What tells elements apart: ends, radius and degree."""
+        rounded = np.round(np.concatenate([self.start, self.end], axis=1), PLACE_DECIMALS) + 0.0
+        rows = np.concatenate([rounded, self.radius[:, None], self.degree[:, None]], axis=1)
+        return [tuple(row) for row in rows.tolist()]
 
     def fits(self, scene: Scene) -> bool:
         """True if the mesh was made from the same wires, feed points and kind of ground."""

@@ -104,8 +104,9 @@ class System:
     contacts : EarthContacts or None
         Where wires are led to real earth.
     envelope : System or None
-        Another one, of wires in the same house that reach as far as these and farther, by which
-        solids are cut and earth tables made; layouts that have one in common are computed alike.
+        Another one that has all of these elements and more in the same house: its integrals over
+        solids and the span of its earth tables are taken, so that layouts that have one in common
+        are computed alike.
     """
 
     scene: Scene
@@ -149,7 +150,11 @@ class System:
         ground = "none" if earth is None else "perfect" if earth.is_perfect else "real"
         ports = np.stack([basis.port_vector(f.node, f.group_a) for f in mesh.feeds], axis=1)
         volume = None
-        if with_solids and scene.solids:
+        if envelope is not None:
+            if envelope.volume is not None:
+                source = envelope.mesh.places_of(mesh)
+                volume = envelope.volume.for_mesh(elements, basis, source)
+        elif with_solids and scene.solids:
             has_images = ground == "perfect"
             known = None if reuse is None or reuse.volume is None else reuse.volume.known
             # its threads do their linear algebra one each
@@ -161,7 +166,6 @@ class System:
                     has_images=has_images,
                     rule=rule,
                     known=known,
-                    like=None if envelope is None else envelope.volume,
                 )
         prepared = prepare(elements, basis, ground=ground)
         contacts = EarthContacts.from_mesh(mesh, basis)

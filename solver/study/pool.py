@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from ...geometry import Feed, Scene, Wire
 from ...geometry.joints import FeedNode
-from ...geometry.mesh import Division, Mesh, build_mesh
+from ...geometry.mesh import PLACE_DECIMALS, Division, Mesh, build_mesh
 from ...materials import Earth
 from ..earth.reflection import free_space_wavenumber
 from ..errors import SolverError
@@ -32,9 +32,6 @@ from ..moments.kernels import THIN
 from ..moments.rings import is_thick
 from ..surround.volume import Volume, prepare_volume
 from ..system import System
-
-ROUNDING = 9
-"""Decimals by which places of elements are told apart. [m]"""
 
 FIXED = -1
 """Stands for the variant of an element that all layouts have."""
@@ -126,8 +123,7 @@ class Pool:
         """One layout solved by itself: the same elements, cells and earth tables."""
         scene, divisions = self.layout_scene(layout)
         mesh = build_mesh(scene, self.top_frequency, divisions=divisions)
-        envelope = self.system if self.system.envelope is None else self.system.envelope
-        return System.from_scene(scene, mesh, reuse=self.system, envelope=envelope)
+        return System.from_scene(scene, mesh, envelope=self.system)
 
 
 @dataclass(frozen=True)
@@ -154,7 +150,7 @@ class _Gathering:
         self.feed_nodes: list[set[int]] = []
 
     def _node(self, place: NDArray[np.float64]) -> int:
-        key = tuple(np.round(place, ROUNDING) + 0.0)
+        key = tuple(np.round(place, PLACE_DECIMALS) + 0.0)
         return self.places.setdefault(key, len(self.places))
 
     def put(self, mesh: Mesh, wire_numbers: Mapping[int, int]) -> list[int]:
@@ -168,8 +164,8 @@ class _Gathering:
             radius, degree = float(mesh.radius[e]), int(mesh.degree[e])
             wire = wire_numbers[int(mesh.wire[e])]
             key = (
-                wire, degree, tuple(np.round(start, ROUNDING) + 0.0),
-                tuple(np.round(end, ROUNDING) + 0.0),
+                wire, degree, tuple(np.round(start, PLACE_DECIMALS) + 0.0),
+                tuple(np.round(end, PLACE_DECIMALS) + 0.0),
             )  # fmt: skip
             if key not in self.keys:
                 self.keys[key] = len(self.elements)
@@ -221,7 +217,6 @@ def build_pool(
     frequencies: Sequence[float],
     *,
     tolerance: float | None,
-    with_all_variants: bool = True,
 ) -> Pool:
     """Pool of the layouts of a scene in which some wires take other lengths and ways.
 

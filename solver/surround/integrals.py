@@ -185,7 +185,7 @@ class Group:
     row, column : (K,) int
         Pairs of functions of the mesh, each once.
     place : (sum of the parts' K,) int
-        Where their pairs are among these.
+        Where their pairs are among these; K for those of functions that the mesh has not.
     values : (3 R, K) float
         Sums over the parts.
     """
@@ -203,18 +203,14 @@ class Group:
     def of(cls, parts: Sequence[Part], *, bricked: bool, size: int) -> Group:
         """Of parts of one body; `size` is the number of the mesh's functions, the next included."""
         own = [part.integrals for part in parts]
-        pairs = np.concatenate(
-            [
-                p.numbers[p.integrals.covariance.row] * size
-                + p.numbers[p.integrals.covariance.column]
-                for p in parts
-            ]
-        )
-        kept, place = np.unique(pairs, return_inverse=True)
+        row = np.concatenate([p.numbers[p.integrals.covariance.row] for p in parts])
+        column = np.concatenate([p.numbers[p.integrals.covariance.column] for p in parts])
+        there = (row >= 0) & (column >= 0)
+        kept, found = np.unique(row[there] * size + column[there], return_inverse=True)
+        place = np.full(row.size, kept.size)
+        place[there] = found
         every = np.concatenate([one.covariance.values for one in own], axis=1)
-        values = np.array(
-            [np.bincount(place, weights=v, minlength=kept.size) for v in every], dtype=float
-        )
+        values = np.array([_summed(place, v, kept.size) for v in every], dtype=float)
         return cls(parts[0].body, tuple(own), bricked, kept // size, kept % size, place, values)
 
     def beside_means(self, body: Body, frequency: float) -> ComplexArray:
@@ -242,7 +238,7 @@ class Group:
             stuff = BrickStuff.of(body, node)
             every = np.concatenate([one.brick_forms(stuff) for one in self.parts], axis=1)
             summed = [
-                np.bincount(self.place, weights=side, minlength=self.row.size)
+                _summed(self.place, side, self.row.size)
                 for one in every
                 for side in (one.real, one.imag)
             ]
@@ -250,6 +246,11 @@ class Group:
                 del self._forms[next(iter(self._forms))]
             self._forms[key] = np.array(summed[::2]) + 1j * np.array(summed[1::2])
         return self._forms[key]
+
+
+def _summed(place: IntArray, values: FloatArray, size: int) -> FloatArray:
+    """Sums of values by place, (size,); those with the place `size` are left out."""
+    return np.bincount(place, weights=values, minlength=size + 1)[:size]
 
 
 class Part(NamedTuple):
@@ -264,7 +265,7 @@ class Part(NamedTuple):
     body : int
         Of the cells.
     numbers : (L,) int
-        Of the mesh: the functions of its near elements.
+        Of the mesh: the functions of its near elements, -1 for those that it has not.
     integrals : CellIntegrals
     """
 

@@ -54,7 +54,7 @@ from ..moments.basis import (
 )
 from ..moments.quadrature import gauss
 from . import kernels
-from .bricks import BrickPlan, plan_bricks
+from .bricks import plan_bricks
 from .cells import Body, CellRule, Cells, cut_solids
 from .distance_kernels import mark_near
 from .far_earth import ObserverGrid, make_grid
@@ -152,7 +152,6 @@ class Volume:
         The same by body.
     grid : ObserverGrid
         Where the field that a real earth reflects is worked out.
-    plan : BrickPlan
     """
 
     elements: Elements
@@ -165,7 +164,6 @@ class Volume:
     groups_of_parts: tuple[Group, ...]
     has_images: bool
     grid: ObserverGrid
-    plan: BrickPlan
 
     @property
     def known(self) -> dict[bytes, CellIntegrals]:
@@ -231,6 +229,32 @@ class Volume:
         return (-2j * np.pi * frequency) * (
             self.cells.volume[:, None] * even[self.cells.body]
         ).ravel()
+
+    def for_mesh(self, elements: Elements, basis: Basis, source: IntArray) -> Volume:
+        """The same solids about some of the elements, without integrating again.
+
+        Parameters
+        ----------
+        elements, basis
+            The other mesh as arrays, and its functions.
+        source : (E,) int
+            Which of these elements each of its elements is.
+        """
+        n_local = self.basis.n_local
+        numbers = np.full(n_local + self.elements.length.size, -1)
+        for e, old in enumerate(source):
+            own = slice(int(self.basis.offset[old]), int(self.basis.offset[old + 1]))
+            numbers[own] = np.arange(int(basis.offset[e]), int(basis.offset[e + 1]))
+            numbers[n_local + old] = basis.n_local + e
+        parts = tuple(part._replace(numbers=numbers[part.numbers]) for part in self.parts)
+        return replace(
+            self,
+            elements=elements,
+            basis=basis,
+            slot=np.ascontiguousarray(self.slot[:, source]),
+            parts=parts,
+            groups_of_parts=grouped(parts, basis.n_local + elements.length.size),
+        )
 
     def with_bodies(self, bodies: Sequence[Body]) -> Volume:
         """The same cells filled with other stuff, one body for each there is."""
@@ -387,7 +411,6 @@ def prepare_volume(
     has_images: bool = False,
     rule: CellRule | None = None,
     known: Mapping[bytes, CellIntegrals] | None = None,
-    like: Volume | None = None,
 ) -> Volume:
     """Cut the solids and integrate what does not depend on frequency.
 
@@ -403,16 +426,10 @@ def prepare_volume(
         How finely solids are cut.
     known : mapping, optional
         `Volume.known` of another mesh: solids with the same wires near them are not done again.
-    like : Volume, optional
-        Cut as in this one, for another mesh in the same solids, instead of by a rule.
     """
     starts, ends = elements.center - elements.half, elements.center + elements.half
-    if like is None:
-        cells = cut_solids(solids, starts, ends, CellRule() if rule is None else rule)
-        lowest = float(min(starts[:, 2].min(), ends[:, 2].min()))
-        plan, grid = plan_bricks(cells, starts, ends), make_grid(cells, lowest)
-    else:
-        cells, plan, grid = like.cells, like.plan, like.grid
+    cells = cut_solids(solids, starts, ends, CellRule() if rule is None else rule)
+    plan = plan_bricks(cells, starts, ends)
     near = np.zeros((len(cells), elements.length.size), dtype=bool)
     mark_near(
         cells.center, cells.frame, cells.half, REACH * cells.size, elements.center, elements.half,
@@ -435,8 +452,9 @@ def prepare_volume(
         mean_vector[own, :both] = means.mean_vector[:, :both]
         mean_slope[own, :both] = means.mean_slope[:, :both]
         begin = own.stop
+    lowest = float(min(starts[:, 2].min(), ends[:, 2].min()))
     size = basis.n_local + elements.length.size
     return Volume(
         elements, basis, cells, slot, mean_vector, mean_slope, parts, grouped(parts, size),
-        has_images, grid, plan,
+        has_images, make_grid(cells, lowest),
     )  # fmt: skip
