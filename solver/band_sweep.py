@@ -10,7 +10,7 @@ stretch is checked by one matrix of its own in its middle, which no polynomial h
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any, NamedTuple
@@ -56,9 +56,9 @@ class Node(NamedTuple):
     fields: NDArray[np.complex64] | None
 
     @classmethod
-    def at(cls, system: System, frequency: float) -> Node:
+    def at(cls, system: System, frequency: float, *, with_fields: bool = True) -> Node:
         """Fill a matrix. [Hz]"""
-        if system.volume is None:
+        if system.volume is None or not with_fields:
             return cls(frequency * system.fill(frequency).matrix, None)
         fields = system.solid_fields(frequency)
         matrix = system.fill(frequency, solid_fields=fields).matrix
@@ -297,6 +297,47 @@ def count_matrices(band: Band) -> int:
     return sum(first_nodes(*piece) for piece in pieces) - (len(pieces) - 1) + checks
 
 
+def fit_stretch(
+    system: System,
+    low: float,
+    high: float,
+    error_of: Callable[[Stretch], float],
+    *,
+    before: Mapping[float, Node] | None = None,
+    with_fields: bool = True,
+    tick: Callable[[], None] = lambda: None,
+) -> Stretch:
+    """Matrices at the nodes of a stretch, more of them until the error found is small enough.
+
+    Parameters
+    ----------
+    system : System
+    low, high : float
+        [Hz]
+    error_of : callable
+        Of a trial, against something that its nodes have not seen.
+    before : mapping, optional
+        Nodes that are there already, by frequency.
+    with_fields : bool
+        Keep the fields of the functions in the solids too.
+    tick : callable
+        Called after each matrix.
+    """
+    filled = dict(before or {})
+    count = first_nodes(low, high)
+    while True:
+        nodes = chebyshev_nodes(low, high, count)
+        for f in map(float, nodes):
+            if f not in filled:
+                filled[f] = Node.at(system, f, with_fields=with_fields)
+                tick()
+        trial = Stretch.through(nodes, [filled[float(f)] for f in nodes])
+        error = error_of(trial)
+        if error <= CHECK_LIMIT or count + 2 > MOST_NODES:
+            return replace(trial, error=error)
+        count += 2
+
+
 def prepare_band(
     system: System,
     band: Band,
@@ -331,21 +372,11 @@ def prepare_band(
         else:
             expected = system.solve(centre).admittance
             tick()
-        filled: dict[float, Node] = {}
-        if stretches:
-            filled[low] = stretches[-1].last
-        count = first_nodes(low, high)
-        while True:
-            nodes = chebyshev_nodes(low, high, count)
-            for f in nodes:
-                if float(f) not in filled:
-                    filled[float(f)] = Node.at(system, float(f))
-                    tick()
-            trial = Stretch.through(nodes, [filled[float(f)] for f in nodes])
-            found = trial.solve(system, centre).admittance
-            error = float(np.abs(found - expected).max() / np.abs(expected).max())
-            if error <= CHECK_LIMIT or count + 2 > MOST_NODES:
-                break
-            count += 2
-        stretches.append(replace(trial, error=error))
+
+        def error_of(trial: Stretch, at: float = centre, known: ComplexArray = expected) -> float:
+            found = trial.solve(system, at).admittance
+            return float(np.abs(found - known).max() / np.abs(known).max())
+
+        before = {low: stretches[-1].last} if stretches else {}
+        stretches.append(fit_stretch(system, low, high, error_of, before=before, tick=tick))
     return BandSweep(system, band, tuple(stretches), middle)

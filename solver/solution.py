@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import SolverError
+from .gaps import gap_voltages, terminations_of
 from .moments.basis import ComplexArray, ElementCurrents, FloatArray
 from .system import PortSolution, System
 
@@ -164,32 +165,8 @@ class Solution:
     @cached_property
     def _gap_voltages(self) -> ComplexArray:
         """Voltage across every gap for the feeds' own voltages, terminations and loads, (F, P)."""
-        feeds = self.ports
-        driven = np.array([feed.termination is None for feed in feeds])
-        if not driven.any():
-            raise SolverError(
-                "No feed is driven: every one has a termination. Leave termination out of one."
-            )
-        voltages = np.array([complex(feed.voltage) for feed in feeds])
-        result = np.zeros(self.port_admittance.shape[:2], dtype=np.complex128)
-        result[:, driven] = voltages[driven]
-        closed = np.flatnonzero(~driven)
-        if closed.size:
-            y_closed = self.port_admittance[:, closed][:, :, closed]
-            y_driven = self.port_admittance[:, closed][:, :, driven]
-            # Terminated: V + Z I = 0; open: I = 0.
-            matrix = np.empty_like(y_closed)
-            right = -y_driven @ voltages[driven]
-            for row, port in enumerate(closed):
-                termination = feeds[port].termination_at(self.frequencies)
-                if np.isinf(termination).any():
-                    matrix[:, row] = y_closed[:, row]
-                else:
-                    matrix[:, row] = termination[:, None] * y_closed[:, row]
-                    matrix[:, row, row] += 1.0
-                    right[:, row] *= termination
-            result[:, closed] = np.linalg.solve(matrix, right[..., None])[..., 0]
-        return result
+        terminations = terminations_of(self.ports, self.frequencies)
+        return gap_voltages(self.ports, self.port_admittance, terminations)
 
     @cached_property
     def _gap_currents(self) -> ComplexArray:
