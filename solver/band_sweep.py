@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
+from scipy import linalg, sparse
 
 from .bands import Band
 from .errors import SolverError
@@ -34,6 +34,9 @@ NODES = ((0.012, 2), (0.15, 4), (math.inf, 6))
 """Number of nodes up to a logarithmic width; even, so that the middle stays unseen."""
 
 MOST_NODES = 10
+SLOPE_STEP = 1e-4
+"""Of the frequency: step of differences."""
+
 ARNOLDI_STEPS = 24
 """Enough for the few natural frequencies that a stretch holds."""
 
@@ -98,15 +101,29 @@ class Stretch:
         """What it has at its upper end."""
         return Node(self.scaled[-1], None if self.fields is None else self.fields[-1])
 
-    def _at(self, values: NDArray[Any], frequency: float) -> NDArray[Any]:
+    def _weighted(self, values: NDArray[Any], weights: FloatArray) -> NDArray[Any]:
         single = values.dtype == np.complex64
-        weights = lagrange_weights(self.nodes, frequency) / frequency
         weights = weights.astype(np.float32 if single else np.float64)
         return (weights @ values.reshape(self.nodes.size, -1)).reshape(values.shape[1:])
+
+    def _at(self, values: NDArray[Any], frequency: float) -> NDArray[Any]:
+        return self._weighted(values, lagrange_weights(self.nodes, frequency) / frequency)
 
     def matrix(self, frequency: float) -> ComplexArray:
         """Interpolated impedance matrix (N, N). [ohm]"""
         return self._at(self.scaled, frequency)
+
+    def scaled_slope(self, frequency: float) -> ComplexArray:
+        """Derivative of frequency times impedance matrix, (N, N). [ohm]"""
+        step = SLOPE_STEP * frequency
+        low, high = lagrange_weights(self.nodes, np.array([frequency - step, frequency + step]))
+        return self._weighted(self.scaled, (high - low) / (2.0 * step))
+
+    def selected(self, columns: sparse.csr_array) -> Stretch:
+        """With other functions, combinations of these: columns (N, M)."""
+        narrow: Any = columns
+        each = [narrow.T @ (narrow.T @ one).T for one in self.scaled]
+        return replace(self, scaled=np.stack([np.ascontiguousarray(one.T) for one in each]))
 
     def solve(self, system: System, frequency: float) -> PortSolution:
         """From what is interpolated to a frequency. [Hz]"""
@@ -210,7 +227,7 @@ def _scaled_and_slope(
     def scaled(at: float) -> ComplexArray:
         return at * (stretch.matrix(at) + (ports * np.asarray(loads)) @ ports.T)
 
-    step = 1e-4 * frequency
+    step = SLOPE_STEP * frequency
     slope = (scaled(frequency + step) - scaled(frequency - step)) / (4.0 * frequency * step)
     return scaled(frequency), slope
 

@@ -41,6 +41,9 @@ from .pool import Pool
 REFINEMENTS = 1
 """Steps that correct X, for floating conductors of the fixed part near resonance."""
 
+POWER_STEPS = 12
+"""Of the power method that looks for the nearest natural frequency."""
+
 HEAT = ("conductors", "jackets", "timbers")
 """Forms of what is turned to heat, in their order."""
 
@@ -115,18 +118,47 @@ class Partition:
         ----------
         forms : (K, M + P, M + P) complex, optional
         """
-        pool, n_ports = self.pool, self.sources.shape[1]
+        admittance, values, _ = self._solve(forms, None)
+        return admittance, values
+
+    def solve_with_poles(self, scaled_slope: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+        """Admittances (V, P, P) [S] and each layout's nearest natural frequency (V,) [Hz].
+
+        All gaps are shorted.  With W = f Z nearly linear in s = f^2, natural frequencies are where
+        s0 - s is s0 over an eigenvalue of W^-1 (dW/ds) s0; the greatest is that of the nearest.
+
+        Parameters
+        ----------
+        scaled_slope : (N, N) complex
+            d(f Z)/df of the pool's matrix. [ohm]
+        """
+        n, m = self.pool.n_fixed, self.pool.n_moving
+        coupling = -self.response[:, :m]
+        mixed = coupling.T @ scaled_slope[:n, n:]
+        slope = scaled_slope[n:, n:] - mixed - mixed.T
+        slope += coupling.T @ (scaled_slope[:n, :n] @ coupling)
+        admittance, _, eigenvalue = self._solve(None, 0.5 * slope)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return admittance, self.frequency * np.sqrt(1.0 - 1.0 / eigenvalue)
+
+    def _solve(
+        self, forms: ComplexArray | None, slope: ComplexArray | None
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        pool, n_ports, size = self.pool, self.sources.shape[1], self.response.shape[1]
         if forms is None:
-            size = self.response.shape[1]
             forms = np.zeros((0, size, size), dtype=np.complex128)
+        if slope is None:
+            slope = np.zeros((0, 0), dtype=np.complex128)
         admittance = np.empty((len(pool), n_ports, n_ports), dtype=np.complex128)
         values = np.empty((len(pool), forms.shape[0], n_ports, n_ports), dtype=np.complex128)
+        eigenvalue = np.full(len(pool), np.nan, dtype=np.complex128)
         chosen = pool.selections
         solve_layouts(
             chosen.first_function, chosen.first_entry, chosen.column, chosen.weight, self.schur,
-            self.sources, self.fixed, np.ascontiguousarray(forms), admittance, values,
+            self.sources, self.fixed, np.ascontiguousarray(forms), np.ascontiguousarray(slope),
+            POWER_STEPS, admittance, values, eigenvalue,
         )  # fmt: skip
-        return admittance, values
+        return admittance, values, eigenvalue
 
     def _reduced(self, form: sparse.csr_array) -> ComplexArray:
         """U^H Q U of a real symmetric sparse form of the pool's unknowns."""

@@ -7,15 +7,19 @@ from numba import njit, prange
 
 
 @njit(cache=True, error_model="numpy")
-def eliminate(matrix, right):
+def eliminate(matrix, right, order):
     """Solve in place by Gauss' elimination with partial pivoting; False where singular.
 
     Parameters
     ----------
     matrix : (n, n) complex, overwritten by its factors, rows in the order they were taken
     right : (n, r) complex, overwritten by the solution
+    order : (n,) int, written
+        Which row was taken when.
     """
     n, r = matrix.shape[0], right.shape[1]
+    for k in range(n):
+        order[k] = k
     for k in range(n):
         best, pivot = 0.0, k
         for i in range(k, n):
@@ -29,6 +33,7 @@ def eliminate(matrix, right):
                 matrix[k, j], matrix[pivot, j] = matrix[pivot, j], matrix[k, j]
             for j in range(r):
                 right[k, j], right[pivot, j] = right[pivot, j], right[k, j]
+            order[k], order[pivot] = order[pivot], order[k]
         inverse = 1.0 / matrix[k, k]
         for i in range(k + 1, n):
             factor = matrix[i, k] * inverse
@@ -59,10 +64,58 @@ def gather(f0, f1, first_entry, column, weight, source, target):
             target[m, n] = total
 
 
+@njit(cache=True, error_model="numpy")
+def substitute(factors, order, vector, result):
+    """result = matrix^-1 vector from what `eliminate` left."""
+    n = factors.shape[0]
+    for k in range(n):
+        total = vector[order[k]]
+        for i in range(k):
+            total -= factors[k, i] * result[i]
+        result[k] = total
+    for k in range(n - 1, -1, -1):
+        total = result[k]
+        for i in range(k + 1, n):
+            total -= factors[k, i] * result[i]
+        result[k] = total / factors[k, k]
+
+
+@njit(cache=True, error_model="numpy")
+def greatest_eigenvalue(factors, order, slope, steps):
+    """Of matrix^-1 slope, by `steps` of the power method."""
+    n = factors.shape[0]
+    vector = np.empty(n, dtype=np.complex128)
+    moved = np.empty(n, dtype=np.complex128)
+    turned = np.empty(n, dtype=np.complex128)
+    for m in range(n):
+        # lopsided, so that no mode is missed for its symmetry
+        vector[m] = complex(1.0 + 0.37 * (m % 7), 0.61 * (m % 5) - 1.0)
+    ratio = 0.0j
+    for _ in range(steps):
+        size = 0.0
+        for m in range(n):
+            size += vector[m].real ** 2 + vector[m].imag ** 2
+        scale = 1.0 / np.sqrt(size)
+        for m in range(n):
+            vector[m] *= scale
+        for m in range(n):
+            total = 0.0j
+            for k in range(n):
+                total += slope[m, k] * vector[k]
+            turned[m] = total
+        substitute(factors, order, turned, moved)
+        ratio = 0.0j
+        for m in range(n):
+            ratio += vector[m].conjugate() * moved[m]
+            vector[m] = moved[m]
+    return ratio
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def solve_layouts(
-    first_function, first_entry, column, weight, schur, sources, fixed, forms, admittance, values
-):
+    first_function, first_entry, column, weight, schur, sources, fixed, forms, slope, steps,
+    admittance, values, eigenvalue,
+):  # fmt: skip
     """Admittance of every layout, and forms of its currents for 1 V at each port in turn.
 
     Parameters
@@ -77,8 +130,14 @@ def solve_layouts(
         Admittance of the fixed part alone. [S]
     forms : (K, M + P, M + P) complex
         Hermitian forms of the moving unknowns, then of the ports' voltages.
+    slope : (M, M) complex, or (0, 0)
+        Of the reduced matrix. [ohm]
+    steps : int
+        Of the power method.
     admittance : (V, P, P) complex, written; NaN where singular
         [S]
+    eigenvalue : (V,) complex, written where there is a slope
+        Greatest one of schur^-1 slope.
     values : (V, K, P, P) complex, written
         conj(q_r) form q_s for unit voltages at ports r and s.
     """
@@ -105,7 +164,8 @@ def solve_layouts(
         for m in range(n):
             for p in range(n_ports):
                 known[m, p] = right[m, p]
-        if not eliminate(matrix, right):
+        order = np.empty(n, dtype=np.int64)
+        if not eliminate(matrix, right, order):
             for p in range(n_ports):
                 for q in range(n_ports):
                     admittance[v, p, q] = np.nan
@@ -113,7 +173,12 @@ def solve_layouts(
                 for p in range(n_ports):
                     for q in range(n_ports):
                         values[v, k, p, q] = np.nan
+            eigenvalue[v] = np.nan
             continue
+        if slope.shape[0] > 0:
+            moving = np.empty((n, n), dtype=np.complex128)
+            gather(f0, f1, first_entry, column, weight, slope, moving)
+            eigenvalue[v] = greatest_eigenvalue(matrix, order, moving, steps)
         for p in range(n_ports):
             for q in range(n_ports):
                 total = fixed[p, q]

@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from ...geometry import Feed, Scene, Wire
 from ...geometry.joints import FeedNode
@@ -42,9 +43,15 @@ class PoolScene:
     """What a `System` asks of a scene, of wires that are not all there at once."""
 
     wires: tuple[Wire, ...]
-    ports: tuple[Feed, ...]
+    feeds: tuple[Feed, ...]
+    loads: tuple[Feed, ...]
     earth: Earth | None
     solids: tuple[Any, ...]
+
+    @property
+    def ports(self) -> tuple[Feed, ...]:
+        """Feeds, then loads."""
+        return (*self.feeds, *self.loads)
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +76,18 @@ class Selections:
 
     def __len__(self) -> int:
         return self.first_function.size - 1
+
+    def columns(self, layout: int, *, n_fixed: int, n_moving: int) -> sparse.csr_array:
+        """All functions of a layout, the fixed ones first, by those of the pool: (F + M, n)."""
+        own = slice(int(self.first_function[layout]), int(self.first_function[layout + 1]))
+        ends = self.first_entry[own.start : own.stop + 1]
+        entries = slice(int(ends[0]), int(ends[-1]))
+        function = np.repeat(np.arange(ends.size - 1), np.diff(ends))
+        rows = np.concatenate([np.arange(n_fixed), n_fixed + self.column[entries]])
+        columns = np.concatenate([np.arange(n_fixed), n_fixed + function])
+        weights = np.concatenate([np.ones(n_fixed), self.weight[entries]])
+        shape = (n_fixed + n_moving, n_fixed + ends.size - 1)
+        return sparse.csr_array(sparse.coo_array((weights, (rows, columns)), shape=shape))
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +137,26 @@ class Pool:
         for name, number in zip(self.variants, self.layouts[layout], strict=True):
             wires[name], divisions[name] = self.variants[name][number]
         return self.scene.with_wires(tuple(wires.values())), divisions
+
+    def columns(self, layout: int) -> sparse.csr_array:
+        """Functions of a layout by those of the pool, (N, n)."""
+        return self.selections.columns(layout, n_fixed=self.n_fixed, n_moving=self.n_moving)
+
+    def selected_system(self, layout: int) -> System:
+        """One layout on the elements of the pool, with no current on those that it has not."""
+        columns: Any = self.columns(layout)
+        prepared, combination = self.system.prepared, self.system.prepared.basis.combination
+        basis = replace(
+            prepared.basis,
+            combination=sparse.csr_array(combination @ columns),
+            node_functions=(),
+            n_unknowns=columns.shape[1],
+        )
+        return replace(
+            self.system,
+            prepared=replace(prepared, basis=basis),
+            ports=np.asarray(columns.T @ self.system.ports),
+        )
 
     def layout_system(self, layout: int) -> System:
         """One layout solved by itself: the same elements, cells and earth tables."""
@@ -397,7 +436,9 @@ class _Parted:
     def _system(
         self, reference: Scene, mesh: Mesh, columns: _Columns, wires: list[Wire], mover: IntArray
     ) -> System:
-        scene = PoolScene(tuple(wires), reference.ports, reference.earth, reference.solids)
+        scene = PoolScene(
+            tuple(wires), reference.feeds, reference.loads, reference.earth, reference.solids
+        )
         elements = make_elements(mesh.start, mesh.end, mesh.radius, mesh.degree)
         ground = "none"
         if reference.earth is not None:
