@@ -349,7 +349,7 @@ def _drawn(
     engine = qmc.Sobol if method == "sobol" else qmc.LatinHypercube
     # scipy before 1.15 calls it seed
     known = "rng" if "rng" in inspect.signature(engine).parameters else "seed"
-    options: dict[str, Any] = {"d": len(parameters), known: seed}
+    options: dict[str, Any] = {"d": len(parameters), known: np.random.default_rng(seed)}
     if method == "sobol" and count & (count - 1):
         remarks.append(
             f"{count} points of a Sobol sequence are not as even as "
