@@ -27,7 +27,7 @@ NOT_WANTED = "left out by where"
 """Reason of a layout that a filter of the user's ruled out."""
 
 STUB = "5 cm"
-"""Length of elements in the base of a group in which no layout fits: the shortest there is."""
+"""Length of elements in the base of a group whose first layout does not fit: the shortest."""
 
 MATERIALS = ("earth", "house", "line", "tuner", "transformer")
 """Tables that leave the geometry as it is; they change fastest in the order of groups."""
@@ -118,27 +118,31 @@ class LayoutPlans:
     def base_plan(self, group: Sequence[int] | IntArray) -> AtticPlan:
         """A plan with the outer values of a group in place, for `inner_plan`.
 
-        Its elements are those of the group's first layout; where that one does not fit, those of
-        the file; else stubs of the shortest length there is.
+        Its elements are those of the group's first layout; where these do not fit, those varied in
+        length are stubs, on the first routes of the group that do.
 
         Raises
         ------
         AtticFileError
-            If the outer values alone do not fit: no layout of the group does.
+            If no layout of the group fits, whatever the lengths.
         """
         first = int(group[0])
-        outer = self._values(first, np.flatnonzero(self._outer))
-        told = self.plan.file.document.get("element", [])
-        stubs: dict[TomlPath, Any] = {
-            (("element",) if isinstance(told, dict) else ("element", n)) + ("length",): STUB
-            for n in range(1 if isinstance(told, dict) else len(told))
-        }
-        for values in ({**outer, **self.values(first)}, outer):
+        try:
+            return plan_from(with_values(self.plan.file, self.values(first)))
+        except READING_ERRORS as error:
+            fault = error
+        lengths = [path for path in self._paths if path[0] == "element" and path[-1] == "length"]
+        routes = [n for n, path in enumerate(self._paths) if path[-1] == "route"]
+        ways = {tuple(int(self.design.columns[n][k]) for n in routes): int(k) for k in group[::-1]}
+        for number in sorted(ways.values()):
+            values = {**self.values(first), **self._values(number, routes)}
             try:
-                return plan_from(with_values(self.plan.file, values))
-            except READING_ERRORS:
-                continue
-        return plan_from(with_values(self.plan.file, {**outer, **stubs}))
+                return plan_from(
+                    with_values(self.plan.file, {**values, **dict.fromkeys(lengths, STUB)})
+                )
+            except READING_ERRORS as error:
+                fault = error
+        raise fault
 
     def inner_plan(self, base: AtticPlan, number: int) -> AtticPlan:
         """The plan of a layout from the base of its group: the same scene, sooner.
