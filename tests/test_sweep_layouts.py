@@ -253,7 +253,8 @@ def test_values_that_cannot_be_are_told_with_the_parameter(plan: AtticPlan, give
     [
         ("earth.ground", ["medium dry ground", "moon dust"], "moon dust"),
         ("house.moisture", (0.1, 0.9, 0.1), "0.9"),
-        ("counterpoise.radials", [4, 4.5], "whole number"),
+        ("counterpoise.radials", [4, 4.5, 6], "cannot take 4.5: .*whole number"),
+        ("counterpoise.radials", "4 to 6, step 0.5", "cannot take 4.5: .*whole number"),
         ("element.side.route", ["up 1 m; fly away"], "'fly away' of the route is not understood"),
         ("element.side.route", [[["3 m", "4 m"]]], "x, y, height"),
         ("element.long.wire", ["rope"], "rope"),
@@ -382,6 +383,14 @@ def test_layouts_that_come_twice_are_kept_once(plan: AtticPlan):
     design = design_layouts(plan, {"long": ["9 m", "9.2 m", 9.0], "side": ["3 m"]})
     assert column(design, "element.long.length") == [9.0, 9.2]
     assert design.remarks == ("1 of 3 layouts came more than once and were dropped",)
+    design = design_layouts(
+        plan,
+        {"earth.ground": ["wet ground", "medium dry ground", "wet ground"],
+         "long": ["9 m", "9.2 m", "9.4 m"]},
+        method="list",
+    )  # fmt: skip
+    assert column(design, "earth.ground") == ["wet ground", "medium dry ground", "wet ground"]
+    assert [g.tolist() for g in LayoutPlans(plan, design).outer_groups()] == [[0, 2], [1]]
 
 
 @pytest.mark.parametrize(
@@ -556,6 +565,26 @@ def test_a_plan_that_its_text_does_not_say_is_refused(plan: AtticPlan):
     changed = plan.with_house(*plan.house[:2])
     with pytest.raises(AtticFileError, match="cannot say pieces"):
         LayoutPlans(changed, design)
+
+
+def test_keys_that_the_file_lacks_are_added_to_their_tables(plan: AtticPlan):
+    design = design_layouts(
+        plan,
+        {
+            "house.moisture": ["9 %"],
+            "house.temperature": [4.5],
+            "counterpoise.height": ["12 cm"],
+            "counterpoise.margin": ["20 cm"],
+            "low.one": ["2.1 m"],
+        },
+    )
+    changed = LayoutPlans(plan, design).plan_of(0)
+    document = changed.file.document
+    assert document["house"] == {"moisture": 0.09, "temperature": 4.5}
+    assert document["counterpoise"]["height"] == "0.12 m"
+    assert document["counterpoise"]["margin"] == "0.2 m"
+    assert document["element"][2]["length"] == "2.1 m"
+    assert changed.house[0].wood.moisture == 0.09
 
 
 # ---- filters -----------------------------------------------------------------------------

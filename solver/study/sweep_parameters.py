@@ -232,7 +232,7 @@ def _wrong(name: str, told: Any, problem: str) -> SweepError:
 def tried(plan: AtticPlan, parameter: Parameter) -> Parameter:
     """The parameter with unit and step that the file's reader shows, all its values tried.
 
-    Ranges are tried at both ends, numbers at the least and greatest, all else one by one.
+    Numbers are tried at the least, the greatest and one that is not whole, all else one by one.
 
     Raises
     ------
@@ -253,7 +253,9 @@ def tried(plan: AtticPlan, parameter: Parameter) -> Parameter:
     )
     if not parameter.unit:
         parameter = replace(parameter, unit=_unit(plan, path, like, ends[0]))
-    for value in ends:
+    between = parameter.choices or (parameter.low + parameter.step,)
+    broken = [value for value in between if not (math.isnan(value) or value.is_integer())]
+    for value in (*ends, *broken[:1]):  # a count takes no broken number
         _try(plan, parameter, path, written(value, parameter.unit, like=like))
     if parameter.choices or not math.isnan(parameter.step) or parameter.unit:
         return parameter
@@ -286,9 +288,13 @@ def _unit(plan: AtticPlan, path: TomlPath, like: object, value: float) -> str:
 
 
 def values_of(parameter: Parameter) -> NDArray[Any]:
-    """All values of a parameter with choices or steps: numbers, or indices into its choices."""
+    """All values of a parameter with choices or steps: numbers, or indices into its choices.
+
+    Choices that are alike have the index of the first.
+    """
     if parameter.choices and not parameter.is_number:
-        return np.arange(len(parameter.choices), dtype=np.int64)
+        first = [parameter.choices.index(value) for value in parameter.choices]
+        return np.array(first, dtype=np.int64)
     if parameter.choices:
         return np.array(parameter.choices, dtype=np.float64)
     if math.isnan(parameter.step):
