@@ -97,8 +97,7 @@ class Route:
         GeometryError
             If a step is not understood; it is named.
         """
-        if isinstance(steps, str):
-            steps = [s for s in re.split(r";|,\s*then\b", steps) if s.strip()]
+        steps = _split(steps)
         points = [np.array([metres(v) for v in start])]
         for n, step in enumerate(steps):
             points.append(_step(step, points[-1], attic, n + 1))
@@ -106,6 +105,11 @@ class Route:
             raise GeometryError("The route has no steps; give at least one, as 'up to the ridge'.")
         unit = Length(start[0])  # a route told in feet comes back in feet
         return cls([tuple(unit.with_value(float(v)) for v in p) for p in points])
+
+    @staticmethod
+    def unread_step(steps: str | Sequence[str]) -> str | None:
+        """The first step that no route can have, wherever it starts; None if all can be read."""
+        return next((step for step in _split(steps) if _read_step(step) is None), None)
 
     @property
     def array(self) -> Array:
@@ -132,34 +136,48 @@ _STEPS = [
 ]
 
 
-def _step(text: str, at: Array, attic: Attic, number: int) -> Array:
-    """Where one told step leads."""
+def _split(steps: str | Sequence[str]) -> Sequence[str]:
+    if not isinstance(steps, str):
+        return steps
+    return [s for s in re.split(r";|,\s*then\b", steps) if s.strip()]
+
+
+def _read_step(text: str) -> tuple[str, dict[str, Any]] | None:
+    """What a told step is and its parts; None if it is not understood."""
     plain = re.sub(r"\s+", " ", re.sub(r"^\s*(?:and |then )+", "", text.strip().lower())).strip(
         " .,"
     )
     plain = re.sub(r"\bit\b", "the ridge", plain)
     for pattern, what in _STEPS:
         match = pattern.fullmatch(plain)
-        if match is None:
-            continue
-        part = match.groupdict()
-        try:
-            by = metres(part["by"]) if part.get("by") else 0.0
-            there = _destination(what, part, by, at, attic)
-        except GeometryError as error:
-            raise GeometryError(f"Step {number} of the route, {text.strip()!r}: {error}") from None
-        if float(np.linalg.norm(there - at)) <= JOINING_DISTANCE:
-            raise GeometryError(
-                f"Step {number} of the route, {text.strip()!r}: the wire is there already, at "
-                f"({at[0]:.2f}, {at[1]:.2f}, {at[2]:.2f}) m."
-            )
-        return there
-    raise GeometryError(
-        f"Step {number} of the route, {text.strip()!r}, is not understood. Known: 'up 1.2 m', "
-        "'up to 1.9 m', 'up to the roof', 'up to the ridge', 'down ...', 'along the ridge 6.8 m', "
-        "'back along the ridge 2 m', 'left 1.5 m', 'right 1.5 m', 'down the left rafter 2.2 m', "
-        "'to (x, y, height)'. Rafters are not numbered; give the route as points instead."
-    )
+        if match is not None:
+            return what, match.groupdict()
+    return None
+
+
+def _step(text: str, at: Array, attic: Attic, number: int) -> Array:
+    """Where one told step leads."""
+    read = _read_step(text)
+    if read is None:
+        raise GeometryError(
+            f"Step {number} of the route, {text.strip()!r}, is not understood. Known: 'up 1.2 m', "
+            "'up to 1.9 m', 'up to the roof', 'up to the ridge', 'down ...', 'along the ridge 6.8 "
+            "m', 'back along the ridge 2 m', 'left 1.5 m', 'right 1.5 m', 'down the left rafter "
+            "2.2 m', 'to (x, y, height)'. Rafters are not numbered; give the route as points "
+            "instead."
+        )
+    what, part = read
+    try:
+        by = metres(part["by"]) if part.get("by") else 0.0
+        there = _destination(what, part, by, at, attic)
+    except GeometryError as error:
+        raise GeometryError(f"Step {number} of the route, {text.strip()!r}: {error}") from None
+    if float(np.linalg.norm(there - at)) <= JOINING_DISTANCE:
+        raise GeometryError(
+            f"Step {number} of the route, {text.strip()!r}: the wire is there already, at "
+            f"({at[0]:.2f}, {at[1]:.2f}, {at[2]:.2f}) m."
+        )
+    return there
 
 
 def _destination(what: str, part: dict[str, Any], by: float, at: Array, attic: Attic) -> Array:

@@ -363,8 +363,8 @@ class FileTable:
             found = Length(value)
             if not least <= metres(found) <= most:
                 raise GeometryError(rule)
-        except GeometryError as error:
-            raise self.error(key, str(error), item=item) from error
+        except GeometryError as error:  # of the value itself, not of what it would make
+            raise self.error(key, str(error), item=item) from None
         return found
 
     def point(self, key: str, default: Any = _ASK, *, sizes: Sequence[int] = (3,)) -> Any:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .outlines import cross2, first_hit, inset, inside, line_parameters
+from .outlines import cross2, first_hit, following, inset, inside, line_parameters
 
 __all__ = ["fit_radials"]
 
@@ -123,7 +123,7 @@ def _along(
 ) -> Array | None:
     """From the hub to a point on a side of the lane and on along the lane; None if a bit is left
     that is too short to bend, or the way would come round to its own start."""
-    perimeter = float(np.linalg.norm(np.roll(lane, -1, axis=0) - lane, axis=1).sum())
+    perimeter = float(np.linalg.norm(following(lane) - lane, axis=1).sum())
     if length > 0.8 * perimeter:
         return None
     way = [hub, start]

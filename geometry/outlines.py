@@ -9,6 +9,7 @@ __all__ = [
     "clip_strip",
     "cross2",
     "first_hit",
+    "following",
     "inset",
     "inside",
     "is_simple",
@@ -26,15 +27,20 @@ def cross2(a: Array, b: Array) -> Array:
     return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
 
 
+def following(corners: Array) -> Array:
+    """The corner after each of a polygon (N, 2), the first after the last; quicker than a roll."""
+    return np.concatenate((corners[1:], corners[:1]))
+
+
 def signed_area(corners: Array) -> float:
     """Area of a polygon (N, 2), positive when it runs counter-clockwise. [m2]"""
-    return 0.5 * float(np.sum(cross2(corners, np.roll(corners, -1, axis=0))))
+    return 0.5 * float(np.sum(cross2(corners, following(corners))))
 
 
 def is_simple(corners: Array) -> bool:
     """Whether no two sides of the polygon (N, 2) touch but neighbours at their corner."""
     n = len(corners)
-    ends = np.roll(corners, -1, axis=0)
+    ends = following(corners)
     for i in range(n):
         for j in range(i + 1, n):
             if j - i in (1, n - 1):
@@ -46,7 +52,7 @@ def is_simple(corners: Array) -> bool:
 
 def inside(corners: Array, points: Array, *, tolerance: float = 0.0) -> NDArray[np.bool_]:
     """Which points (M, 2) lie in the polygon (N, 2), or within `tolerance` of its sides. [m]"""
-    starts, ends = corners, np.roll(corners, -1, axis=0)
+    starts, ends = corners, following(corners)
     x, y = points[:, None, 0], points[:, None, 1]
     above = (starts[:, 1] > y) != (ends[:, 1] > y)
     rise = np.where(ends[:, 1] == starts[:, 1], 1.0, ends[:, 1] - starts[:, 1])
@@ -68,7 +74,7 @@ def inset(corners: Array, distance: float) -> Array | None:
     ndarray (N, 2) or None
         None where a side would vanish or turn round: the room is too narrow.
     """
-    side = np.roll(corners, -1, axis=0) - corners
+    side = following(corners) - corners
     along = side / np.linalg.norm(side, axis=1)[:, None]
     normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
     before_normal = np.roll(normal, 1, axis=0)
@@ -80,7 +86,7 @@ def inset(corners: Array, distance: float) -> Array | None:
         [normal[:, 1] - before_normal[:, 1], before_normal[:, 0] - normal[:, 0]], axis=1
     )
     moved = corners + v / det[:, None]
-    new_side = np.roll(moved, -1, axis=0) - moved
+    new_side = following(moved) - moved
     if np.any(np.sum(new_side * along, axis=1) <= 1e-6) or not is_simple(moved):
         return None
     return moved
@@ -90,7 +96,7 @@ def clip_strip(corners: Array, low: float, high: float) -> Array:
     """The part of the polygon (N, 2) with low <= y <= high; empty (0, 2) if nothing is left. [m]"""
     for sign, bound in ((1.0, low), (-1.0, -high)):
         kept: list[Array] = []
-        for here, there in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        for here, there in zip(corners, following(corners), strict=True):
             a, b = sign * here[1] - bound, sign * there[1] - bound
             if a >= 0.0:
                 kept.append(here)
@@ -102,7 +108,7 @@ def clip_strip(corners: Array, low: float, high: float) -> Array:
 
 def line_parameters(corners: Array, start: Array, end: Array) -> Array:
     """Where the stretch from start to end, 0 to 1, crosses sides of the polygon (N, 2); sorted."""
-    side = np.roll(corners, -1, axis=0) - corners
+    side = following(corners) - corners
     way = end - start
     det = cross2(way, side)
     skew = np.abs(det) > 1e-14
@@ -114,7 +120,7 @@ def line_parameters(corners: Array, start: Array, end: Array) -> Array:
 
 def first_hit(corners: Array, start: Array, direction: Array) -> tuple[float, int] | None:
     """Distance along a ray to the polygon's nearest side, and which side; None for a miss. [m]"""
-    side = np.roll(corners, -1, axis=0) - corners
+    side = following(corners) - corners
     det = cross2(np.broadcast_to(direction, side.shape), side)
     skew = np.abs(det) > 1e-12
     safe = np.where(skew, det, 1.0)
@@ -149,10 +155,10 @@ def tidied(corners: Array) -> Array:
     """The polygon (N, 2) without repeated corners and corners on a straight side."""
     if len(corners) < 3:
         return corners
-    corners = corners[np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1) > 1e-6]
+    corners = corners[np.linalg.norm(following(corners) - corners, axis=1) > 1e-6]
     if len(corners) < 3:
         return corners
-    before, after = np.roll(corners, 1, axis=0), np.roll(corners, -1, axis=0)
+    before, after = np.roll(corners, 1, axis=0), following(corners)
     a, b = corners - before, after - corners
     bend = np.abs(cross2(a, b)) > 1e-9 * np.linalg.norm(a, axis=1) * np.linalg.norm(b, axis=1)
     return corners[bend]

@@ -13,7 +13,15 @@ from .file_tables import AtticFile
 from .lengths import Length, metres
 from .positions import TomlPath
 
-__all__ = ["exact_text", "literal", "with_table", "with_value", "without_table"]
+__all__ = [
+    "exact_text",
+    "literal",
+    "with_document",
+    "with_table",
+    "with_value",
+    "with_values",
+    "without_table",
+]
 
 
 def exact_text(length: Length) -> str:
@@ -42,30 +50,57 @@ def literal(value: Any) -> str:
 
 
 def with_value(file: AtticFile, path: TomlPath, value: Any) -> AtticFile:
-    """The file with one value changed, or added to its table; checked by parsing it again.
+    """The file with one value changed, or added to its table; see `with_values`."""
+    return with_values(file, {path: value})
+
+
+def with_values(file: AtticFile, values: Mapping[TomlPath, Any]) -> AtticFile:
+    """The file with values changed, or added to their tables; checked by parsing it again.
+
+    A plain table [name] that is not there is added at the end.
 
     Raises
     ------
     AtticFileError
         If the text cannot be changed safely.
     """
-    place = file.places.get(path)
-    if place is not None:
-        text = file.text[: place.start] + literal(value) + file.text[place.end :]
-    else:
-        table = file.places.get(path[:-1])
-        header = "" if table is None else file.text[table.start : table.end]
-        if table is None or not header.startswith("["):
-            raise _stuck(file, path)
-        end = file.text.find("\n", table.end)
-        end = len(file.text) if end < 0 else end
-        text = f"{file.text[:end]}\n{path[-1]} = {literal(value)}{file.text[end:]}"
-    wanted = copy.deepcopy(file.document)
-    node: Any = wanted
-    for key in path[:-1]:
-        node = node[key]
-    node[path[-1]] = value
-    return _checked(file, text, wanted, path)
+    edits: list[tuple[int, int, str]] = []
+    new: dict[str, list[str]] = {}
+    for path, value in values.items():
+        place, line = file.places.get(path), f"{path[-1]} = {literal(value)}"
+        if place is not None:
+            edits.append((place.start, place.end, literal(value)))
+        elif len(path) == 2 and path[0] not in file.document:
+            new.setdefault(str(path[0]), []).append(line)
+        else:
+            table = file.places.get(path[:-1])
+            header = "" if table is None else file.text[table.start : table.end]
+            if table is None or not header.startswith("["):
+                raise _stuck(file, path)
+            end = file.text.find("\n", table.end)
+            end = len(file.text) if end < 0 else end
+            edits.append((end, end, f"\n{line}"))
+    wanted = with_document(file.document, values)
+    text, before = file.text, len(file.text)
+    for start, end, put in sorted(edits, key=lambda edit: edit[:2], reverse=True):
+        if end > before:  # a list and an item of it
+            raise _stuck(file, next(iter(values)))
+        text, before = text[:start] + put + text[end:], start
+    for name, lines in new.items():
+        gap = "" if text.endswith("\n") or not text else "\n"
+        text = "\n".join([f"{text}{gap}", f"[{name}]", *lines, ""])
+    return _checked(file, text, wanted, next(iter(values), ()))
+
+
+def with_document(document: Mapping[str, Any], values: Mapping[TomlPath, Any]) -> dict[str, Any]:
+    """A copy of a parsed document with values put in; a table that is not there is made."""
+    wanted = copy.deepcopy(dict(document))
+    for path, value in values.items():
+        node: Any = wanted
+        for key in path[:-1]:
+            node = node.setdefault(key, {}) if isinstance(node, dict) else node[key]
+        node[path[-1]] = value
+    return wanted
 
 
 def with_table(file: AtticFile, name: str, values: Mapping[str, Any]) -> AtticFile:

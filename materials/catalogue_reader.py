@@ -7,6 +7,7 @@ import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -37,6 +38,7 @@ def fold_name(name: str) -> str:
     return re.sub(r"[\s_\-]+", " ", name.strip().lower()).replace(" %", "%")
 
 
+@lru_cache(maxsize=16)  # shipped and never changed; one attic file asks some twenty times
 def read_catalogue(
     file: str, *, table: str, allowed: frozenset[str], required: frozenset[str]
 ) -> tuple[Entry, ...]:
@@ -61,8 +63,9 @@ def read_catalogue(
     return read_table(document, file=file, table=table, allowed=allowed, required=required)
 
 
+@lru_cache(maxsize=16)
 def open_catalogue(file: str) -> dict[str, Any]:
-    """Return the tables of one catalogue file, not yet checked; for `read_table`."""
+    """Return the tables of one catalogue file, not yet checked; for `read_table`, not to change."""
     text = files("ridgepole.materials").joinpath("catalogue", file).read_text(encoding="utf-8")
     return tomllib.loads(text)
 

@@ -1,6 +1,6 @@
 """Errors raised by the solver package."""
 
-__all__ = ["BandError", "LimitsError", "SolverError", "StoreError"]
+__all__ = ["BandError", "LimitsError", "SolverError", "StoreError", "SweepError"]
 
 
 class SolverError(RuntimeError):
@@ -20,4 +20,11 @@ class StoreError(OSError):
 
 
 class SweepError(ValueError):
-    """A sweep's parameter, figure or filter that cannot be used."""
+    """A sweep's parameter, figure or filter that cannot be used.
+
+    `parameter` is the name that it is about, "" where it is about none.
+    """
+
+    def __init__(self, message: str, *, parameter: str = "") -> None:
+        super().__init__(message)
+        self.parameter = parameter

@@ -17,7 +17,7 @@ from .errors import BandError, LimitsError, SolverError
 from .station.exposure_settings import ExposureSettings, read_exposure_settings
 from .station.station_tables import STATION_KEYS, STATION_TABLES, read_station
 
-TABLES = ("bands", "station", "exposure", *STATION_TABLES)
+TABLES = ("bands", "station", "exposure", "sweep", *STATION_TABLES)
 """Tables of the attic file that belong to the solver's side.
 
 ``[bands]``
@@ -30,6 +30,8 @@ TABLES = ("bands", "station", "exposure", *STATION_TABLES)
     limits_file = a file of one's own with [[limits]] that those names stand in; mode = "SSB", or
     duty = average over greatest power; minutes_on, minutes_off = sending and listening in turn;
     step = of the grid in the rooms
+``[sweep]``
+    what is varied, how, and what is kept of it: see `study.sweep_settings`
 """
 
 DEFAULT_REGION = 1
@@ -58,6 +60,10 @@ def read_attic(path: str | Path) -> AtticPlan:
     plan = load_attic_file(path, other_tables=TABLES)
     settings = read_settings(plan)
     exposure = read_exposure_settings(plan)
+    if plan.file.has("sweep"):
+        from .study.sweep_settings import read_sweep
+
+        read_sweep(plan)
     if plan.file.has("bands"):
         _check_covered(plan, settings.bands, exposure)
     return plan

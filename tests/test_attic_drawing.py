@@ -38,7 +38,7 @@ from ridgepole.geometry.house_drawing import (
     metal_colours,
 )
 
-OTHERS = ("bands", "line", "tuner", "station")
+OTHERS = ("bands", "line", "tuner", "station", "sweep")
 TEXT = (files("ridgepole.geometry") / "examples" / "gable-house.toml").read_text("utf-8")
 
 

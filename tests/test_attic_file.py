@@ -104,7 +104,7 @@ def test_what_is_told_is_not_assumed():
 def test_shipped_example_is_a_lopsided_full_antenna():
     path = files("ridgepole.geometry") / "examples" / "gable-house.toml"
     plan: Any = read_attic_text(
-        path.read_text("utf-8"), other_tables=("bands", "line", "tuner", "station")
+        path.read_text("utf-8"), other_tables=("bands", "line", "tuner", "station", "sweep")
     )
     assert len(plan.antenna.elements) >= 3
     assert all(len(e.path(plan.antenna.hub)) >= 4 for e in plan.antenna.elements)  # two bends

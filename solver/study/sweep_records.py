@@ -69,12 +69,15 @@ class Design:
         "grid", "list", "latin hypercube" or "sobol".
     seed : int or None
         None where nothing is drawn at random.
+    remarks : tuple of str
+        What was worth saying while it was made: layouts dropped because they came twice.
     """
 
     parameters: tuple[Parameter, ...]
     columns: tuple[NDArray[Any], ...]
     method: str = "grid"
     seed: int | None = None
+    remarks: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return int(self.columns[0].size) if self.columns else 1

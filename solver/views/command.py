@@ -400,6 +400,7 @@ def _schema() -> str:
     from ...geometry import attic_file, house_file, load_tables
     from ...geometry.antenna import Route
     from ..station import station_tables
+    from ..study import sweep_settings
 
     told = (inspect.getdoc(attic_file) or "").partition("Schema. ")[2]
     introduction, tables, rest = told.split("\n\n")[:3]
@@ -409,6 +410,7 @@ def _schema() -> str:
     house, metal = (inspect.getdoc(house_file) or "").replace("``", "").split("\n\n")[2:4]
     loads = (inspect.getdoc(load_tables) or "").replace("``", "").split("\n\n")[1]
     station = (inspect.getdoc(station_tables) or "").replace("``", "").split("\n\n")[1]
+    sweep = (inspect.getdoc(sweep_settings) or "").replace("``", "").split("\n\n")[1]
     steps = inspect.getdoc(Route.told) or ""
     steps = steps.partition("Known are::")[2].partition("\nstart :")[0].strip("\n")
     steps = "\n".join(line.removeprefix("    ") for line in steps.split("\n"))
@@ -418,6 +420,7 @@ def _schema() -> str:
         f"The house around the wires\n\n{house}\n\n{metal}\n\n"
         f"Loads in wires, and the coax\n\n{loads}\n\n"
         f"Between the radio and the antenna\n\n{station}\n\n"
+        f"What a sweep varies\n\n{sweep}\n\n"
         f'Steps of a route, with ";" between them or as a list\n\n{steps}'
     )
 
