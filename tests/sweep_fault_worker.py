@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import h5py
 import numpy as np
 
 from ridgepole.solver.bands import Band
@@ -24,6 +25,8 @@ from ridgepole.solver.study.sweep_records import (
     Parameter,
     SweepPlan,
 )
+from ridgepole.solver.study.sweep_running import run_batches
+from ridgepole.solver.study.sweep_store import SweepStore
 
 POINTS = 3
 
@@ -100,21 +103,19 @@ class ToyWork:
         if self.kills and 7 in batch.layouts and not Path(self.kills).exists():
             Path(self.kills).write_text(str(os.getpid()))
             os.kill(os.getpid(), signal.SIGKILL)
-        lengths, radials, routes = (column[list(batch.layouts)] for column in
-                                    self.plan.design.columns)  # fmt: skip
+        rows = list(batch.layouts)
+        lengths, radials, routes = (column[rows] for column in self.plan.design.columns)
         values = {}
         for number, figure in enumerate(self.plan.figures):
-            shape = (len(batch.layouts), len(batch.bands), *figure.shape)
-            within = np.arange(int(np.prod(figure.shape)), dtype=float).reshape(figure.shape)
-            found = np.zeros(shape, dtype=complex)
-            for n in range(shape[0]):
+            within: Any = np.arange(float(np.prod(figure.shape))).reshape(figure.shape)
+            found = np.zeros((len(rows), len(batch.bands), *figure.shape), dtype=np.complex128)
+            for n in range(len(rows)):
                 for m, band in enumerate(batch.bands):
-                    found[n, m] = np.exp(1j * (within + lengths[n])) * (radials[n] + 0.1 * number)
-                    found[n, m] += np.sqrt(band + 2.0 + within) * (routes[n] - 0.7)
+                    turn = np.exp(1j * (within + lengths[n])) * (radials[n] + 0.1 * number)
+                    found[n, m] = turn + np.sqrt(band + 2.0 + within) * (routes[n] - 0.7)
             kind = np.dtype(figure.dtype).kind
-            values[figure.name] = (
-                found if kind == "c" else (100 * found.real if kind == "i" else found.imag)
-            ).astype(figure.dtype)
+            parts = {"c": found, "i": 100 * np.real(found), "f": np.imag(found)}
+            values[figure.name] = parts[kind].astype(figure.dtype)
         states = np.full(len(batch.layouts), DONE, dtype=np.int8)
         reasons = {}
         for n, layout in enumerate(batch.layouts):
@@ -127,3 +128,32 @@ class ToyWork:
             for figure in self.plan.figures:
                 values[figure.name][n] = -1 if np.dtype(figure.dtype).kind == "i" else np.nan
         return BatchResult(batch, values, states, reasons)
+
+
+def complete(
+    path: Path, plan: SweepPlan, *, size: int = 5, by_band: bool = True, work: Any = None
+) -> Path:
+    """The whole sweep, without interruption, gathered."""
+    with SweepStore.create(path, plan) as store:
+        batches = toy_batches(plan, size, by_band=by_band)
+        run_batches(work or ToyWork(plan), batches, store, executor="in-process")
+        return store.gather()
+
+
+def datasets(path: Path) -> dict[str, Any]:
+    """All that a gathered file holds, bit for bit, but its date and how it is cut into chunks."""
+    found: dict[str, Any] = {}
+    with h5py.File(path, "r") as file:
+        found |= {f"@{key}": file.attrs[key] for key in file.attrs if key != "created"}
+        for name in file:
+            data: Any = file[name]
+            kind = h5py.check_string_dtype(data.dtype)
+            values = data[()] if kind is None else np.asarray(data.asstr()[()], dtype=str)
+            array = np.asarray(values)
+            found[name] = (array.dtype.str, array.shape, array.tobytes())
+            found |= {
+                f"{name}@{key}": str(data.attrs[key])
+                for key in ("unit", "about", "choices")
+                if key in data.attrs
+            }
+    return found

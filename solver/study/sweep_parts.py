@@ -91,7 +91,7 @@ def part_image(plan: SweepPlan, result: BatchResult, fingerprint: str) -> memory
             most = min(len(layouts), slices.chunk_rows[figure.name])
             data = form.create_figure(group, figure, shape, most)
             if data.size:
-                data[...] = result.values[figure.name]
+                data[...] = np.asarray(result.values[figure.name], dtype=figure.dtype)
     return content.getbuffer()
 
 

@@ -60,7 +60,7 @@ MOST_DEADLY = 3
 POLL = 1.0
 """Between looks at `stop`, and so that Ctrl-C gets through on every system. [s]"""
 
-_ALONE = threading.Lock()
+_ALONE = threading.RLock()
 """Two threads of a process must not run parallel kernels at once."""
 
 
@@ -300,12 +300,29 @@ class _Processes(_Crew):
         self._contexts = [context := _Spawning()]
         return ProcessPoolExecutor(count, mp_context=context, initializer=_begin_worker)
 
+    def submit(self, work: Work, job: _Job) -> Future[_Outcome]:
+        with _ctrl_c_held_back():  # a worker that starts meanwhile never hears of it
+            return super().submit(work, job)
+
     def end(self) -> None:
         self._executor.shutdown(wait=False, cancel_futures=True)
         for process in self._contexts[0].processes:
             if process.is_alive():
                 process.terminate()
         self._executor.shutdown(wait=True)
+
+
+@contextmanager
+def _ctrl_c_held_back() -> Iterator[None]:
+    """Ctrl-C waits for the end of this, where the system can do that."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _processors() -> int:

@@ -290,7 +290,7 @@ class SweepStore:
                 np.array(result.batch.layouts, dtype=np.int64),
                 np.array(result.batch.bands, dtype=np.int64),
                 np.array(result.states, dtype=np.int8),
-                dict(result.reasons),
+                {layout: why for layout, why in result.reasons.items() if why},
             )
         )
 
