@@ -3,6 +3,7 @@
 import json
 import logging
 import os
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -42,6 +43,18 @@ def begun(path: Path, *, done: int = 4, size: int = 5) -> None:
             store.put(ToyWork(plan).compute(batch))
 
 
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: Any) -> Path:
+    """A sweep without interruption, gathered; not to be changed."""
+    return complete(tmp_path_factory.mktemp("whole") / "whole.h5", toy_plan())
+
+
+@pytest.fixture
+def copy(whole: Path, tmp_path: Path) -> Path:
+    """The same, to be damaged."""
+    return Path(shutil.copy(whole, tmp_path / "a.h5"))
+
+
 def parts(path: Path) -> list[Path]:
     return sorted(parts_folder(path).glob("part-*.h5"))
 
@@ -50,10 +63,10 @@ def parts(path: Path) -> list[Path]:
 
 
 @pytest.mark.parametrize("gathered", [False, True])
-def test_a_plan_comes_back_equal(tmp_path: Path, gathered: bool):
+def test_a_plan_comes_back_equal(tmp_path: Path, whole: Path, gathered: bool):
     plan = toy_plan()
     if gathered:
-        complete(tmp_path / "a.h5", plan)
+        shutil.copy(whole, tmp_path / "a.h5")
     else:
         begun(tmp_path / "a.h5")
     found = read_plan(tmp_path / "a.h5")
@@ -73,34 +86,34 @@ def test_a_plan_comes_back_equal(tmp_path: Path, gathered: bool):
         assert not new.flags.writeable
 
 
-def test_figures_come_back_equal_and_in_place(tmp_path: Path):
+def test_figures_come_back_equal_and_in_place(whole: Path):
     plan = toy_plan()
-    stored = open_store(complete(tmp_path / "a.h5", plan))
-    whole = ToyWork(plan).compute(Batch(0, tuple(range(24)), (0, 1, 2)))
+    stored = open_store(whole)
+    direct = ToyWork(plan).compute(Batch(0, tuple(range(24)), (0, 1, 2)))
     for figure in plan.figures:
         found = stored.read(figure.name)
         assert found.dtype == figure.dtype
-        assert np.array_equal(found, whole.values[figure.name], equal_nan=True)
-    assert np.array_equal(stored.states, whole.states)
-    assert stored.reasons == whole.reasons
+        assert np.array_equal(found, direct.values[figure.name], equal_nan=True)
+    assert np.array_equal(stored.states, direct.states)
+    assert stored.reasons == direct.reasons
     assert stored.is_complete
     assert stored.is_gathered
     assert set(stored.states.tolist()) == {DONE, UNFIT, FAILED}  # the case has all of them
 
 
 @pytest.mark.parametrize("gathered", [False, True])
-def test_some_layouts_are_read_as_asked(tmp_path: Path, gathered: bool):
+def test_some_layouts_are_read_as_asked(tmp_path: Path, whole: Path, gathered: bool):
     path = tmp_path / "a.h5"
     if gathered:
-        complete(path, toy_plan())
+        shutil.copy(whole, path)
     else:
         begun(path)
     stored = open_store(path)
-    whole = stored.read("impedance")
+    everything = stored.read("impedance")
     for some in (slice(3, 9), slice(None, None, 5), slice(20, 2, -4), slice(8, 3), [7, 2, 2, 23],
                  np.array([], dtype=np.int64)):  # fmt: skip
         found = stored.read("impedance", layouts=some)
-        assert np.array_equal(found, whole[some], equal_nan=True)
+        assert np.array_equal(found, everything[some], equal_nan=True)
     with pytest.raises(SweepError, match="layouts 0 to 23"):
         stored.read("impedance", layouts=[3, 24])
     with pytest.raises(SweepError, match=r"no figure 'swr' is kept; there are impedance, budget"):
@@ -139,14 +152,13 @@ def test_reading_goes_on_when_the_sweep_is_gathered_meanwhile(tmp_path: Path):
     )
 
 
-def test_gathering_in_many_slices_changes_nothing(tmp_path: Path, monkeypatch: Any):
-    one = complete(tmp_path / "one.h5", toy_plan())
+def test_gathering_in_many_slices_changes_nothing(tmp_path: Path, whole: Path, monkeypatch: Any):
     # Below the size of a layout: one at a time; chunks of one layout too.
     monkeypatch.setattr("ridgepole.solver.study.sweep_store.SLICE_BYTES", 600)
     many = complete(tmp_path / "many.h5", toy_plan())
-    with h5py.File(one) as a, h5py.File(many) as b:
+    with h5py.File(whole) as a, h5py.File(many) as b:
         assert a["impedance"].chunks != b["impedance"].chunks  # pyright: ignore[reportAttributeAccessIssue]
-    assert datasets(one) == datasets(many)
+    assert datasets(whole) == datasets(many)
 
 
 def test_the_same_sweep_twice_gives_the_same_bytes(tmp_path: Path):
@@ -158,9 +170,9 @@ def test_the_same_sweep_twice_gives_the_same_bytes(tmp_path: Path):
     assert one != other
 
 
-def test_plain_hdf5_tells_units_and_dimensions(tmp_path: Path):
+def test_plain_hdf5_tells_units_and_dimensions(whole: Path):
     plan = toy_plan()
-    with h5py.File(complete(tmp_path / "a.h5", plan)) as file:
+    with h5py.File(whole) as file:
         assert file.attrs["schema"] == SCHEMA
         assert file.attrs["library_version"] == plan.version
         assert file.attrs["method"] == "latin hypercube"
@@ -185,16 +197,14 @@ def test_plain_hdf5_tells_units_and_dimensions(tmp_path: Path):
         assert found["state"].attrs["about"].endswith("0 waiting, 1 done, 2 unfit, 3 failed")
 
 
-def test_xarray_makes_sense_of_it(tmp_path: Path):
+def test_xarray_makes_sense_of_it(copy: Path):
     reason = "xarray and h5netcdf are not installed: pip install xarray h5netcdf"
     xarray = pytest.importorskip("xarray", reason=reason)
     pytest.importorskip("h5netcdf", reason=reason)
-    plan = toy_plan()
-    path = complete(tmp_path / "a.h5", plan)
-    with xarray.open_dataset(path, engine="h5netcdf") as found:
+    with xarray.open_dataset(copy, engine="h5netcdf") as found:
         assert dict(found.sizes) == {"layout": 24, "band": 3, "point": 3, "part": 3, "elevation": 2}
         assert found.impedance.dims == ("layout", "band", "point")
-        own = open_store(path).read("budget")[6, 1, 2]
+        own = open_store(copy).read("budget")[6, 1, 2]
         assert float(found.budget.sel(layout=6, band="20 m", part="copper")) == own
         assert found.impedance.dtype == np.complex128
 
@@ -226,9 +236,8 @@ def test_axes_of_one_name_that_differ_get_scales_of_their_own(tmp_path: Path):
 # --- what is done -----------------------------------------------------------------------------
 
 
-def test_batches_may_be_cut_otherwise_after_a_resume(tmp_path: Path):
+def test_batches_may_be_cut_otherwise_after_a_resume(tmp_path: Path, whole: Path):
     plan = toy_plan()
-    whole = complete(tmp_path / "whole.h5", plan)
     begun(tmp_path / "a.h5", done=5, size=4)
     with SweepStore.resume(tmp_path / "a.h5", plan) as store:
         missing = store.missing()
@@ -275,8 +284,8 @@ def test_gathering_wants_everything(tmp_path: Path):
     assert not (tmp_path / "a.h5").exists()
 
 
-def test_nothing_is_left_beside_the_file(tmp_path: Path):
-    path = complete(tmp_path / "a.h5", toy_plan())
+def test_nothing_is_left_beside_the_file(tmp_path: Path, copy: Path):
+    path = copy
     assert os.listdir(tmp_path) == ["a.h5"]
     with SweepStore.resume(path, toy_plan()) as store:
         assert store.is_complete
@@ -322,10 +331,12 @@ CHANGES = [
 
 @pytest.mark.parametrize(("changes", "said"), CHANGES)
 @pytest.mark.parametrize("gathered", [False, True])
-def test_another_sweep_is_refused(tmp_path: Path, changes: Any, said: str, gathered: bool):
+def test_another_sweep_is_refused(
+    tmp_path: Path, whole: Path, changes: Any, said: str, gathered: bool
+):
     path = tmp_path / "a.h5"
     if gathered:
-        complete(path, toy_plan())
+        shutil.copy(whole, path)
     else:
         begun(path)
     before = sorted(tmp_path.rglob("*"))
@@ -441,9 +452,10 @@ def of_another_sweep(path: Path) -> None:
     "damage",
     [cut, not_hdf5, of_another_sweep, lambda path: overwrite_data(path, "figures/budget")],
 )
-def test_a_damaged_part_is_set_aside_and_computed_again(tmp_path: Path, damage: Any, caplog: Any):
+def test_a_damaged_part_is_set_aside_and_computed_again(
+    tmp_path: Path, whole: Path, damage: Any, caplog: Any
+):
     plan = toy_plan()
-    whole = complete(tmp_path / "whole.h5", plan)
     path = tmp_path / "a.h5"
     begun(path, done=10)
     bad = parts(path)[3]
@@ -463,7 +475,7 @@ def test_a_damaged_part_is_set_aside_and_computed_again(tmp_path: Path, damage: 
     assert aside.exists()  # what was set aside stays
 
 
-def test_a_part_that_is_damaged_while_gathering(tmp_path: Path, caplog: Any):
+def test_a_part_that_is_damaged_while_gathering(tmp_path: Path, whole: Path, caplog: Any):
     plan = toy_plan()
     path = tmp_path / "a.h5"
     with SweepStore.create(path, plan) as store:
@@ -476,7 +488,7 @@ def test_a_part_that_is_damaged_while_gathering(tmp_path: Path, caplog: Any):
         assert not store.is_complete
         run_batches(ToyWork(plan), toy_batches(plan), store, executor="in-process")
         store.gather()
-    assert datasets(path) == datasets(complete(tmp_path / "whole.h5", plan))
+    assert datasets(path) == datasets(whole)
 
 
 def test_a_damaged_plan_is_replaced_by_that_of_the_parts(tmp_path: Path, caplog: Any):
@@ -514,19 +526,17 @@ def test_a_watcher_leaves_out_what_does_not_open(tmp_path: Path, caplog: Any):
     assert len(parts(path)) == 4  # it is not the watcher's to set aside
 
 
-def test_a_gathered_file_that_was_cut_off(tmp_path: Path):
-    path = complete(tmp_path / "a.h5", toy_plan())
+def test_a_gathered_file_that_was_cut_off(tmp_path: Path, copy: Path):
+    path = copy
     cut(path)
     for opener in (open_store, read_plan, SweepStore.resume):
         with pytest.raises(StoreError, match=r"a\.h5: is damaged .*nothing can be read of it"):
             opener(path)
 
 
-def test_a_gathered_file_with_one_bad_figure(tmp_path: Path):
-    plan = toy_plan()
-    path = complete(tmp_path / "a.h5", plan)
-    overwrite_data(path, "budget")
-    found = open_store(path)
+def test_a_gathered_file_with_one_bad_figure(copy: Path):
+    overwrite_data(copy, "budget")
+    found = open_store(copy)
     assert found.read("impedance").shape == (24, 3, 3)
     with pytest.raises(StoreError, match="'budget' is damaged") as raised:
         found.read("budget")
@@ -537,8 +547,8 @@ def test_a_gathered_file_with_one_bad_figure(tmp_path: Path):
     )
 
 
-def test_a_gathered_file_without_its_plan(tmp_path: Path):
-    path = complete(tmp_path / "a.h5", toy_plan())
+def test_a_gathered_file_without_its_plan(tmp_path: Path, copy: Path):
+    path = copy
     with h5py.File(path, "r+") as file:
         del file["plan"]
     with pytest.raises(StoreError, match=r"is damaged .*still reads: .*impedance"):
@@ -553,8 +563,8 @@ def test_a_damaged_file_while_its_parts_are_there(tmp_path: Path):
         SweepStore.resume(path, toy_plan())
 
 
-def test_a_newer_schema(tmp_path: Path):
-    path = complete(tmp_path / "a.h5", toy_plan())
+def test_a_newer_schema(tmp_path: Path, copy: Path):
+    path = copy
     begun(tmp_path / "b.h5")
     for file_path in (path, parts_folder(tmp_path / "b.h5") / "plan.h5"):
         with h5py.File(file_path, "r+") as file:

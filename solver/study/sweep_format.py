@@ -11,7 +11,7 @@ import dataclasses
 import hashlib
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -45,6 +45,16 @@ def opened(path: Path) -> Any:
     import h5py
 
     return h5py.File(path, "r")
+
+
+def image_of(write: Callable[[Any], None]) -> bytes:
+    """What a file of HDF5 would hold, made in memory; `write` is given the open file."""
+    import h5py
+
+    with h5py.File("in memory", "w", driver="core", backing_store=False, block_size=2**16) as file:
+        write(file)
+        file.flush()
+        return file.id.get_file_image()
 
 
 # --- plain values as JSON ---------------------------------------------------------------------
@@ -471,13 +481,17 @@ def slices_of(plan: SweepPlan, most_bytes: int) -> Slices:
 def create_figure(
     file: Any, figure: Figure, shape: tuple[int, ...], rows: int, scales: Sequence[Any] = ()
 ) -> Any:
-    """An empty dataset of (n, m, *figure.shape) for a figure, with checksums, unit and scales."""
+    """An empty dataset of (n, m, *figure.shape) for a figure, with checksums.
+
+    With scales it says of itself what it is.
+    """
     filters: dict[str, Any] = {}
     if math.prod(shape):
         filters = {"chunks": (rows, *shape[1:]), "fletcher32": True}
     data = file.create_dataset(figure.name, shape=shape, dtype=figure.dtype, **filters)
-    _label(data, figure.unit, figure.about)
-    _attach(data, scales)
+    if scales:
+        _label(data, figure.unit, figure.about)
+        _attach(data, scales)
     return data
 
 
@@ -491,13 +505,12 @@ def write_states(
     import h5py
 
     state = file.create_dataset("state", data=states)
-    state.attrs["about"] = "Of a layout on a band: " + ", ".join(
-        f"{number} {name}" for number, name in enumerate(STATES)
-    )
     texts = [reasons.get(number, "") for number in range(states.shape[0])]
     reason = file.create_dataset("reason", data=texts, dtype=h5py.string_dtype())
-    reason.attrs["about"] = "Why a layout is unfit or failed, empty for all others."
     if scales:
+        kinds = ", ".join(f"{number} {name}" for number, name in enumerate(STATES))
+        state.attrs["about"] = f"Of a layout on a band: {kinds}"
+        reason.attrs["about"] = "Why a layout is unfit or failed, empty for all others."
         _attach(state, scales)
         _attach(reason, scales[:1])
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -68,14 +67,12 @@ class Part:
         return part
 
 
-def part_image(plan: SweepPlan, result: BatchResult, fingerprint: str) -> memoryview:
+def part_image(plan: SweepPlan, result: BatchResult, fingerprint: str) -> bytes:
     """A part as the bytes of its file."""
-    import h5py
-
     layouts, bands = result.batch.layouts, result.batch.bands
     slices = form.slices_of(plan, SLICE_BYTES)
-    content = io.BytesIO()
-    with h5py.File(content, "w") as file:
+
+    def write(file: Any) -> None:
         file.attrs["format"] = form.PART_FORMAT
         file.attrs["schema"] = form.SCHEMA
         file.attrs["fingerprint"] = fingerprint
@@ -92,7 +89,8 @@ def part_image(plan: SweepPlan, result: BatchResult, fingerprint: str) -> memory
             data = form.create_figure(group, figure, shape, most)
             if data.size:
                 data[...] = np.asarray(result.values[figure.name], dtype=figure.dtype)
-    return content.getbuffer()
+
+    return form.image_of(write)
 
 
 def check_result(plan: SweepPlan, result: BatchResult) -> None:

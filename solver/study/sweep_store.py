@@ -15,7 +15,6 @@ are done on which bands is read off the parts, so batches may be cut otherwise a
 
 from __future__ import annotations
 
-import io
 import logging
 import os
 import platform
@@ -225,14 +224,12 @@ class SweepStore:
         self._parts.append(part)
 
     def _write_plan(self) -> None:
-        import h5py
-
-        content = io.BytesIO()
-        with h5py.File(content, "w") as file:
+        def write(file: Any) -> None:
             form.describe(file, self.plan, kind=form.PLAN_FORMAT, created=self._created)
-        self._write(self._folder / PLAN, content.getbuffer())
 
-    def _write(self, target: Path, content: memoryview) -> None:
+        self._write(self._folder / PLAN, form.image_of(write))
+
+    def _write(self, target: Path, content: bytes) -> None:
         try:
             write_whole(target, content)
         except OSError as error:
