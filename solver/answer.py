@@ -283,14 +283,16 @@ def _threads(n_elements: int) -> int | None:
     return 1 if 3 * n_elements < ONE_THREAD_BELOW else None
 
 
-def progress_bar(count: int, progress: bool | None) -> Any:
-    """A bar over matrices; None: shown if it takes more than a second."""
+def progress_bar(
+    count: int, progress: bool | None, *, doing: str = "solving", unit: str = "matrix"
+) -> Any:
+    """A bar with rate and time left; None: shown if it takes more than a second."""
     from tqdm import tqdm
 
     return tqdm(
         total=count,
-        desc="solving",
-        unit="matrix",
+        desc=doing,
+        unit=unit,
         delay=1.0 if progress is None else 0.0,
         disable=progress is False,
         leave=False,
