@@ -147,9 +147,9 @@ class Condition:
                 column.values, np.isnan(column.values), column.unit, choices=column.choices
             )
         parts = [self._value(one, lookup) for one in rest[-1]]
-        unknown = parts[0].unknown.any(axis=1, keepdims=True)
-        for part in parts[1:]:
-            unknown = unknown | part.unknown.any(axis=1, keepdims=True)
+        unknown = _NOWHERE
+        for part in parts:
+            unknown = np.logical_or(unknown, part.unknown.any(axis=1, keepdims=True))
         if kind in ("and", "or", "not"):
             for part in parts:
                 if not part.is_truth:
@@ -174,7 +174,7 @@ class Condition:
         with np.errstate(divide="ignore", invalid="ignore"):
             values = _ARITHMETIC[rest[0]](one.values, two.values)
         is_literal = one.is_literal and two.is_literal
-        return _Known(values, unknown | np.isnan(values), unit, is_literal=is_literal)
+        return _Known(values, np.logical_or(unknown, np.isnan(values)), unit, is_literal=is_literal)
 
     def _compared(self, how: str, one: _Known, two: _Known) -> Mask:
         if one.text is not None or two.text is not None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..answer_records import data_frame
 from ..errors import SweepError
-from ..moments.basis import FloatArray
+from ..moments.basis import ComplexArray, FloatArray
 from .sweep_quantities import Asked, axis_label, is_choice
 from .sweep_records import Parameter
 
@@ -271,7 +271,9 @@ def trim_table(result: SweepResult, element: str, *, around: int | None = None) 
     around_it = [*below.tolist(), layout, *above.tolist()]
     if len(around_it) < 2:
         raise SweepError(_alone(result, varied.name, layout))
-    impedance = np.concatenate([result.store.read("impedance", slice(k, k + 1)) for k in around_it])
+    impedance: ComplexArray = np.concatenate(
+        [result.store.read("impedance", slice(k, k + 1)) for k in around_it]
+    )
     at = np.array([lengths[k] for k in around_it])
     middle = int(below.size)
     rows = []

@@ -5,18 +5,18 @@ from __future__ import annotations
 import html
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..answer_records import data_frame
 from ..errors import SweepError
 from ..moments.basis import FloatArray
 from .sweep_conditions import Column, Mask, parse_condition
 from .sweep_fronts import pareto_front
-from .sweep_quantities import Asked, Nature, Vocabulary, axis_label, is_choice
+from .sweep_quantities import Asked, Nature, axis_label, is_choice
 from .sweep_ranking import RankedLayout, Ranking
+from .sweep_reading import QuantityReader, SweepFigures
 from .sweep_records import DONE, FAILED, STATES, UNFIT, WAITING, Parameter, SweepPlan
 
 if TYPE_CHECKING:
@@ -24,84 +24,7 @@ if TYPE_CHECKING:
 
     from .sweep_cuts import LengthMap, Spread, TrimTable
 
-SLICE_BYTES = 16_000_000
-"""Of figures held at once while quantities are worked out."""
-
-KEPT_BYTES = 128_000_000
-"""Of quantities, (L, B) each, that are remembered."""
-
 Best = Literal["high", "low"]
-
-
-class SweepFigures(Protocol):
-    """Figures of a sweep wherever they lie; read when asked for."""
-
-    @property
-    def plan(self) -> SweepPlan:
-        """All that the sweep was to do."""
-        ...
-
-    @property
-    def states(self) -> NDArray[np.int8]:
-        """Of each layout, (L,)."""
-        ...
-
-    @property
-    def reasons(self) -> Mapping[int, str]:
-        """Why a layout is not done."""
-        ...
-
-    def read(self, name: str, layouts: slice = ...) -> NDArray[Any]:
-        """A figure of some layouts on all bands, (n, B, *shape)."""
-        ...
-
-
-class _Quantities:
-    """Numbers a layout and band, worked out slice by slice and remembered within bounds."""
-
-    def __init__(self, store: SweepFigures) -> None:
-        self.store, self.plan = store, store.plan
-        self.words = Vocabulary(self.plan)
-        self._known: dict[str, FloatArray] = {}
-
-    def by_band(self, names: Sequence[str]) -> dict[str, FloatArray]:
-        """Quantities that are kept, (L, B) each, read-only; each figure is read once."""
-        found = {name: self._known[name] for name in names if name in self._known}
-        wanted = [name for name in dict.fromkeys(names) if name not in found]
-        if wanted:
-            size = (len(self.plan.design), len(self.plan.bands))
-            made = {name: np.full(size, np.nan) for name in wanted}
-            for part in self._slices(wanted):
-                for name, values in self.of(wanted, part).items():
-                    made[name][part] = values
-            for name, values in made.items():
-                values.flags.writeable = False
-                self._known[name] = values
-            while len(self._known) > 1 and sum(v.nbytes for v in self._known.values()) > KEPT_BYTES:
-                del self._known[next(iter(self._known))]
-            found |= made
-        return found
-
-    def of(self, names: Sequence[str], part: slice) -> dict[str, FloatArray]:
-        """The same of some layouts only, (n, B) each."""
-        recipes = {name: self.words.kept[name] for name in names}
-        figures = {
-            figure: self.store.read(figure, part)
-            for figure in dict.fromkeys(f for one in recipes.values() for f in one.figures)
-        }
-        with np.errstate(invalid="ignore"):  # NaN of what is not done
-            return {name: one.compute(figures) for name, one in recipes.items()}
-
-    def _slices(self, names: Sequence[str]) -> Iterator[slice]:
-        figures = {f for name in names for f in self.words.kept[name].figures}
-        each = sum(
-            len(self.plan.bands) * int(np.prod(f.shape)) * np.dtype(f.dtype).itemsize
-            for f in self.plan.figures
-            if f.name in figures
-        )
-        step = max(SLICE_BYTES // max(each, 1), 1)
-        for first in range(0, len(self.plan.design), step):
-            yield slice(first, min(first + step, len(self.plan.design)))
 
 
 class SweepResult:
@@ -121,7 +44,7 @@ class SweepResult:
     """
 
     def __init__(self, store: SweepFigures) -> None:
-        self._quantities = _Quantities(store)
+        self._quantities = QuantityReader(store)
         self._passed: Mask | None = None
         self._where: tuple[str, ...] = ()
 
@@ -159,6 +82,11 @@ class SweepResult:
         return np.ones(len(self), dtype=np.bool_) if self._passed is None else self._passed
 
     @property
+    def where(self) -> tuple[str, ...]:
+        """The filters, in words."""
+        return self._where
+
+    @property
     def layouts(self) -> NDArray[np.int64]:
         """Numbers of the layouts that are computed and that the filters have left."""
         return np.flatnonzero(self.done & self.passed)
@@ -189,6 +117,15 @@ class SweepResult:
         """What `quantity` knows here; "worst" and the like may stand before, "on 40 m" behind."""
         words = self._quantities.words
         return (*words.kept, *words.parameters)
+
+    @property
+    def band_quantity_names(self) -> tuple[str, ...]:
+        """Those that have a number on each band."""
+        return tuple(self._quantities.words.kept)
+
+    def by_band(self, names: Sequence[str]) -> dict[str, FloatArray]:
+        """Some of `band_quantity_names`, (L, B) each, with each figure read once."""
+        return self._quantities.by_band(names)
 
     def has(self, name: str) -> bool:
         """Whether the figures behind a quantity were kept."""
@@ -657,18 +594,9 @@ class SweepResult:
 
     def to_dataframe(self) -> Any:
         """One row a layout and band with parameters and all quantities; needs pandas."""
-        numbers = np.flatnonzero(self.passed)
-        bands = np.array([band.name for band in self.plan.bands], dtype=object)
-        columns: dict[str, Any] = {
-            "layout": np.repeat(numbers, bands.size),
-            "state": np.repeat(np.array(STATES, dtype=object)[self.states[numbers]], bands.size),
-            "band": np.tile(bands, numbers.size),
-        }
-        for name, values in self.parameters.items():
-            columns[name] = np.repeat(values[numbers], bands.size)
-        for name, values in self._quantities.by_band(list(self._quantities.words.kept)).items():
-            columns[name] = values[numbers].ravel()
-        return data_frame(columns)
+        from .sweep_export import sweep_frame
+
+        return sweep_frame(self)
 
     def to_xarray(self, figures: Sequence[str] | None = None) -> Any:
         """Figures as an xarray Dataset over layout and band, parameters as coordinates.
@@ -685,45 +613,9 @@ class SweepResult:
         SweepError
             If a figure was not kept.
         """
-        try:
-            import xarray
-        except ImportError as error:
-            raise ImportError(
-                "to_xarray needs xarray, which is not installed: pip install 'xarray>=2024.1'"
-            ) from error
-        kept = {figure.name: figure for figure in self.plan.figures}
-        wanted = list(kept) if figures is None else list(_listed(figures))
-        for name in wanted:
-            if name not in kept:
-                raise SweepError(
-                    f"Figure {name!r} was not kept in this sweep; kept are: {', '.join(kept)}."
-                )
-        numbers = np.flatnonzero(self.passed)
-        coords: dict[str, Any] = {
-            "layout": numbers,
-            "band": [band.name for band in self.plan.bands],
-            "state": ("layout", self.states[numbers]),
-        }
-        for parameter, (name, values) in zip(
-            self.plan.design.parameters, self.parameters.items(), strict=True
-        ):
-            shown = [axis_label(v) for v in values] if is_choice(parameter) else values
-            coords[name] = ("layout", np.asarray(shown)[numbers], {"unit": parameter.unit})
-        data: dict[str, Any] = {}
-        for name in wanted:
-            axes = [f"{name} {axis.name}" for axis in kept[name].axes]
-            for label, axis in zip(axes, kept[name].axes, strict=True):
-                numeric = not any(isinstance(v, str | tuple | list) for v in axis.values)
-                coords[label] = list(axis.values if numeric else map(axis_label, axis.values))
-            values = self.store.read(name, slice(0, len(self)))[numbers]
-            about = {"unit": kept[name].unit, "about": kept[name].about}
-            data[name] = (("layout", "band", *axes), values, about)
-        attributes = {
-            key: value
-            for key, value in self.plan.settings.items()
-            if isinstance(value, int | float | str)
-        }
-        return xarray.Dataset(data, coords=coords, attrs={"name": self.plan.name, **attributes})
+        from .sweep_export import sweep_dataset
+
+        return sweep_dataset(self, figures)
 
     # ---- showing -------------------------------------------------------------------------
 
@@ -746,7 +638,7 @@ class SweepResult:
         """
         from ..views import sweep_figures as views
 
-        kinds: dict[str, Callable[..., Figure]] = views.PICTURES
+        kinds: Mapping[str, Callable[..., Figure]] = views.PICTURES
         if kind not in kinds:
             raise SweepError(f"There is no picture {kind!r}; there are: {', '.join(kinds)}.")
         return kinds[kind](self, **options)
