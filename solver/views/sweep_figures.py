@@ -40,6 +40,9 @@ MOST_LINES = 400
 TOP_SWR = 5000.0
 """Beyond it SWR is drawn at the edge."""
 
+NEAR_MATCH = 4.0
+"""An axis of SWR begins at 1 where the least is below this."""
+
 MAPPED = ("|z|", "feed voltage", "efficiency")
 
 
@@ -84,25 +87,37 @@ def _set_axis(ax: Axes, which: str, asked: Asked, values: FloatArray, label: str
     getattr(ax, f"set_{which}scale")("log")
     axis: Axis = getattr(ax, f"{which}axis")
     low, high = float(known.min()), float(known.max())
-    if asked.quantity.style == "swr":
-        top = max(6.0, 1.15 * high)
-        getattr(ax, f"set_{which}lim")(1.0, top)
-        mark_swr(axis, top)
-        return
-    getattr(ax, f"set_{which}lim")(low / 1.1, high * 1.1)
-    _mark_log(axis, low / 1.1, high * 1.1)
+    if asked.quantity.style == "swr" and low < NEAR_MATCH:
+        low, high = 1.0, max(6.0, 1.15 * high)
+        mark_swr(axis, high)
+    else:
+        low, high = low / 1.1, high * 1.1
+        _mark_log(axis, low, high)
+    getattr(ax, f"set_{which}lim")(low, high)
 
 
 def _mark_log(axis: Axis, low: float, high: float) -> None:
-    """Ticks at 1, 2, 5 times powers of ten, or at powers alone over many decades."""
+    """Ticks at round numbers, the fewest that make three."""
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
     decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
-    digits = (1,) if len(decades) > 5 else (1, 2, 5)
-    ticks = [d * 10.0**k for k in decades for d in digits if low <= d * 10.0**k <= high]
+    ticks: list[float] = []
+    for digits in ((1,), (1, 2, 5), (1, 1.5, 2, 3, 4, 5, 7), np.arange(1.0, 10.0, 0.2)):
+        ticks = [float(d) * 10.0**k for k in decades for d in digits]
+        ticks = [tick for tick in ticks if low <= tick <= high]
+        if len(ticks) >= 3:
+            break
     axis.set_major_locator(FixedLocator(ticks))
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_locator(NullLocator())
+
+
+def _colour_bar(bar: Any, asked: Asked, limits: tuple[float, float], label: str) -> None:
+    """Label and ticks of a colour bar as on axes."""
+    bar.set_label(label, fontsize=8.5, color=INK)
+    bar.ax.tick_params(labelsize=8, colors="#5f5a52")
+    if _is_logarithmic(asked):
+        _mark_log(bar.ax.yaxis, *limits)
 
 
 def _title(result: SweepResult) -> str:
@@ -137,7 +152,7 @@ def draw_front(
     layouts = result.layouts
     front = result.pareto(criteria, bands=bands)
     ax.plot(
-        drawn[layouts, 0], drawn[layouts, 1], ".", ms=3.5, color=OTHERS, mew=0,
+        drawn[layouts, 0], drawn[layouts, 1], ".", ms=6.0 if layouts.size < 1000 else 3.0, color=OTHERS, mew=0,
         rasterized=layouts.size > 2000, label=f"{layouts.size:,} layouts",
     )  # fmt: skip
     ax.plot(
@@ -246,13 +261,8 @@ def draw_parallel(
     ax.tick_params(axis="x", length=0)
     for side in ("left", "bottom"):
         ax.spines[side].set_visible(False)
-    bar = ax.figure.colorbar(
-        ScalarMappable(norm=norm, cmap=shade_map), ax=ax, label=_label(colour, result), pad=0.02
-    )
-    if colour.quantity.style == "swr":
-        mark_swr(bar.ax.yaxis, limits[1])
-    elif _is_logarithmic(colour):
-        _mark_log(bar.ax.yaxis, *limits)
+    bar = ax.figure.colorbar(ScalarMappable(norm=norm, cmap=shade_map), ax=ax, pad=0.02)
+    _colour_bar(bar, colour, limits, _label(colour, result))
     shown = f"{ordered.size:,} of {known.size:,} layouts" if ordered.size < known.size else (
         f"{known.size:,} layouts"
     )  # fmt: skip
@@ -283,7 +293,7 @@ def _end_texts(
 def _broken(text: str) -> str:
     """A label in lines of some fourteen letters."""
     lines = [""]
-    for word in text.split():
+    for word in text.replace(" ohm)", "\u00a0ohm)").split(" "):
         if lines[-1] and len(lines[-1]) + len(word) > 13:
             lines.append(word)
         else:
@@ -319,12 +329,7 @@ def draw_length_panel(found: LengthMap, label: str, ax: Axes | None = None) -> A
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel(_parameter_label(found.parameter))
     bar = ax.figure.colorbar(mesh, ax=ax, pad=0.015, aspect=12)
-    bar.set_label(_broken(label), fontsize=8.5, color=INK)
-    bar.ax.tick_params(labelsize=8)
-    if found.quantity.quantity.style == "swr":
-        mark_swr(bar.ax.yaxis, limits[1])
-    elif is_log:
-        _mark_log(bar.ax.yaxis, *limits)
+    _colour_bar(bar, found.quantity, limits, _broken(label))
     return ax
 
 
@@ -365,7 +370,9 @@ def draw_length_map(
             ax.set_xlabel("")
     others = [p.name for p in result.plan.design.parameters if p.name != maps[0].parameter.name]
     note = f"layout {place} marked" + ("; all else as there" if others else "")
-    put_title(figure, f"{result.plan.name}: {words_of(maps[0].parameter.name)}", note)
+    put_title(
+        figure, f"{result.plan.name}: {words_of(maps[0].parameter.name)} over the bands", note
+    )
     return figure
 
 
@@ -396,7 +403,7 @@ def draw_against(
     tidy(ax)
     ax.set_xlabel(_parameter_label(found.parameter))
     _set_axis(ax, "y", found.quantity, np.concatenate([low, high]), _label(found.quantity, result))
-    if found.quantity.quantity.style == "swr":
+    if found.quantity.quantity.style == "swr" and ax.get_ylim()[0] <= 1.0:
         ax.axhspan(1.0, 2.0, color=GOOD, lw=0, zorder=0)
     ax.legend(frameon=False, fontsize=8, loc="best")
     grouped = f", in {found.values.size} groups" if found.is_grouped else ""

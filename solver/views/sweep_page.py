@@ -55,9 +55,9 @@ def value_text(asked: Asked, value: float) -> str:
     return n.with_unit(value, unit) if unit else n.rounded(value)
 
 
-def quantity_label(asked: Asked, *, reference: float, power: float) -> str:
-    """A quantity's name with what it refers to: "worst SWR (50 ohm)"."""
-    name = asked.name
+def quantity_label(asked: Asked, *, reference: float = np.nan, power: float = np.nan) -> str:
+    """A quantity's name, with what it refers to where that is told: "worst SWR (50 ohm)"."""
+    name = asked.name.replace("|z|", "|Z|")
     if asked.quantity.style == "swr":
         at = f" ({reference:g} ohm)" if math.isfinite(reference) else ""
         return re.sub(r"\bswr\b", "SWR", name) + at
@@ -107,10 +107,7 @@ def counted(number: int, thing: str = "") -> str:
 
 def _ranking_rows(ranking: Ranking) -> list[list[str]]:
     heads = ["place", "layout", *parameter_labels(ranking.parameters)]
-    heads += [
-        quantity_label(one, reference=ranking.reference, power=ranking.power)
-        for one in ranking.shown
-    ]
+    heads += [quantity_label(one) for one in ranking.shown]
     return [heads, *(_ranking_cells(ranking, row) for row in ranking.rows)]
 
 
@@ -128,7 +125,18 @@ def _ranking_opening(ranking: Ranking) -> str:
     by = quantity_label(ranking.by, reference=ranking.reference, power=ranking.power)
     over = f", over {', '.join(ranking.bands)}" if not ranking.by.is_parameter else ""
     where = f" Only where {' and '.join(ranking.where)}." if ranking.where else ""
-    return f"Layouts of {ranking.name} by {by}, the {way} first{over}.{where}"
+    refers = _references(ranking, ranking.shown[1:])
+    return f"Layouts of {ranking.name} by {by}, the {way} first{over}.{where}{refers}"
+
+
+def _references(ranking: Ranking, shown: Sequence[Asked]) -> str:
+    """What SWR and volts in the table refer to."""
+    text = ""
+    if any(one.quantity.style == "swr" for one in shown):
+        text += f" SWR refers to {ranking.reference:g} ohm."
+    if any(one.quantity.unit == "V" for one in shown):
+        text += f" Volts are RMS at {ranking.power:g} W into the feed point."
+    return text
 
 
 def _ranking_closing(ranking: Ranking) -> str:
@@ -298,7 +306,8 @@ def sweep_summary(result: SweepResult, *, width: int = 100, count: int = 3) -> l
         if not result.has(name):
             continue
         ranking = result.rank(name, count=count)
-        lines += ["", f"Best {words}{so_far}"]
+        refers = _references(ranking, ranking.shown)
+        lines += ["", *wrapped(f"Best {words}{so_far}.{refers}", width, first="", rest="")]
         lines += n.columns(_ranking_rows(ranking), left=2, width=width)
         if no_figure := ranking.left_out["no figure"]:
             lines += wrapped(f"{counted(no_figure, 'layout')} without that number.", width)
