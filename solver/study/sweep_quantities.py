@@ -418,17 +418,6 @@ class Vocabulary:
             )
         return Asked(base, reduction, band)
 
-    def worst(self, name: str) -> Asked:
-        """As `ask`, and where bands are left apart, the worst of them counts.
-
-        Raises
-        ------
-        SweepError
-            If it means nothing, or no side of it is the worse one.
-        """
-        asked = self.ask(name)
-        return self.ask(f"worst {asked.quantity.name}") if asked.is_by_band else asked
-
     @staticmethod
     def _folded(names: Mapping[str, Quantity]) -> dict[str, Quantity]:
         return {name.casefold(): one for name, one in names.items()}

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..answer_records import data_frame
+from ..errors import SweepError
+from ..moments.basis import FloatArray
+from .sweep_conditions import Mask
 from .sweep_quantities import Asked
 from .sweep_records import Parameter
+
+if TYPE_CHECKING:
+    from .sweep_result import SweepResult
 
 
 @dataclass(frozen=True)
@@ -113,3 +119,74 @@ class Ranking:
         from ..views.sweep_page import ranking_html
 
         return ranking_html(self)
+
+
+def rank_layouts(
+    result: SweepResult,
+    by: str | None,
+    *,
+    best: Literal["high", "low"] | None,
+    bands: Sequence[str] | None,
+    where: str | Mask | Sequence[str | Mask],
+    show: Sequence[str],
+    count: int,
+) -> Ranking:
+    """See `SweepResult.rank`."""
+    is_number = isinstance(count, int | np.integer) and not isinstance(count, bool)
+    if not is_number or count < 1:
+        raise SweepError(f"count is {count!r}; at least one place is needed.")
+    asked, way = result.judged(by or result.natural, best)
+    among = result
+    for condition in (where,) if isinstance(where, str | np.ndarray) else tuple(where):
+        among = among.filter(condition, bands=bands)
+    told = [asked]
+    besides = (show,) if isinstance(show, str) else tuple(show)
+    for name in (*(n for n in ("efficiency", "swr") if result.has(n)), *besides):
+        one = result.told(name)
+        if one not in told and not one.is_parameter:  # parameters are told anyhow
+            told.append(one)
+    values = result.one_a_layout(told, bands)
+    rankable = among.done & among.passed & ~np.isnan(values[0])
+    numbers = np.flatnonzero(rankable)
+    first = numbers[_least((1.0 if way == "low" else -1.0) * values[0][numbers], int(count))]
+    plan = result.plan
+    rows = tuple(
+        RankedLayout(
+            place,
+            number,
+            plan.design.layout(number),
+            {one.name: float(column[number]) for one, column in zip(told, values, strict=True)},
+        )
+        for place, number in enumerate(first.tolist(), start=1)
+    )
+    return Ranking(
+        plan.name,
+        asked,
+        way,
+        rows,
+        tuple(told),
+        plan.design.parameters,
+        tuple(plan.bands[k].name for k in result.band_places(bands)),
+        among.where,
+        int(numbers.size),
+        _left_out(among, rankable),
+        float(plan.settings.get("reference", np.nan)),
+        float(plan.settings.get("power", np.nan)),
+    )
+
+
+def _left_out(among: SweepResult, rankable: Mask) -> dict[str, int]:
+    found = {name: number for name, number in among.counts.items() if name != "done"}
+    ruled_out = among.done & ~among.passed
+    found["ruled out"] = int(np.count_nonzero(ruled_out))
+    found["no figure"] = int(np.count_nonzero(among.done & ~ruled_out & ~rankable))
+    return found
+
+
+def _least(values: FloatArray, count: int) -> NDArray[np.int64]:
+    """Places of the least values in order; ties by place."""
+    if count < values.size:
+        edge = np.partition(values, count - 1)[count - 1]
+        among = np.flatnonzero(values <= edge)
+        return among[np.argsort(values[among], kind="stable")][:count]
+    return np.argsort(values, kind="stable")

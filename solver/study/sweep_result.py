@@ -15,7 +15,7 @@ from ..moments.basis import FloatArray
 from .sweep_conditions import Column, Mask, parse_condition
 from .sweep_fronts import pareto_front
 from .sweep_quantities import Asked, Nature, axis_label, is_choice
-from .sweep_ranking import RankedLayout, Ranking
+from .sweep_ranking import Ranking, rank_layouts
 from .sweep_reading import QuantityReader, SweepFigures
 from .sweep_records import DONE, FAILED, STATES, UNFIT, WAITING, Parameter, SweepPlan
 
@@ -183,7 +183,22 @@ class SweepResult:
             asked = self.ask(f"{asked.quantity.name} on {band}")
         if asked.is_by_band:
             return self._quantities.by_band([asked.quantity.name])[asked.quantity.name]
-        return self._single([asked])[0]
+        return self.one_a_layout([asked])[0]
+
+    def told(self, name: str) -> Asked:
+        """What a name means as one number a layout.
+
+        Of bands left apart the worst counts, or the mean where neither side is worse.
+
+        Raises
+        ------
+        SweepError
+            If a name means nothing here.
+        """
+        asked = self.ask(name)
+        if not asked.is_by_band:
+            return asked
+        return self.ask(f"{'worst' if asked.quantity.nature else 'mean'} {asked.quantity.name}")
 
     def numbers(self, name: str, *, bands: Sequence[str] | None = None) -> tuple[Asked, FloatArray]:
         """A quantity as one number a layout, (L,), and what it then is.
@@ -196,10 +211,17 @@ class SweepResult:
         SweepError
             If a name means nothing here.
         """
-        asked = self._told(name)
-        return asked, self._single([asked], bands)[0]
+        asked = self.told(name)
+        return asked, self.one_a_layout([asked], bands)[0]
 
-    def _band_places(self, bands: Sequence[str] | None) -> list[int]:
+    def band_places(self, bands: Sequence[str] | None) -> list[int]:
+        """Places of the bands that count, rising; None is all.
+
+        Raises
+        ------
+        SweepError
+            If the sweep has no such band, or none is named.
+        """
         if bands is None:
             return list(range(len(self.plan.bands)))
         places = [self._quantities.words.band(one) for one in _listed(bands)]
@@ -207,13 +229,13 @@ class SweepResult:
             raise SweepError("bands is empty; name at least one, or leave it out for all.")
         return sorted(set(places))
 
-    def _single(
+    def one_a_layout(
         self, asked: Sequence[Asked], bands: Sequence[str] | None = None
     ) -> list[FloatArray]:
-        """One number a layout for each, (L,)."""
+        """One number a layout for each of what was asked, (L,); see `told`."""
         names = [one.quantity.name for one in asked if not one.is_parameter]
         by_band = self._quantities.by_band(names) if names else {}
-        places = self._band_places(bands)
+        places = self.band_places(bands)
         found: list[FloatArray] = []
         for one in asked:
             if one.is_parameter:
@@ -275,7 +297,7 @@ class SweepResult:
                 )
             return mask
         parsed = parse_condition(condition)
-        places = self._band_places(bands)
+        places = self.band_places(bands)
 
         def column(name: str) -> Column:
             asked = self.ask(name)
@@ -289,7 +311,7 @@ class SweepResult:
                 values = np.asarray(self.plan.design.columns[place], dtype=np.float64)
                 texts = map(axis_label, parameter.choices) if is_choice(parameter) else ()
                 return Column(values[:, None], unit, tuple(texts))
-            return Column(self._single([asked], bands)[0][:, None], unit)
+            return Column(self.one_a_layout([asked], bands)[0][:, None], unit)
 
         return parsed.holds(column, len(self)) & self.done
 
@@ -332,61 +354,7 @@ class SweepResult:
         SweepError
             If a name means nothing, or which is better is not known.
         """
-        if isinstance(count, bool) or not isinstance(count, int) or count < 1:
-            raise SweepError(f"count is {count!r}; at least one place is needed.")
-        words = self._quantities.words
-        asked, way = self.judged(by or self.natural, best)
-        among = self
-        for condition in (where,) if isinstance(where, str | np.ndarray) else tuple(where):
-            among = among.filter(condition, bands=bands)
-        told = [asked]
-        for name in (*(n for n in ("efficiency", "swr") if n in words), *show):
-            one = self._told(name)
-            if one not in told and not one.is_parameter:
-                told.append(one)
-        values = self._single(told, bands)
-        rankable = among.done & among.passed & ~np.isnan(values[0])
-        numbers = np.flatnonzero(rankable)
-        key = values[0][numbers] if way == "low" else -values[0][numbers]
-        first = numbers[_least(key, count)]
-        rows = tuple(
-            RankedLayout(
-                place,
-                int(number),
-                self.plan.design.layout(int(number)),
-                {one.name: float(v[number]) for one, v in zip(told, values, strict=True)},
-            )
-            for place, number in enumerate(first, start=1)
-        )
-        settings = self.plan.settings
-        return Ranking(
-            self.plan.name,
-            asked,
-            way,
-            rows,
-            tuple(told),
-            self.plan.design.parameters,
-            tuple(self.plan.bands[k].name for k in self._band_places(bands)),
-            among._where,
-            int(numbers.size),
-            among._left_out(rankable),
-            float(settings.get("reference", np.nan)),
-            float(settings.get("power", np.nan)),
-        )
-
-    def _told(self, name: str) -> Asked:
-        """As `Vocabulary.worst`, with the mean where neither side is the worse one."""
-        asked = self.ask(name)
-        if not asked.is_by_band:
-            return asked
-        return self.ask(f"{'worst' if asked.quantity.nature else 'mean'} {asked.quantity.name}")
-
-    def _left_out(self, rankable: Mask) -> dict[str, int]:
-        found = {name: n for name, n in self.counts.items() if name != "done"}
-        ruled_out = self.done & ~self.passed
-        found["ruled out"] = int(np.count_nonzero(ruled_out))
-        found["no figure"] = int(np.count_nonzero(self.done & ~ruled_out & ~rankable))
-        return found
+        return rank_layouts(self, by, best=best, bands=bands, where=where, show=show, count=count)
 
     @property
     def natural(self) -> str:
@@ -466,7 +434,7 @@ class SweepResult:
         if not criteria:
             raise SweepError("A front needs at least one criterion, and there is none.")
         asked = [self.judged(name, best)[0] for name, best in criteria]
-        return np.stack(self._single(asked, bands), axis=1)
+        return np.stack(self.one_a_layout(asked, bands), axis=1)
 
     # ---- cuts ----------------------------------------------------------------------------
 
@@ -663,12 +631,3 @@ class SweepResult:
 
 def _listed(names: Sequence[str]) -> Sequence[str]:
     return [names] if isinstance(names, str) else names
-
-
-def _least(values: FloatArray, count: int) -> NDArray[np.int64]:
-    """Places of the least values in order; ties by place."""
-    if count < values.size:
-        edge = np.partition(values, count - 1)[count - 1]
-        among = np.flatnonzero(values <= edge)
-        return among[np.argsort(values[among], kind="stable")][:count]
-    return np.argsort(values, kind="stable")

@@ -151,8 +151,9 @@ def draw_front(
     drawn = np.stack([_scaled(a, values[:, k]) for k, a in enumerate(judged)], axis=1)
     layouts = result.layouts
     front = result.pareto(criteria, bands=bands)
+    size = 6.0 if layouts.size < 1000 else 3.0
     ax.plot(
-        drawn[layouts, 0], drawn[layouts, 1], ".", ms=6.0 if layouts.size < 1000 else 3.0, color=OTHERS, mew=0,
+        drawn[layouts, 0], drawn[layouts, 1], ".", ms=size, color=OTHERS, mew=0,
         rasterized=layouts.size > 2000, label=f"{layouts.size:,} layouts",
     )  # fmt: skip
     ax.plot(
