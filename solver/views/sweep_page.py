@@ -15,6 +15,7 @@ from ...geometry.file_tables import HOUSE_TABLES
 from ...geometry.lengths import Length
 from ..study.sweep_quantities import Asked, axis_label, is_choice, words_of
 from ..study.sweep_records import FAILED, UNFIT, Parameter
+from . import json_form
 from . import numbers as n
 from .numbers import wrapped
 
@@ -175,6 +176,38 @@ def ranking_html(ranking: Ranking) -> str:
         f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
         f"<p>{html.escape(_ranking_closing(ranking))}</p>"
     )
+
+
+def ranking_form(ranking: Ranking) -> dict[str, Any]:
+    """The same as nested dicts and lists, SI units, null for what is not known."""
+    return {
+        "format_version": json_form.FORMAT_VERSION,
+        "name": ranking.name,
+        "by": ranking.by.name,
+        "best": ranking.best,
+        "bands": list(ranking.bands),
+        "where": list(ranking.where),
+        "ranked": ranking.ranked,
+        "left_out": dict(ranking.left_out),
+        "reference_ohm": json_form.number(ranking.reference),
+        "power_w": json_form.number(ranking.power),
+        "parameters": [{"name": one.name, "unit": one.unit} for one in ranking.parameters],
+        "quantities": [
+            {"name": one.name, "unit": one.quantity.unit, "about": one.quantity.about}
+            for one in ranking.shown
+        ],
+        "rows": [
+            {
+                "place": row.place,
+                "layout": row.layout,
+                "parameters": dict(row.parameters),
+                "quantities": {
+                    name: json_form.number(value) for name, value in row.quantities.items()
+                },
+            }
+            for row in ranking.rows
+        ],
+    }
 
 
 # ---- state -------------------------------------------------------------------------------
