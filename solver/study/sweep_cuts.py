@@ -138,7 +138,7 @@ def spread(
     means = np.bincount(group, own) / counts if is_grouped else values
     parts = np.split(of[np.argsort(group, kind="stable")], np.cumsum(counts)[:-1])
     low, median, high = (
-        np.array([np.quantile(part, q, method="closest_observation") for part in parts])
+        np.array([np.quantile(part, q, method="nearest") for part in parts])
         if q != 0.5
         else np.array([np.median(part) for part in parts])
         for q in (SPREAD[0], 0.5, SPREAD[1])
