@@ -35,18 +35,18 @@ class MemoryStore:
         plan: SweepPlan,
         states: NDArray[np.int8],
         reasons: Mapping[int, str],
-        figures: Mapping[str, NDArray[Any]],
+        figures: Mapping[str, Any],
     ) -> None:
         self.plan, self.states, self.reasons, self.figures = plan, states, reasons, figures
         self.asked: list[tuple[str, int]] = []
 
-    def read(self, name: str, layouts: slice = slice(None)) -> NDArray[Any]:
+    def read(self, name: str, *, layouts: slice = slice(None)) -> NDArray[Any]:
         found = self.figures[name][layouts]
         self.asked.append((name, found.shape[0]))
         return found
 
 
-def reactance(length: NDArray[Any], frequency: NDArray[Any]) -> NDArray[Any]:
+def reactance(length: Any, frequency: Any) -> NDArray[Any]:
     """Of one open wire as a line of 600 ohm. [ohm]"""
     return -600.0 / np.tan(2.0 * np.pi * frequency * length / constants.c)
 

@@ -30,6 +30,7 @@ from ridgepole.solver import SweepError
 from ridgepole.solver.study import sweep_reading
 from ridgepole.solver.study.sweep_conditions import MOST_DEPTH, parse_condition
 from ridgepole.solver.study.sweep_fronts import pareto_front
+from ridgepole.solver.study.sweep_quantities import file_units
 from ridgepole.solver.study.sweep_records import (
     DONE,
     STATES,
@@ -327,7 +328,7 @@ def test_a_ranking_shows_itself(result: SweepResult):
         (LONG, 11.7, "11.70 m"),
         (Parameter("a", low=1.0, high=2.0, unit="m"), 1.23456, "1.23 m"),
         (Parameter("a", (1.205, 1.21), unit="m"), 1.205, "1.205 m"),
-        (Parameter("a", (Length("12 ft 6 in"), Length("13 ft")), unit="m"), 3.81, "12 ft 6 in"),
+        (Parameter("a", low=2.2e-6, high=9e-6, unit="H"), 4.7e-6, "4.7 uH"),
         (Parameter("a", low=0.1, high=0.2, unit="m", step=0.005), 0.105, "0.105 m"),
         (Parameter("a", (8, 16, 32)), 16.0, "16"),
         (Parameter("a", low=1.0, high=50.0, unit="ohm"), 33.25, "33.25 ohm"),
@@ -337,6 +338,30 @@ def test_a_ranking_shows_itself(result: SweepResult):
 )
 def test_values_of_parameters_in_peoples_units(parameter: Parameter, value: Any, text: str):
     assert parameter_text(parameter, value) == text
+
+
+def test_lengths_come_back_as_the_file_has_them(store: MemoryStore):
+    text = """
+[[element]]
+name = "cross"
+length = "6.1 m"
+[[element]]
+name = "long"
+length = "36 ft 1 in"
+[earth]
+ground = "average ground"
+"""
+    found = SweepResult(
+        MemoryStore(replace(store.plan, text=text), store.states, store.reasons, store.figures)
+    )
+    ranking = found.rank(count=1, where="long = 12 m")
+    assert ranking.units == ("ft in", "m", "")
+    assert "39 ft 4.44 in" in str(ranking)  # 12 m
+    assert "29 ft 6.33 in to 45 ft 11.18 in" in " ".join(found.to_text().split())
+    assert file_units(store.plan) == ("m", "m", "")
+    choices = (Length("31 in"), Length("47 in"))
+    design = Design((Parameter("counterpoise.height", choices, unit="m"),), (np.array(choices),))
+    assert file_units(replace(store.plan, design=design)) == ("in",)
 
 
 def test_a_hundred_thousand_layouts_are_ranked_in_time():
@@ -373,7 +398,7 @@ def test_a_hundred_thousand_layouts_are_ranked_in_time():
 # ---- conditions --------------------------------------------------------------------------
 
 
-def masks(store: MemoryStore) -> dict[str, np.ndarray]:
+def masks(store: MemoryStore) -> dict[str, Any]:
     """Conditions in words and the same in numpy."""
     long, cross, ground = store.plan.design.columns
     swr, radiated = slow_swr(store), store.figures["budget"][:, :, 0]
@@ -391,6 +416,7 @@ def masks(store: MemoryStore) -> dict[str, np.ndarray]:
             "long - 2 * cross < -1 m": long - 2 * cross < -1,
             "long length / cross length >= 2": long / cross >= 2,
             "long > 39 ft 4.5 in": long > 12.0015,
+            "cross >= 7.50000000001 m": cross == 7.5,  # the same to 1e-9
             "long > 1200 cm": long > 12.0,
             "earth.ground == 'Wet ground'": ground == 1,
             'earth.ground != "wet ground" and |z| < 0.4 kohm':
@@ -412,7 +438,7 @@ def test_conditions_mean_what_they_say(store: MemoryStore, result: SweepResult):
         )
         assert 0 < found.layouts.size < 118, text
         told += 1
-    assert told == 19
+    assert told == 20
 
 
 def test_filters_add_up_and_keep_numbers(store: MemoryStore, result: SweepResult):
@@ -557,6 +583,12 @@ def test_length_map(store: MemoryStore, result: SweepResult):
     assert at in found.layouts
     best = result.length_map("long", "|z|")
     assert best.at == result.best(1).layouts[0]
+    # The best by SWR stands alone in its cross length: the best that does not takes its place.
+    swr_only = replace(store.plan, figures=store.plan.figures[:1])
+    by_swr = SweepResult(MemoryStore(swr_only, store.states, store.reasons, store.figures))
+    assert by_swr.sharing("cross", by_swr.chosen(None)).size == 1
+    taken = by_swr.length_map("cross", "swr").at
+    assert taken == by_swr.best(2).layouts[1]
     with pytest.raises(SweepError, match="no number for each band"):
         result.length_map("long", "worst swr")
     with pytest.raises(SweepError, match="texts or routes"):

@@ -30,12 +30,11 @@ UNITS: dict[str, tuple[float, str]] = {
 
 EXAMPLE = "'worst swr < 3 and efficiency on 40 m > 20 %'"
 
+LOOSENESS = 1e-9
+"""Relative; closer numbers count as equal, since steps add up to the last digit only."""
+
 MOST_DEPTH = 40
 
-_COMPARE: dict[str, Callable[[Any, Any], Any]] = {
-    "<=": operator.le, ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
-    "<": operator.lt, ">": operator.gt, "=": operator.eq,
-}  # fmt: skip
 _ARITHMETIC: dict[str, Callable[[Any, Any], Any]] = {
     "+": operator.add, "-": operator.sub, "*": operator.mul, "/": operator.truediv,
 }  # fmt: skip
@@ -203,8 +202,17 @@ class Condition:
                     raise self._fault(
                         f"compares a part of 1 with {value:g}; is {value:g} % meant? Write the %"
                     )
-        with np.errstate(invalid="ignore"):
-            return np.asarray(_COMPARE[how](one.values, two.values), dtype=np.bool_)
+        a, b = np.asarray(one.values), np.asarray(two.values)
+        with np.errstate(invalid="ignore"):  # NaN, and of infinite values the difference
+            margin = LOOSENESS * np.maximum(np.abs(a), np.abs(b))
+            equal = np.logical_or(a == b, np.abs(a - b) <= margin)
+            less = np.logical_and(a < b, ~equal)
+            greater = np.logical_and(a > b, ~equal)
+        met = {
+            "<": less, "<=": less | equal, ">": greater, ">=": greater | equal, "=": equal,
+            "==": equal, "!=": ~equal,
+        }  # fmt: skip
+        return met[how]
 
     def _need_numbers(self, *parts: _Known) -> None:
         for part in parts:

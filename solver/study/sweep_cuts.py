@@ -27,6 +27,9 @@ MOST_GROUPS = 24
 SPREAD = (0.1, 0.9)
 """Parts of the layouts below the low and the high end of a range."""
 
+MOST_TRIED = 50
+"""Of the best, until one has neighbours."""
+
 COARSE = 0.25
 """Slopes to the shorter and to the longer neighbour may differ by this part of the greater one."""
 
@@ -70,7 +73,7 @@ def length_map(
             f"{asked.quantity.name!r} alone may have." if not asked.is_parameter else
             f"{asked.name!r} is a parameter; a map shows what follows from it, as 'swr'."
         )  # fmt: skip
-    layout = result.chosen(at)
+    layout = _with_neighbours(result, varied.name, at)
     numbers = result.sharing(varied.name, layout)
     if numbers.size < 2:
         raise SweepError(_alone(result, varied.name, layout))
@@ -260,7 +263,7 @@ def trim_table(result: SweepResult, element: str, *, around: int | None = None) 
     varied = _number(result, element)
     if varied.unit != "m":
         raise SweepError(f"{varied.name!r} is no length, so no centimetre of it can be cut.")
-    layout = result.chosen(around)
+    layout = _with_neighbours(result, varied.name, around)
     if not result.done[layout]:
         raise SweepError(f"Layout {layout} is not done; choose one that is to trim about.")
     numbers = result.sharing(varied.name, layout)
@@ -272,7 +275,7 @@ def trim_table(result: SweepResult, element: str, *, around: int | None = None) 
     if len(around_it) < 2:
         raise SweepError(_alone(result, varied.name, layout))
     impedance: ComplexArray = np.concatenate(
-        [result.store.read("impedance", slice(k, k + 1)) for k in around_it]
+        [result.store.read("impedance", layouts=slice(k, k + 1)) for k in around_it]
     )
     at = np.array([lengths[k] for k in around_it])
     middle = int(below.size)
@@ -333,6 +336,15 @@ def _number(result: SweepResult, name: str) -> Parameter:
     if is_choice(found):
         raise SweepError(f"{found.name!r} takes texts or routes; a number is needed here.")
     return found
+
+
+def _with_neighbours(result: SweepResult, parameter: str, asked: int | None) -> int:
+    """The layout asked for, or the best that does not stand alone; the best if all the best do."""
+    best = result.chosen(asked)
+    if asked is not None or result.sharing(parameter, best).size > 1:
+        return best
+    among = result.rank(count=MOST_TRIED).layouts.tolist()
+    return next((one for one in among if result.sharing(parameter, one).size > 1), best)
 
 
 def _alone(result: SweepResult, parameter: str, layout: int) -> str:

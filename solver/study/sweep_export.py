@@ -68,7 +68,7 @@ def sweep_dataset(result: SweepResult, figures: Sequence[str] | None = None) -> 
         for label, axis in zip(axes, kept[name].axes, strict=True):
             numeric = not any(isinstance(v, str | tuple | list) for v in axis.values)
             coords[label] = list(axis.values if numeric else map(axis_label, axis.values))
-        values = result.store.read(name, slice(0, len(result)))[numbers]
+        values = result.store.read(name, layouts=slice(0, len(result)))[numbers]
         about = {"unit": kept[name].unit, "about": kept[name].about}
         data[name] = (("layout", "band", *axes), values, about)
     attributes = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -10,6 +11,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ...geometry.errors import GeometryError
+from ...geometry.lengths import Length
 from ..answer_records import swr_of
 from ..errors import SweepError
 from ..moments.basis import ComplexArray, FloatArray
@@ -277,6 +280,38 @@ def _places(figure: Figure | None, otherwise: tuple[str, ...]) -> dict[str, int]
     """Where along its last axis a figure has what."""
     labels = figure.axes[-1].values if figure is not None and figure.axes else otherwise
     return {axis_label(label): k for k, label in enumerate(labels)}
+
+
+def file_units(plan: SweepPlan) -> tuple[str, ...]:
+    """The units in which the attic file tells what is varied, in order of the parameters.
+
+    Lengths only may differ from `Parameter.unit`: "ft in" where the file says "12 ft 6 in".
+    """
+    try:
+        document = tomllib.loads(plan.text)
+    except tomllib.TOMLDecodeError:
+        document = {}
+    return tuple(
+        _told_unit(document, one) if one.unit == "m" else one.unit for one in plan.design.parameters
+    )
+
+
+def _told_unit(document: Mapping[str, Any], parameter: Parameter) -> str:
+    told: list[Any] = [c for c in parameter.choices if isinstance(c, Length)]
+    node: Any = document
+    for key in parameter.name.split("."):
+        if isinstance(node, list):
+            named = (one for one in node if isinstance(one, Mapping) and one.get("name") == key)
+            node = next(named, None)
+        else:
+            node = node.get(key) if isinstance(node, Mapping) else None
+    told.append(node)
+    for value in told:
+        try:
+            return Length(value).unit
+        except GeometryError:
+            continue
+    return parameter.unit
 
 
 def is_choice(parameter: Parameter) -> bool:

@@ -13,7 +13,7 @@ from ..answer_records import data_frame
 from ..errors import SweepError
 from ..moments.basis import FloatArray
 from .sweep_conditions import Mask
-from .sweep_quantities import Asked
+from .sweep_quantities import Asked, file_units
 from .sweep_records import Parameter
 
 if TYPE_CHECKING:
@@ -57,6 +57,8 @@ class Ranking:
     shown : tuple of Asked
         What is told of each, `by` first.
     parameters : tuple of Parameter
+    units : tuple of str
+        In which the file tells them.
     bands : tuple of str
         Those that count.
     where : tuple of str
@@ -77,6 +79,7 @@ class Ranking:
     rows: tuple[RankedLayout, ...]
     shown: tuple[Asked, ...]
     parameters: tuple[Parameter, ...]
+    units: tuple[str, ...]
     bands: tuple[str, ...]
     where: tuple[str, ...]
     ranked: int
@@ -166,6 +169,7 @@ def rank_layouts(
         rows,
         tuple(told),
         plan.design.parameters,
+        file_units(plan),
         tuple(plan.bands[k].name for k in result.band_places(bands)),
         among.where,
         int(numbers.size),

@@ -37,7 +37,7 @@ class SweepFigures(Protocol):
         """Why a layout is not done."""
         ...
 
-    def read(self, name: str, layouts: slice = ...) -> NDArray[Any]:
+    def read(self, name: str, *, layouts: slice = ...) -> NDArray[Any]:
         """A figure of some layouts on all bands, (n, B, *shape)."""
         ...
 
@@ -72,7 +72,7 @@ class QuantityReader:
         """The same of some layouts only, (n, B) each."""
         recipes = {name: self.words.kept[name] for name in names}
         figures = {
-            figure: self.store.read(figure, part)
+            figure: self.store.read(figure, layouts=part)
             for figure in dict.fromkeys(f for one in recipes.values() for f in one.figures)
         }
         with np.errstate(invalid="ignore"):  # NaN of what is not done

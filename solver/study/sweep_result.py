@@ -448,7 +448,8 @@ class SweepResult:
         quantity : str
             With a number for each band.
         at : int, optional
-            The layout whose other parameters are held; the best where left out.
+            The layout whose other parameters are held; where left out, the best that shares them
+            with others.
 
         Raises
         ------
@@ -481,7 +482,7 @@ class SweepResult:
         element : str
             Name of the element, or of any parameter that is a length.
         around : int, optional
-            The layout to trim; the best where left out.
+            The layout to trim; where left out, the best that has neighbours.
 
         Raises
         ------

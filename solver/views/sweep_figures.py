@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..errors import SweepError
-from ..study.sweep_quantities import Asked, is_choice, words_of
+from ..study.sweep_quantities import Asked, file_units, is_choice, words_of
 from . import numbers as n
 from .figures import GOOD, INK, TITLE_INCHES, head, mark_swr, new_axes, put_title, tidy
 from .sweep_page import parameter_labels, parameter_text, quantity_label, value_text
@@ -209,7 +209,7 @@ def draw_parallel(
     if quantities is None:
         usual = ("worst efficiency", "worst low-angle efficiency", "worst swr")
         quantities = [name for name in usual if result.has(name.removeprefix("worst "))]
-    parameters = result.plan.design.parameters
+    parameters, units = result.plan.design.parameters, file_units(result.plan)
     told = [result.numbers(name, bands=bands) for name in quantities]
     colour, by = result.numbers(colour_by or result.natural, bands=bands)
     columns = [np.asarray(c, dtype=np.float64) for c in result.plan.design.columns]
@@ -233,7 +233,11 @@ def draw_parallel(
         asked = None if k < len(parameters) else told[k - len(parameters)][0]
         heights[:, k] = _heights(stacked[ordered, k], asked)
         ends = (float(stacked[ordered, k].min()), float(stacked[ordered, k].max()))
-        tops.append(_end_texts(ends, parameters[k] if asked is None else None, asked))
+        tops.append(
+            _end_texts(ends, asked)
+            if asked is not None
+            else _parameter_ends(ends, parameters[k], units[k])
+        )
     shades = _scaled(colour, by[ordered])
     finite = shades[np.isfinite(shades)]
     limits = (float(finite.min()), float(finite.max())) if finite.size else (0.0, 1.0)
@@ -279,16 +283,16 @@ def _heights(values: FloatArray, asked: Asked | None) -> FloatArray:
     return (values - low) / (high - low) if high > low else np.full(values.size, 0.5)
 
 
-def _end_texts(
-    ends: tuple[float, float], parameter: Parameter | None, asked: Asked | None
-) -> tuple[str, str]:
-    """What stands at the lower and the upper end of an axis."""
-    if parameter is not None:
-        values = [parameter.choices[int(e)] if is_choice(parameter) else e for e in ends]
-        return parameter_text(parameter, values[0]), parameter_text(parameter, values[1])
-    if asked is not None and asked.quantity.style == "swr":
-        return n.swr(ends[0]), n.swr(ends[1])
-    return n.rounded(ends[0]), n.rounded(ends[1])
+def _parameter_ends(ends: tuple[float, float], parameter: Parameter, unit: str) -> tuple[str, str]:
+    """What stands at the lower and the upper end of a parameter's axis."""
+    low, high = (parameter.choices[int(e)] if is_choice(parameter) else e for e in ends)
+    return parameter_text(parameter, low, unit), parameter_text(parameter, high, unit)
+
+
+def _end_texts(ends: tuple[float, float], asked: Asked) -> tuple[str, str]:
+    """The same of a quantity's."""
+    written = n.swr if asked.quantity.style == "swr" else n.rounded
+    return written(ends[0]), written(ends[1])
 
 
 def _broken(text: str) -> str:
@@ -357,8 +361,9 @@ def draw_length_map(
     names = [name for name in quantities if quantities is not MAPPED or result.has(name)]
     if not names:
         raise SweepError("A length map needs at least one quantity, and there is none.")
-    place = result.chosen(at)
-    maps = [result.length_map(parameter, name, at=place) for name in names]
+    first = result.length_map(parameter, names[0], at=at)
+    place = first.at
+    maps = [first, *(result.length_map(parameter, name, at=place) for name in names[1:])]
     each = 0.75 + 0.24 * len(result.plan.bands)
     figure = Picture(figsize=(7.6, each * len(names) + 0.5 + TITLE_INCHES), layout="constrained")
     top = 1.0 - TITLE_INCHES / float(figure.get_figheight())

@@ -13,7 +13,7 @@ import numpy as np
 
 from ...geometry.file_tables import HOUSE_TABLES
 from ...geometry.lengths import Length
-from ..study.sweep_quantities import Asked, axis_label, is_choice, words_of
+from ..study.sweep_quantities import Asked, axis_label, file_units, is_choice, words_of
 from ..study.sweep_records import FAILED, UNFIT, Parameter
 from . import json_form
 from . import numbers as n
@@ -32,6 +32,10 @@ MOST_TEXT = 24
 
 WORST_CHECK = 1e-6
 """A layout solved in full may differ from its batch by this without a word of warning."""
+
+LENGTHS = ("cm", "mm", "ft", "in", "ft in")
+
+SMALL_UNITS = {"H": (1e-6, "uH"), "F": (1e-12, "pF"), "S/m": (1e-3, "mS/m")}
 
 LEFT_OUT = {
     "waiting": "not computed yet", "unfit": "unfit", "failed": "failed",
@@ -76,17 +80,18 @@ def parameter_labels(parameters: Sequence[Parameter]) -> list[str]:
     ]
 
 
-def parameter_text(parameter: Parameter, value: Any) -> str:
-    """A value in the unit of the file: "11.70 m", "medium dry ground"."""
+def parameter_text(parameter: Parameter, value: Any, unit: str = "") -> str:
+    """A value in the unit of the file: "11.70 m", "12 ft 6 in", "medium dry ground"."""
     if is_choice(parameter):
         text = axis_label(value)
         return text if len(text) <= MOST_TEXT else f"{text[: MOST_TEXT - 3]}..."
-    unit = next((c.unit for c in parameter.choices if isinstance(c, Length)), parameter.unit)
+    unit = unit or parameter.unit
     if unit == "m":
         return f"{value:.{_decimals(parameter)}f} m"
-    if unit in ("cm", "mm", "ft", "in", "ft in"):
+    if unit in LENGTHS:
         return str(Length(float(value), unit))
-    text = f"{value:.6g}"
+    factor, unit = SMALL_UNITS.get(unit, (1.0, unit))
+    text = f"{value / factor:.6g}"
     return f"{text} {unit}" if unit else text
 
 
@@ -116,7 +121,10 @@ def _ranking_cells(ranking: Ranking, row: RankedLayout) -> list[str]:
     return [
         str(row.place),
         str(row.layout),
-        *(parameter_text(one, row.parameters[one.name]) for one in ranking.parameters),
+        *(
+            parameter_text(one, row.parameters[one.name], unit)
+            for one, unit in zip(ranking.parameters, ranking.units, strict=True)
+        ),
         *(value_text(one, row.quantities[one.name]) for one in ranking.shown),
     ]
 
@@ -232,15 +240,18 @@ def _state_counts(result: SweepResult) -> str:
     return ", ".join(told)
 
 
-def _range_text(parameter: Parameter) -> str:
+def _range_text(parameter: Parameter, unit: str) -> str:
     if is_choice(parameter):
         return f"{len(parameter.choices)} choices"
+    lowest, highest = parameter.low, parameter.high
     if parameter.choices:
-        ends = [parameter_text(parameter, end(parameter.choices)) for end in (min, max)]
-        return f"{ends[0]} to {ends[1]} in {len(parameter.choices)} values"
-    ends = [parameter_text(parameter, end) for end in (parameter.low, parameter.high)]
-    step = f", step {parameter.step:g} {parameter.unit}".rstrip()
-    return f"{ends[0]} to {ends[1]}{'' if math.isnan(parameter.step) else step}"
+        lowest, highest = min(parameter.choices), max(parameter.choices)
+    text = " to ".join(parameter_text(parameter, end, unit) for end in (lowest, highest))
+    if parameter.choices:
+        return f"{text} in {counted(len(parameter.choices), 'value')}"
+    if math.isnan(parameter.step):
+        return text
+    return f"{text}, step {parameter_text(parameter, parameter.step, unit)}"
 
 
 def _reason_lines(result: SweepResult, width: int) -> list[str]:
@@ -327,9 +338,10 @@ def sweep_summary(result: SweepResult, *, width: int = 100, count: int = 3) -> l
     """
     lines = wrapped(state_sentence(result), width, first="", rest="")
     labels = parameter_labels(result.plan.design.parameters)
-    for label, parameter in zip(labels, result.plan.design.parameters, strict=True):
-        outer = "outer loop" if parameter.is_outer else "cheap"
-        lines += wrapped(f"{label}: {_range_text(parameter)} ({outer})", width, rest="    ")
+    units = file_units(result.plan)
+    for label, one, unit in zip(labels, result.plan.design.parameters, units, strict=True):
+        outer = "outer loop" if one.is_outer else "cheap"
+        lines += wrapped(f"{label}: {_range_text(one, unit)} ({outer})", width, rest="    ")
     reasons = _reason_lines(result, width)
     lines += ["", *reasons] if reasons else []
     so_far = " so far" if result.counts["waiting"] else ""
