@@ -33,6 +33,7 @@ from .tables import (
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
     from ..answer_records import Answer, BandAnswer
@@ -123,10 +124,21 @@ def _smooth(band: BandAnswer) -> tuple[FloatArray, ComplexArray]:
     return fine / 1e6, band.reference * (1.0 + gamma) / (1.0 - gamma)
 
 
-def draw_swr(band: BandAnswer, ax: Axes | None = None) -> Axes:
-    """SWR over a band, up to 2 shaded; the dot is the lowest."""
+def mark_swr(axis: Axis, top: float) -> None:
+    """Ticks of a logarithmic axis of SWR from 1 up to `top`, at numbers that people know."""
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
 
+    steps = [1, 1.5, 2, 3, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000]
+    shown = [step for step in steps if step <= top]
+    shown = shown if len(shown) <= 7 else [1, 2, *[s for s in shown if str(s)[0] in "15"][2:]]
+    axis.set_major_locator(FixedLocator(shown))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_locator(NullLocator())
+    axis.set_minor_formatter(NullFormatter())
+
+
+def draw_swr(band: BandAnswer, ax: Axes | None = None) -> Axes:
+    """SWR over a band, up to 2 shaded; the dot is the lowest."""
     ax = new_axes() if ax is None else ax
     megahertz, impedance = _smooth(band)
     swr = swr_of(impedance, band.reference)
@@ -137,13 +149,7 @@ def draw_swr(band: BandAnswer, ax: Axes | None = None) -> Axes:
     ax.plot(megahertz, swr, color=INK, lw=1.8)
     ax.plot(band.lowest.frequency / 1e6, band.lowest.swr, "o", ms=5, color=INK, clip_on=False)
     ax.set_ylim(1.0, top)
-    steps = [1, 1.5, 2, 3, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000]
-    shown = [step for step in steps if step <= top]
-    shown = shown if len(shown) <= 7 else [1, 2, *[s for s in shown if str(s)[0] in "15"][2:]]
-    ax.yaxis.set_major_locator(FixedLocator(shown))
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    ax.yaxis.set_minor_locator(NullLocator())
-    ax.yaxis.set_minor_formatter(NullFormatter())
+    mark_swr(ax.yaxis, top)
     tidy(ax)
     _megahertz_axis(ax, band)
     ax.set_xlabel("MHz")

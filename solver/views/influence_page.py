@@ -22,11 +22,6 @@ KIND_COLOURS = {"metal": "#0b4f8a", "timber": "#c9b38a", "sheet": "#d1641b"}
 MOST_BARS = 20
 
 
-def _signed(value: float) -> str:
-    text = n.rounded(value)
-    return f"+{text}" if value > 0.0 and text != "0" else text
-
-
 def _points(change: float) -> str:
     """A change of a part of 1, in percentage points."""
     return n.NOT_KNOWN if change != change else f"{100.0 * change:+.2f}"
@@ -41,8 +36,8 @@ def _shift(shift: Shift, per_cent: float) -> str:
 def _cells(row: InfluenceRow) -> list[str]:
     change = row.impedance_change
     return [
-        _signed(change.real),
-        _signed(change.imag),
+        n.signed(change.real),
+        n.signed(change.imag),
         _points(row.efficiency_change),
         *(_points(one) for one in row.share_changes),
         _shift(row.shift, row.shift_per_cent),
@@ -77,7 +72,7 @@ def _moisture_lines(row: MoistureRow, width: int) -> list[str]:
     )
     return wrapped(
         f"Timber at {dry} moisture: {_state(row.dry)}, heat {n.per_cent(row.dry_watts)}. At {wet} "
-        f"against that: R {_signed(change.real)} ohm, X {_signed(change.imag)} ohm; in points, "
+        f"against that: R {n.signed(change.real)} ohm, X {n.signed(change.imag)} ohm; in points, "
         f"efficiency {_points(row.wet.efficiency - row.dry.efficiency)}, low, middle and high "
         f"angles {shares}, heat {_points(row.wet_watts - row.dry_watts)}. Drying from {wet} to "
         f"{dry} moves the resonance: {moved}.",

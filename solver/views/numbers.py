@@ -31,6 +31,12 @@ def with_unit(value: float, unit: str) -> str:
     return text if text == NOT_KNOWN else f"{text} {unit}"
 
 
+def signed(value: float) -> str:
+    """Rounded, with its sign."""
+    text = rounded(value)
+    return f"+{text}" if value > 0.0 and text != "0" else text
+
+
 def impedance(value: complex) -> str:
     """As 23 + j144."""
     if not (math.isfinite(value.real) and math.isfinite(value.imag)):

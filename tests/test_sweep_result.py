@@ -1,0 +1,854 @@
+"""A sweep's layouts ranked, filtered and cut through, against plain numpy on the same figures."""
+
+import itertools
+import re
+import sys
+import time
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import constants
+from sweep_stand_in import (
+    CROSS,
+    GROUND,
+    LONG,
+    POWER,
+    REFERENCE,
+    TERMS,
+    MemoryStore,
+    attic_sweep,
+    bands_of,
+    reactance,
+)
+
+from ridgepole.geometry.lengths import Length
+from ridgepole.solver import SweepError
+from ridgepole.solver.study import sweep_reading
+from ridgepole.solver.study.sweep_conditions import MOST_DEPTH, parse_condition
+from ridgepole.solver.study.sweep_fronts import pareto_front
+from ridgepole.solver.study.sweep_quantities import file_units
+from ridgepole.solver.study.sweep_records import (
+    DONE,
+    STATES,
+    UNFIT,
+    Axis,
+    Design,
+    Figure,
+    Parameter,
+    SweepPlan,
+)
+from ridgepole.solver.study.sweep_result import SweepResult
+from ridgepole.solver.views.sweep_page import parameter_text, ranking_form, sweep_summary
+
+BANDS = ("80 m", "40 m", "20 m", "15 m", "10 m")
+
+
+@pytest.fixture(scope="module")
+def store() -> MemoryStore:
+    return attic_sweep(BANDS)
+
+
+@pytest.fixture
+def result(store: MemoryStore) -> SweepResult:
+    return SweepResult(store)
+
+
+def slow_swr(store: MemoryStore) -> np.ndarray:
+    """Greatest SWR of each layout and band, one point after the other; NaN where not done."""
+    z = store.figures["impedance"]
+    found = np.full(z.shape[:2], np.nan)
+    for layout, band in itertools.product(np.flatnonzero(store.states == DONE), range(len(z[0]))):
+        ratios = []
+        for value in z[layout, band]:
+            gamma = abs((value - REFERENCE) / (value + REFERENCE))
+            ratios.append((1 + gamma) / (1 - gamma))
+        found[layout, band] = max(ratios)
+    return found
+
+
+# ---- quantities --------------------------------------------------------------------------
+# Tolerances here: rounding.
+
+
+def test_swr_is_the_greatest_over_the_points_and_worst_over_the_bands(
+    store: MemoryStore, result: SweepResult
+):
+    expected = slow_swr(store)
+    np.testing.assert_allclose(result.quantity("swr"), expected, rtol=1e-12)
+    np.testing.assert_allclose(result.quantity("worst swr"), expected.max(axis=1), rtol=1e-12)
+    np.testing.assert_allclose(result.quantity("Best SWR"), expected.min(axis=1), rtol=1e-12)
+    np.testing.assert_allclose(result.quantity("mean swr"), expected.mean(axis=1), rtol=1e-12)
+    np.testing.assert_allclose(result.quantity("swr", "20 m"), expected[:, 2], rtol=1e-12)
+    np.testing.assert_array_equal(result.quantity("swr on 20m"), result.quantity("swr", "20 m"))
+    np.testing.assert_array_equal(np.isnan(expected[:, 0]), store.states != DONE)
+    assert (result.quantity("lowest swr") <= result.quantity("swr"))[result.done].all()
+
+
+def test_feed_voltage_and_impedance(store: MemoryStore, result: SweepResult):
+    z = store.figures["impedance"]
+    volts = np.abs(z * np.sqrt(POWER / z.real)).max(axis=2)  # |V| = |Z| |I|, I^2 R = P
+    np.testing.assert_allclose(result.quantity("feed voltage"), volts, rtol=1e-12)
+    np.testing.assert_allclose(result.quantity("|z|"), np.abs(z[:, :, 2]), rtol=1e-12)
+    np.testing.assert_array_equal(result.quantity("reactance"), z[:, :, 2].imag)
+    np.testing.assert_array_equal(result.quantity("resistance"), z[:, :, 2].real)
+    assert result.ask("feed voltage").quantity.unit == "V"
+    assert "RMS" in result.ask("feed voltage").quantity.about
+
+
+def test_the_centre_is_the_point_nearest_to_the_bands_centre():
+    bands, _ = bands_of(("40 m", "10 m"), 4)
+    # Lopsided points: the third of the first band, the second of the other.
+    frequencies = np.array([[7.0e6, 7.02e6, 7.09e6, 7.2e6], [28.0e6, 28.9e6, 29.5e6, 29.7e6]])
+    z = (np.arange(8.0).reshape(1, 2, 4) + 1.0) * (3.0 - 2.0j)
+    figure = Figure("impedance", (Axis("point", (0, 1, 2, 3)),), "complex128", "ohm")
+    plan = SweepPlan("", "x", Design((), ()), bands, frequencies, (figure,), {"power": 1.0})
+    found = SweepResult(MemoryStore(plan, np.array([DONE], np.int8), {}, {"impedance": z}))
+    np.testing.assert_allclose(found.quantity("reactance"), [[-6.0, -12.0]], rtol=1e-15)
+    with pytest.raises(SweepError, match="does not say its reference"):
+        found.quantity("swr")
+
+
+def test_a_resistance_below_zero_gives_no_volts_and_endless_swr(store: MemoryStore):
+    z = store.figures["impedance"].copy()
+    z[4, 1, 3] = -2.0 + 10.0j
+    found = SweepResult(
+        MemoryStore(store.plan, store.states, store.reasons, {**store.figures, "impedance": z})
+    )
+    assert np.isnan(found.quantity("feed voltage")[4, 1])
+    assert found.quantity("swr")[4, 1] == np.inf
+    assert found.rank("swr", count=1000).rows[-1].layout == 4
+
+
+def test_watts_angles_gain_and_tuner(store: MemoryStore, result: SweepResult):
+    budget, shares = store.figures["budget"], store.figures["shares"]
+    for k, term in enumerate(TERMS):
+        np.testing.assert_array_equal(result.quantity(term), budget[:, :, k])
+    np.testing.assert_array_equal(result.quantity("efficiency"), budget[:, :, 0])
+    np.testing.assert_array_equal(result.quantity("worst efficiency"), budget[:, :, 0].min(axis=1))
+    np.testing.assert_array_equal(result.quantity("worst earth"), budget[:, :, 1].max(axis=1))
+    np.testing.assert_array_equal(result.quantity("low-angle share"), shares[:, :, 0])
+    np.testing.assert_array_equal(result.quantity("high-angle share"), shares[:, :, 2])
+    np.testing.assert_array_equal(
+        result.quantity("middle-angle efficiency"), shares[:, :, 1] * budget[:, :, 0]
+    )
+    np.testing.assert_array_equal(
+        result.quantity("gain at 60 deg up, 250"), store.figures["gain"][:, :, 1]
+    )
+    np.testing.assert_array_equal(result.quantity("gain"), store.figures["gain"].mean(axis=2))
+    np.testing.assert_array_equal(result.quantity("tuner loss"), store.figures["tuner"][:, :, 1])
+    np.testing.assert_array_equal(
+        result.quantity("worst system efficiency"), store.figures["tuner"][:, :, 2].min(axis=1)
+    )
+
+
+def test_terms_are_found_by_their_labels_not_their_places(store: MemoryStore):
+    order = [4, 0, 5, 2, 1, 3]
+    figures = tuple(
+        replace(f, axes=(Axis("term", tuple(TERMS[k] for k in order)),))
+        if f.name == "budget"
+        else f
+        for f in store.plan.figures
+    )
+    turned = {**store.figures, "budget": store.figures["budget"][:, :, order]}
+    found = SweepResult(
+        MemoryStore(replace(store.plan, figures=figures), store.states, store.reasons, turned)
+    )
+    for name in ("efficiency", "earth", "loads", "low-angle efficiency"):
+        np.testing.assert_array_equal(
+            found.quantity(name), SweepResult(store).quantity(name), err_msg=name
+        )
+
+
+def test_parameters_by_name(store: MemoryStore, result: SweepResult):
+    np.testing.assert_array_equal(
+        result.quantity("element.long.length"), store.plan.design.columns[0]
+    )
+    np.testing.assert_array_equal(result.quantity("long"), result.quantity("long length"))
+    assert result.parameters["earth.ground"][:2].tolist() == ["average ground", "wet ground"]
+    assert result.parameter("cross") == CROSS
+    assert list(result.parameters) == [LONG.name, CROSS.name, GROUND.name]
+    with pytest.raises(SweepError, match="may be any of"):
+        result.parameter("length")
+    with pytest.raises(SweepError, match="texts or routes, not numbers"):
+        result.quantity("earth.ground")
+    with pytest.raises(SweepError, match="same on all bands"):
+        result.quantity("long", "40 m")
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("effciency", "is 'efficiency' meant"),
+        ("worst swrr", "is 'worst swr' meant"),
+        ("element.lnog.length", "is 'element.long.length' meant"),
+        ("swr on 6 m", "no band '6 m' in this sweep; it has 80 m, 40 m"),
+        ("worst reactance", "'greatest reactance' or 'least reactance'"),
+        ("narrow resonances", "needs the figure 'resonances'"),
+        (7, "asked for by its name"),
+    ],
+)
+def test_a_name_that_means_nothing(result: SweepResult, name: Any, message: str):
+    with pytest.raises(SweepError, match=re.escape(message)):
+        result.quantity(name)
+
+
+def test_only_what_is_asked_for_is_read_in_bounded_slices(
+    store: MemoryStore, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(sweep_reading, "SLICE_BYTES", 20_000)  # 400 bytes a layout
+    fresh = MemoryStore(store.plan, store.states, store.reasons, store.figures)
+    result = SweepResult(fresh)
+    assert "126 layouts on 5 bands" in repr(result)
+    assert fresh.asked == []
+    found = result.quantity("worst swr")
+    assert fresh.asked == [("impedance", 50), ("impedance", 50), ("impedance", 26)]
+    np.testing.assert_array_equal(found, SweepResult(store).quantity("worst swr"))
+    result.filter("swr < 1000").rank("swr on 40 m", show=["mean swr"])
+    assert {name for name, _ in fresh.asked[3:]} == {"budget"}  # efficiency stands beside SWR
+    assert len(fresh.asked) == 4 + (126 * 240 > 20_000)
+
+
+def test_remembered_quantities_stay_within_bounds(
+    store: MemoryStore, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(sweep_reading, "KEPT_BYTES", 3 * 126 * 5 * 8)
+    result = SweepResult(store)
+    for name in result.band_quantity_names:
+        result.quantity(name)
+    assert len(result._quantities._known) == 3
+    with pytest.raises(ValueError, match="read-only"):
+        result.quantity("efficiency")[0, 0] = 1.0
+
+
+# ---- ranking -----------------------------------------------------------------------------
+
+
+def test_ranking_by_the_worst_band(store: MemoryStore, result: SweepResult):
+    ranking = result.rank(count=7)
+    worst = store.figures["budget"][:, :, 0].min(axis=1)
+    done = np.flatnonzero(store.states == DONE)
+    expected = done[np.argsort(-worst[done], kind="stable")][:7]
+    np.testing.assert_array_equal(ranking.layouts, expected)
+    assert [row.place for row in ranking] == list(range(1, 8))
+    first = ranking.rows[0]
+    assert first.quantities["worst efficiency"] == worst[first.layout]
+    assert first.quantities["worst swr"] == pytest.approx(slow_swr(store)[first.layout].max())
+    assert first.parameters == store.plan.design.layout(first.layout)
+    assert ranking.ranked == 118
+    assert ranking.left_out == {
+        "waiting": 3, "unfit": 4, "failed": 1, "ruled out": 0, "no figure": 0,
+    }  # fmt: skip
+    np.testing.assert_array_equal(result.best(7).layouts, expected)
+
+
+def test_ranking_on_some_bands_and_where(store: MemoryStore, result: SweepResult):
+    ranking = result.rank("swr", bands=["20 m", "40 m"], where="long < 12 m", count=500)
+    swr = slow_swr(store)[:, [1, 2]].max(axis=1)
+    among = np.flatnonzero((store.states == DONE) & (store.plan.design.columns[0] < 12.0))
+    np.testing.assert_array_equal(ranking.layouts, among[np.argsort(swr[among], kind="stable")])
+    assert ranking.bands == ("40 m", "20 m")
+    assert ranking.by.name == "worst swr"
+    assert ranking.ranked + sum(ranking.left_out.values()) == len(result)
+
+
+def test_ties_go_to_the_lower_number_and_unknown_numbers_are_counted(store: MemoryStore):
+    budget = store.figures["budget"].copy()
+    budget[:, :, 0] = np.round(budget[:, :, 0], 2)
+    budget[40, 3] = np.nan
+    found = SweepResult(
+        MemoryStore(store.plan, store.states, store.reasons, {**store.figures, "budget": budget})
+    )
+    ranking = found.rank("efficiency", count=117)
+    assert len(ranking) == 117
+    assert ranking.left_out["no figure"] == 1
+    keys = [(-row.quantities["worst efficiency"], row.layout) for row in ranking]
+    assert keys == sorted(keys)
+    assert len({key for key, _ in keys}) < 60
+    for count in (1, 2, 3, 20):
+        np.testing.assert_array_equal(
+            found.rank("efficiency", count=count).layouts, ranking.layouts[:count]
+        )
+
+
+def test_what_is_better_has_to_be_known(store: MemoryStore, result: SweepResult):
+    with pytest.raises(SweepError, match="say best='high' or best='low'"):
+        result.rank("|z|")
+    z = np.abs(store.figures["impedance"][:, :, 2])
+    lowest = result.rank("|z|", best="low", count=1)
+    assert lowest.layouts[0] == np.nanargmin(z.max(axis=1))
+    assert lowest.by.name == "greatest |z|"
+    assert result.rank("efficiency", best="low", count=1).by.name == "greatest efficiency"
+    assert result.rank("long", best="high", count=1).rows[0].parameters[LONG.name] == 14.0
+    for wrong in ({"best": "up"}, {"count": 0}, {"count": True}, {"bands": []}):
+        with pytest.raises(SweepError):
+            result.rank(**wrong)  # pyright: ignore[reportArgumentType]
+
+
+def test_nothing_left_to_rank(result: SweepResult):
+    ranking = result.rank(where="efficiency > 99 %")
+    assert len(ranking) == 0
+    assert ranking.left_out["ruled out"] == 118
+    assert "No layout is left to rank" in str(ranking)
+    with pytest.raises(SweepError, match="done and left to choose from"):
+        result.filter("efficiency > 99 %").chosen(None)
+
+
+def test_a_ranking_shows_itself(result: SweepResult):
+    ranking = result.rank("swr", where=["long >= 11.7 m", "earth.ground == 'wet ground'"],
+                          show=["feed voltage", "reactance", "tuner matched"])  # fmt: skip
+    text = ranking.to_text(width=100)
+    assert max(map(len, text.splitlines())) <= 100
+    for row in ranking:
+        assert f"{row.layout}  " in text
+        assert f"{row.parameters[LONG.name]:.2f} m  " in text
+    for words in (
+        "SWR (50 ohm)", "long length", "wet ground", "Volts are RMS at 80 W", "mean reactance",
+        "Only where long >= 11.7 m and earth.ground == 'wet ground'", "3 not computed yet, 4 unfit",
+        "80 m, 40 m, 20 m, 15 m, 10 m",
+    ):  # fmt: skip
+        assert words in " ".join(text.split()), words
+    page = ranking._repr_html_()
+    assert page.count("<tr>") == 11
+    assert "long &gt;= 11.7 m" in page
+    form = ranking_form(ranking)
+    assert form["rows"][0]["layout"] == ranking.layouts[0]
+    assert form["quantities"][0]["name"] == "worst swr"
+    frame = ranking.to_dataframe()
+    assert list(frame["layout"]) == ranking.layouts.tolist()
+    assert list(frame[LONG.name]) == [row.parameters[LONG.name] for row in ranking]
+
+
+@pytest.mark.parametrize(
+    ("parameter", "value", "text"),
+    [
+        (LONG, 11.7, "11.70 m"),
+        (Parameter("a", low=1.0, high=2.0, unit="m"), 1.23456, "1.23 m"),
+        (Parameter("a", (1.205, 1.21), unit="m"), 1.205, "1.205 m"),
+        (Parameter("a", low=2.2e-6, high=9e-6, unit="H"), 4.7e-6, "4.7 uH"),
+        (Parameter("a", low=0.1, high=0.2, unit="m", step=0.005), 0.105, "0.105 m"),
+        (Parameter("a", (8, 16, 32)), 16.0, "16"),
+        (Parameter("a", low=1.0, high=50.0, unit="ohm"), 33.25, "33.25 ohm"),
+        (GROUND, "wet ground", "wet ground"),
+        (Parameter("a", ((1, 2),)), ((0.0, 1.0, 2.0), (3.0, 4.0, 5.5)), "0, 1, 2, 3, 4, 5.5"),
+    ],
+)
+def test_values_of_parameters_in_peoples_units(parameter: Parameter, value: Any, text: str):
+    assert parameter_text(parameter, value) == text
+
+
+def test_lengths_come_back_as_the_file_has_them(store: MemoryStore):
+    text = """
+[[element]]
+name = "cross"
+length = "6.1 m"
+[[element]]
+name = "long"
+length = "36 ft 1 in"
+[earth]
+ground = "average ground"
+"""
+    found = SweepResult(
+        MemoryStore(replace(store.plan, text=text), store.states, store.reasons, store.figures)
+    )
+    ranking = found.rank(count=1, where="long = 12 m")
+    assert ranking.units == ("ft in", "m", "")
+    assert "39 ft 4.44 in" in str(ranking)  # 12 m
+    assert "29 ft 6.33 in to 45 ft 11.18 in" in " ".join(found.to_text().split())
+    assert file_units(store.plan) == ("m", "m", "")
+    choices = (Length("31 in"), Length("47 in"))
+    design = Design((Parameter("counterpoise.height", choices, unit="m"),), (np.array(choices),))
+    assert file_units(replace(store.plan, design=design)) == ("in",)
+
+
+def test_a_hundred_thousand_layouts_are_ranked_in_time():
+    rng = np.random.default_rng(5)
+    names = ("80 m", "40 m", "30 m", "20 m", "17 m", "15 m", "12 m", "10 m")
+    bands, frequencies = bands_of(names, 9)
+    size = 100_000
+    z = np.exp(rng.normal(4.0, 1.0, (size // 10, 8, 9))).astype(np.complex128)
+    z += 1j * rng.normal(0.0, 90.0, z.shape)
+    budget = np.abs(rng.normal(0.4, 0.1, (size, 8, 6)))
+    plan = SweepPlan(
+        "", "large", Design((LONG,), (rng.uniform(9.0, 14.0, size),), "sobol", 3), bands,
+        frequencies,
+        (Figure("impedance", (Axis("point", tuple(range(9))),), "complex128"),
+         Figure("budget", (Axis("term", TERMS),))),
+        {"power": 100.0, "reference": 50.0},
+    )  # fmt: skip
+    figures = {"impedance": np.tile(z, (10, 1, 1)), "budget": budget}
+    large = MemoryStore(plan, np.full(size, DONE, np.int8), {}, figures)
+    begin = time.process_time()
+    ranking = SweepResult(large).rank(show=["feed voltage"])
+    taken = time.process_time() - begin
+    assert ranking.layouts[0] == np.argmax(budget[:, :, 0].min(axis=1))
+    assert max(rows for _, rows in large.asked) < 20_000
+    assert taken < 2.0, f"{taken:.2f} s"
+    begin = time.process_time()
+    criteria = [("efficiency", "high"), ("swr", "low"), ("long", "high")]
+    front = SweepResult(large).pareto(criteria)
+    taken = time.process_time() - begin
+    assert 10 < front.size < 2000
+    assert taken < 2.5, f"{taken:.2f} s"
+
+
+# ---- conditions --------------------------------------------------------------------------
+
+
+def masks(store: MemoryStore) -> dict[str, Any]:
+    """Conditions in words and the same in numpy."""
+    long, cross, ground = store.plan.design.columns
+    swr, radiated = slow_swr(store), store.figures["budget"][:, :, 0]
+    z = store.figures["impedance"][:, :, 2]
+    with np.errstate(invalid="ignore"):
+        return {
+            "worst swr < 60": swr.max(axis=1) < 60,
+            "worst SWR<60": swr.max(axis=1) < 60,
+            "swr < 60": (swr < 60).all(axis=1),
+            "swr on 15 m <= 9": swr[:, 3] <= 9,
+            "10 < swr on 40 m <= 20": (swr[:, 1] > 10) & (swr[:, 1] <= 20),
+            "efficiency > 25 % and not long > 12 m": (radiated > 0.25).all(axis=1) & (long <= 12),
+            "efficiency on 20 m > 0.6 or cross = 5 m": (radiated[:, 2] > 0.6) | (cross == 5),
+            "element.long.length > element.cross.length + 5.5 m": long > cross + 5.5,
+            "long - 2 * cross < -1 m": long - 2 * cross < -1,
+            "long length / cross length >= 2": long / cross >= 2,
+            "long > 39 ft 4.5 in": long > 12.0015,
+            "cross >= 7.50000000001 m": cross == 7.5,  # the same to 1e-9
+            "long > 1200 cm": long > 12.0,
+            "earth.ground == 'Wet ground'": ground == 1,
+            'earth.ground != "wet ground" and |z| < 0.4 kohm':
+                (ground == 0) & (np.abs(z) < 400).all(axis=1),
+            "-(reactance on 40 m + 100) > 0": z[:, 1].imag < -100,
+            "reactance on 80 m + 200 < -200 ohm": z[:, 0].imag < -400,
+            "not (long > 10 m or cross > 6 m)": (long <= 10) & (cross <= 6),
+            "gain at 10 deg up, 070 on 10 m > -5.7 dBi": store.figures["gain"][:, 4, 0] > -5.7,
+            "low-angle share >= 0.14": (store.figures["shares"][:, :, 0] >= 0.14).all(axis=1),
+        }  # fmt: skip
+
+
+def test_conditions_mean_what_they_say(store: MemoryStore, result: SweepResult):
+    told = 0
+    for text, expected in masks(store).items():
+        found = result.filter(text)
+        np.testing.assert_array_equal(
+            found.layouts, np.flatnonzero(expected & (store.states == DONE)), err_msg=text
+        )
+        assert 0 < found.layouts.size < 118, text
+        told += 1
+    assert told == 20
+
+
+def test_filters_add_up_and_keep_numbers(store: MemoryStore, result: SweepResult):
+    narrow = result.filter("long < 12 m").filter(result.quantity("cross") > 6.0)
+    long, cross, _ = store.plan.design.columns
+    expected = (store.states == DONE) & (long < 12) & (cross > 6)
+    np.testing.assert_array_equal(narrow.layouts, np.flatnonzero(expected))
+    assert len(narrow) == len(result) == narrow.quantity("swr").shape[0]
+    assert expected[narrow.rank(count=500).layouts].all()
+    assert expected[narrow.pareto()].all()
+    assert narrow.rank().left_out["ruled out"] == 118 - np.count_nonzero(expected)
+    assert result.layouts.size == 118
+    assert "left by the conditions" in repr(narrow)
+
+
+def test_a_band_in_words_or_in_the_call(result: SweepResult):
+    one = result.filter("swr < 15", bands=["40 m"]).layouts
+    np.testing.assert_array_equal(one, result.filter("swr on 40 m < 15").layouts)
+    assert 0 < one.size < 118
+
+
+def test_an_unknown_number_meets_no_condition(store: MemoryStore):
+    budget = store.figures["budget"].copy()
+    budget[30, 2, 0] = np.nan
+    found = SweepResult(
+        MemoryStore(store.plan, store.states, store.reasons, {**store.figures, "budget": budget})
+    )
+    assert 30 not in found.filter("not efficiency > 99 %").layouts
+    assert 31 in found.filter("not efficiency > 99 %").layouts
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "is empty"),
+        ("worst swr", "is a number, not a condition"),
+        ("worst swr < ", "ends where a name or a number belongs"),
+        ("worst swr < 3 3", "unit that is not known, '3 3'"),
+        ("(worst swr < 3", "bracket that is not closed"),
+        ("worst swr < 3)", "cannot be read from ')' on"),
+        ("worst swr < < 3", "has '<' where"),
+        ("worst swr < 3 and 4", "a number beside 'and'"),
+        ("(worst swr < 3) + 1 > 2", "a comparison beside '+'"),
+        ("long > 40 ohm", "sets m against ohm"),
+        ("long + feed voltage > 3", "sets m against V"),
+        ("efficiency > 40", "is 40 % meant"),
+        ("efficiency > 3 bananas", "unit that is not known"),
+        ("wurst swr < 3", "is 'worst swr' meant"),
+        ("earth.ground == 'wett ground'", "Is 'wet ground' meant"),
+        ("earth.ground > 'wet ground'", "compares a text"),
+        ("earth.ground > 0", "reckons with a text"),
+        ("long == 'wet ground'", "compares a text"),
+        ("__import__('os').system('x') == 1", "cannot be read"),
+        ("long > 1 m; long", "unit that is not known"),
+        ("(" * 300 + "long > 1 m" + ")" * 300, f"more than {MOST_DEPTH}"),
+        ("not " * 300 + "long > 1 m", f"more than {MOST_DEPTH}"),
+        (3, "A mask has one truth"),
+        (np.ones(4, dtype=bool), "A mask has one truth for each of the 126 layouts"),
+        (np.ones(126), "of float64"),
+    ],
+)
+def test_conditions_that_cannot_be_used(result: SweepResult, text: Any, message: str):
+    with pytest.raises(SweepError, match=re.escape(message)):
+        result.filter(text)
+
+
+@given(st.text(alphabet="abz0123.<>=!&|()+-*/ '\"%mandort", max_size=40))
+def test_any_text_is_read_or_refused_by_name(text: str):
+    try:
+        found = parse_condition(text)
+    except SweepError:
+        return  # and no other error
+    assert found.tree
+
+
+# ---- fronts ------------------------------------------------------------------------------
+
+
+def slow_front(values: np.ndarray) -> list[int]:
+    """By the definition: every row against every other."""
+    return [
+        k
+        for k, own in enumerate(values)
+        if not any((other <= own).all() and (other < own).any() for other in values)
+    ]
+
+
+@pytest.mark.parametrize("kinds", [3, 8, 1000])
+@pytest.mark.parametrize("columns", [1, 2, 3, 4, 5])
+def test_fronts_by_the_definition(columns: int, kinds: int):
+    rng = np.random.default_rng(10 * columns + kinds)
+    values = rng.integers(0, kinds, (150, columns)).astype(np.float64)
+    values[rng.random(values.shape) < 0.02] = np.inf
+    np.testing.assert_array_equal(pareto_front(values), slow_front(values))
+    turned = 1e3 - values.cumsum(axis=1)[:, ::-1] ** 2  # columns that hang together
+    np.testing.assert_array_equal(pareto_front(turned), slow_front(turned))
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 4), st.integers(0, 4), st.integers(0, 4)), min_size=0, max_size=30
+    )
+)
+def test_any_front_of_three(rows: list[tuple[int, int, int]]):
+    values = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    np.testing.assert_array_equal(pareto_front(values), slow_front(values))
+    np.testing.assert_array_equal(pareto_front(values[:, :2]), slow_front(values[:, :2]))
+
+
+def test_front_of_a_sweep(store: MemoryStore, result: SweepResult):
+    criteria = [("efficiency", "high"), ("worst swr", "low"), ("feed voltage on 20 m", "low")]
+    front = result.pareto(criteria)
+    values = np.stack(
+        [
+            -store.figures["budget"][:, :, 0].min(axis=1),
+            slow_swr(store).max(axis=1),
+            result.quantity("feed voltage")[:, 2],
+        ],
+        axis=1,
+    )
+    done = np.flatnonzero(store.states == DONE)
+    assert sorted(front.tolist()) == done[slow_front(values[done])].tolist()
+    assert (np.diff(values[front, 0]) >= 0.0).all()
+    assert 2 < front.size < 60
+    for wrong in ([], "worst swr", [("worst swr", "less")], [("|z|", None)], ["swr"]):
+        with pytest.raises(SweepError):
+            result.pareto(wrong)  # pyright: ignore[reportArgumentType]
+
+
+# ---- cuts --------------------------------------------------------------------------------
+
+
+def test_length_map(store: MemoryStore, result: SweepResult):
+    at = 63  # 11.5 m, 6.25 m... one of the middle
+    found = result.length_map("long", "feed voltage", at=at)
+    _, cross, ground = store.plan.design.columns
+    own = np.flatnonzero((store.states == DONE) & (cross == cross[at]) & (ground == ground[at]))
+    np.testing.assert_array_equal(found.layouts, own)
+    assert (np.diff(found.lengths) > 0.0).all()
+    np.testing.assert_array_equal(found.values, result.quantity("feed voltage")[own])
+    assert found.bands == BANDS
+    assert at in found.layouts
+    best = result.length_map("long", "|z|")
+    assert best.at == result.best(1).layouts[0]
+    # The best by SWR stands alone in its cross length: the best that does not takes its place.
+    swr_only = replace(store.plan, figures=store.plan.figures[:1])
+    by_swr = SweepResult(MemoryStore(swr_only, store.states, store.reasons, store.figures))
+    assert by_swr.sharing("cross", by_swr.chosen(None)).size == 1
+    taken = by_swr.length_map("cross", "swr").at
+    assert taken == by_swr.best(2).layouts[1]
+    with pytest.raises(SweepError, match="no number for each band"):
+        result.length_map("long", "worst swr")
+    with pytest.raises(SweepError, match="texts or routes"):
+        result.length_map("ground", "swr")
+    with pytest.raises(SweepError, match="numbered 0 to 125"):
+        result.length_map("long", "swr", at=126)
+
+
+def scattered(store: MemoryStore) -> SweepResult:
+    """The same figures as if lengths had been drawn at random."""
+    rng = np.random.default_rng(3)
+    long, cross, ground = store.plan.design.columns
+    columns = (rng.uniform(9, 14, long.size), rng.uniform(5, 8, cross.size), ground)
+    design = Design(store.plan.design.parameters, columns, "latin hypercube", 3)
+    plan = replace(store.plan, design=design)
+    return SweepResult(MemoryStore(plan, store.states, store.reasons, store.figures))
+
+
+def test_a_map_needs_a_grid(store: MemoryStore):
+    with pytest.raises(SweepError, match=r"latin hypercube design.*needs a grid"):
+        scattered(store).length_map("long", "swr")
+    with pytest.raises(SweepError, match="needs a grid"):
+        scattered(store).trim_table("long")
+
+
+def test_a_quantity_against_a_parameter(store: MemoryStore, result: SweepResult):
+    found = result.against("cross", "swr")
+    swr, cross = result.quantity("worst swr"), store.plan.design.columns[1]
+    assert found.values.tolist() == [5.0, 6.25, 7.5]
+    for k, value in enumerate(found.values):
+        own = np.sort(swr[(cross == value) & (store.states == DONE)])
+        assert found.counts[k] == own.size
+        assert found.median[k] == pytest.approx(np.median(own), rel=1e-12)  # rounding
+        # A tenth is below the low end and above the high end, ties and halves of a layout aside.
+        tenth = 0.1 * own.size
+        for side, end in ((own, found.low[k]), (-own, -found.high[k])):
+            assert np.count_nonzero(side < end) <= tenth + 0.5
+            assert np.count_nonzero(side <= end) >= tenth - 0.5
+    by_ground = result.against("ground", "efficiency on 40 m")
+    assert by_ground.labels == ("average ground", "wet ground")
+    assert by_ground.median[1] < by_ground.median[0]
+
+
+def test_many_values_go_in_groups(store: MemoryStore):
+    result = scattered(store)
+    found = result.against("long", "worst efficiency")
+    assert found.is_grouped
+    assert found.values.size == 24
+    assert int(found.counts.sum()) == 118
+    assert found.counts.max() - found.counts.min() <= 2
+    long = result.quantity("long")[result.layouts]
+    assert float(found.values @ found.counts) == pytest.approx(long.sum(), rel=1e-12)  # rounding
+    assert (np.diff(found.values) > 0.0).all()
+
+
+LENGTH = np.array(10.3)
+
+
+def fine_grid(step: float) -> SweepResult:
+    """One lossless wire in steps about 10.3 m, so that slopes are known."""
+    bands, frequencies = bands_of(("40 m", "20 m", "15 m"), 41)
+    long = 10.3 + step * np.arange(-3, 4)
+    z = 36.0 + 1j * reactance(long[:, None, None], frequencies[None])
+    figure = Figure("impedance", (Axis("point", tuple(range(41))),), "complex128", "ohm")
+    parameter = Parameter("element.long.length", tuple(long), unit="m", is_outer=False)
+    plan = SweepPlan("", "rod", Design((parameter,), (long,)), bands, frequencies, (figure,),
+                     {"reference": 50.0, "power": 100.0})  # fmt: skip
+    states = np.full(7, DONE, np.int8)
+    return SweepResult(MemoryStore(plan, states, {}, {"impedance": z}))
+
+
+def slope_of(frequency: float) -> float:
+    """dX/dl of the wire. [ohm/m]"""
+    wavenumber = 2.0 * np.pi * frequency / constants.c
+    return float(600.0 * wavenumber / np.sin(wavenumber * LENGTH) ** 2)
+
+
+def test_trim_table_against_the_formula():
+    table = fine_grid(0.005).trim_table("long", around=3)
+    assert (table.shorter, table.length, table.longer) == pytest.approx((10.295, 10.3, 10.305))
+    for row in table.rows:
+        # X = X(f l): computed from the formula, l dX/dl = f dX/df.
+        slope = slope_of(row.frequency)
+        # discretisation: differences over 1 cm and a twentieth of the band
+        assert row.reactance_slope == pytest.approx(slope, rel=2e-3)
+        assert row.resonance_slope == pytest.approx(-row.frequency / 10.3, rel=2e-3)
+        assert not row.is_coarse
+        assert row.reactance == pytest.approx(
+            float(reactance(LENGTH, row.frequency)), rel=1e-9
+        )  # rounding
+    text = str(table)
+    assert "shift per cm, kHz" in text
+    assert f"{-1e-5 * table.rows[1].frequency / 10.3:.0f}" in text
+    assert list(table.to_dataframe()["band"]) == ["40 m", "20 m", "15 m"]
+
+
+def test_unequal_steps_are_weighed():
+    result = fine_grid(0.005)
+    keep = np.ones(7, dtype=np.bool_)
+    keep[4] = False
+    lopsided = result.filter(keep).trim_table("long", around=3)
+    even = result.trim_table("long", around=3)
+    assert lopsided.longer == pytest.approx(10.31)
+    for one, two in zip(lopsided.rows, even.rows, strict=True):
+        assert one.reactance_slope == pytest.approx(two.reactance_slope, rel=2e-3)  # discretisation
+
+
+def test_trim_table_says_when_the_grid_is_too_coarse():
+    table = fine_grid(0.5).trim_table("long", around=3)
+    coarse = {row.band: row.reason for row in table.rows if row.is_coarse}
+    assert list(coarse) == ["20 m"]  # near its antiresonance; the others are near resonances
+    assert "50 cm away" in coarse["20 m"]
+    for row in table.rows:
+        slope = slope_of(row.frequency)
+        is_right = abs(row.reactance_slope / slope - 1.0) < 0.1
+        assert is_right is not row.is_coarse
+    assert table.is_coarse
+    assert "the grid is too coarse here" in " ".join(str(table).split())
+    edge = fine_grid(0.005).trim_table("long", around=6)
+    assert np.isnan(edge.longer)
+    assert all(row.reason == "only a shorter neighbour was computed" for row in edge.rows)
+
+
+def test_trim_table_refuses_what_it_cannot_do(store: MemoryStore, result: SweepResult):
+    with pytest.raises(SweepError, match="texts or routes"):
+        result.trim_table("ground")
+    with pytest.raises(SweepError, match="is not done"):
+        result.trim_table("long", around=17)
+    with pytest.raises(SweepError, match="is not varied"):
+        result.trim_table("short")
+
+
+# ---- one layout, all of them -------------------------------------------------------------
+
+
+def test_one_layout(store: MemoryStore):
+    fresh = MemoryStore(store.plan, store.states, store.reasons, store.figures)
+    found = SweepResult(fresh).layout(33)
+    assert found["parameters"] == store.plan.design.layout(33)
+    assert (found["state"], found["reason"]) == ("done", "")
+    assert found["quantities"]["swr"]["15 m"] == pytest.approx(slow_swr(store)[33, 3])
+    assert {rows for _, rows in fresh.asked} == {1}
+    failed = SweepResult(store).layout(17)
+    assert (failed["state"], failed["reason"]) == ("failed", "The matrix is singular on 20 m.")
+    for wrong in (-1, 126, True, "3"):
+        with pytest.raises(SweepError, match="numbered 0 to 125"):
+            SweepResult(store).layout(wrong)  # pyright: ignore[reportArgumentType]
+
+
+def test_data_frame(store: MemoryStore, result: SweepResult):
+    frame = result.filter("long < 10 m").to_dataframe()
+    assert len(frame) == 5 * result.filter("long < 10 m").layouts.size
+    row = frame[(frame["layout"] == 14) & (frame["band"] == "15 m")].iloc[0]
+    assert row["swr"] == pytest.approx(slow_swr(store)[14, 3])
+    assert row["efficiency"] == store.figures["budget"][14, 3, 0]
+    assert row["earth.ground"] == "average ground"
+    assert row["element.long.length"] == store.plan.design.columns[0][14]
+    whole = result.to_dataframe()
+    assert whole.groupby("state", observed=True)["layout"].nunique().to_dict() == {
+        "done": 118, "failed": 1, "unfit": 4, "waiting": 3,
+    }  # fmt: skip
+
+
+def test_missing_packages_are_named(result: SweepResult, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setitem(sys.modules, "xarray", None)
+    monkeypatch.setitem(sys.modules, "pandas", None)
+    with pytest.raises(ImportError, match="pip install 'xarray"):
+        result.to_xarray()
+    with pytest.raises(ImportError, match="pip install 'pandas"):
+        result.to_dataframe()
+
+
+def test_xarray(store: MemoryStore, result: SweepResult):
+    pytest.importorskip("xarray", reason="xarray is not installed")
+    found = result.filter("long > 13 m").to_xarray()
+    numbers = result.filter("long > 13 m").layouts
+    assert found["layout"].values.tolist() == numbers.tolist()
+    np.testing.assert_array_equal(found["impedance"].values, store.figures["impedance"][numbers])
+    assert found["impedance"].attrs["unit"] == "ohm"
+    one = found["budget"].sel(layout=numbers[3], band="20 m").sel({"budget term": "earth"})
+    assert float(one) == store.figures["budget"][numbers[3], 2, 1]
+    assert list(result.to_xarray(["shares"]).data_vars) == ["shares"]
+    with pytest.raises(SweepError, match="was not kept"):
+        result.to_xarray(["currents"])
+
+
+# ---- in words ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_summary(result: SweepResult, width: int):
+    lines = sweep_summary(result, width=width)
+    text = " ".join(" ".join(lines).split())
+    assert max(map(len, lines)) <= width
+    for words in (
+        "126 layouts on 5 bands, grid over long length, cross length, earth ground",
+        "118 done, 4 unfit, 1 failed, 3 waiting",
+        "9.00 m to 14.00 m, step 0.25 m (cheap)",
+        "5.00 m to 7.50 m in 3 values",
+        "2 choices (outer loop)",
+        "4 times, as layout",
+        "beyond the gable",
+        "1 time, as layout 17: The matrix is singular on 20 m.",
+        "Best on their worst band so far",
+        "Best by their worst SWR so far. SWR refers to 50 ohm.",
+        "one model of the house and over one earth, but for earth ground",
+    ):
+        assert words in text, words
+    assert str(result.best(1).layouts[0]) in text
+
+
+def with_checks(store: MemoryStore, difference: float) -> SweepResult:
+    size = (len(store.plan.design), len(store.plan.bands))
+    check = np.full((*size, 1), np.nan)
+    check[20], check[50] = difference / 7, difference
+    resonances = np.zeros((*size, 2))
+    resonances[60, 2], resonances[61, 1] = (1, 900.0), (2, 300.0)
+    resonances[17, 1] = (1, 100.0)  # of a layout that failed
+    figures = (
+        *store.plan.figures,
+        Figure("check", (Axis("check", ("difference",)),)),
+        Figure("resonances", (Axis("what", ("count", "width")),)),
+    )
+    return SweepResult(
+        MemoryStore(
+            replace(store.plan, figures=figures), store.states, store.reasons,
+            {**store.figures, "check": check, "resonances": resonances},
+        )
+    )  # fmt: skip
+
+
+def test_summary_tells_of_checks_and_kinks(store: MemoryStore):
+    text = " ".join(with_checks(store, 3e-10).to_text().split())
+    assert "10 checks of a layout and band solved in full: it differed by 3e-10 at most." in text
+    assert "2 layouts may have a kink" in text
+    assert "too much" in " ".join(with_checks(store, 3e-4).to_text().split())
+
+
+def test_many_reasons_are_counted_by_kind(store: MemoryStore):
+    states, reasons = store.states.copy(), dict(store.reasons)
+    states[:40] = UNFIT
+    for k in range(40):
+        kind = ("cross 'cross' by 2.5 mm", "no joist at", "leaves the roof", "too thick")[k % 4]
+        reasons[k] = f"Wire {k}: {kind if k > 12 else 'lies below ground'} {0.1 * k:.1f} m"
+    found = SweepResult(MemoryStore(store.plan, states, reasons, store.figures))
+    text = " ".join(found.to_text().split())
+    assert "Why unfit, the commonest first: - 13 times, as layout 0: Wire 0: lies below" in text
+    assert re.search(r"\d+ for other reasons", text)
+
+
+def test_summary_of_a_sweep_that_has_just_begun(store: MemoryStore):
+    states = np.zeros_like(store.states)
+    begun = SweepResult(MemoryStore(store.plan, states, {}, store.figures))
+    lines = " ".join(begun.to_text().split())
+    assert "0 done, 126 waiting" in lines
+    assert "No layout is done and left so far." in lines
+
+
+def test_states_and_names_are_those_of_the_records(result: SweepResult):
+    assert list(result.counts) == list(STATES)
+    assert sum(result.counts.values()) == len(result)
+    assert "swr" in result.quantity_names
+    assert "element.long.length" in result.quantity_names
