@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import resource
 import signal
+import sys
 import time
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +16,8 @@ import h5py
 import numpy as np
 
 from ridgepole.solver.bands import Band
+from ridgepole.solver.errors import StoreError
+from ridgepole.solver.study import sweep_store
 from ridgepole.solver.study.sweep_records import (
     DONE,
     FAILED,
@@ -26,7 +31,7 @@ from ridgepole.solver.study.sweep_records import (
     SweepPlan,
 )
 from ridgepole.solver.study.sweep_running import run_batches
-from ridgepole.solver.study.sweep_store import SweepStore
+from ridgepole.solver.study.sweep_store import SweepStore, read_plan
 
 POINTS = 3
 
@@ -145,7 +150,7 @@ def datasets(path: Path) -> dict[str, Any]:
     found: dict[str, Any] = {}
     with h5py.File(path, "r") as file:
         found |= {f"@{key}": file.attrs[key] for key in file.attrs if key != "created"}
-        for name in file:
+        for name in map(str, file):
             data: Any = file[name]
             kind = h5py.check_string_dtype(data.dtype)
             values = data[()] if kind is None else np.asarray(data.asstr()[()], dtype=str)
@@ -157,3 +162,170 @@ def datasets(path: Path) -> dict[str, Any]:
                 if key in data.attrs
             }
     return found
+
+
+# --- processes that are killed ----------------------------------------------------------------
+
+MOMENTS = ("half written", "before fsync", "before rename", "after rename", "gathering",
+           "gathered", "removing", "planning")  # fmt: skip
+"""Where `run_and_die` kills itself; it can also be killed from outside, in "open" batches."""
+
+
+@dataclass(frozen=True)
+class _Told(ToyWork):
+    """Tells through a pipe when the batch of that number in a row is open, and logs all."""
+
+    channel: Any = None
+    log: str = ""
+    telling: int = -1
+
+    def compute(self, batch: Batch) -> BatchResult:
+        with open(self.log, "a") as log:
+            log.write(f"{batch.layouts} {batch.bands}\n")
+        count[0] += 1
+        if count[0] == self.telling:
+            self.channel.send("open")
+            time.sleep(30.0)  # until it is killed
+        return super().compute(batch)
+
+
+count = [0]
+
+
+def _die() -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def _aim(moment: str, number: int, path: Path) -> None:
+    """Have this process kill itself at a moment, the first or a later time that it comes."""
+    left = [number]
+
+    def due() -> bool:
+        left[0] -= 1
+        return left[0] == 0
+
+    collect = sweep_store.collect
+    write, fsync, rename, unlink = os.write, os.fsync, os.replace, os.unlink
+
+    def killing_write(handle: int, content: Any) -> int:
+        if len(content) > 1000 and due():
+            write(handle, content[: len(content) // 2])
+            _die()
+        return write(handle, content)
+
+    def killing_fsync(handle: int) -> None:
+        if due():
+            _die()
+        fsync(handle)
+
+    def killing_rename(source: Any, target: Any) -> None:
+        is_meant = {
+            "planning": Path(target).name == "plan.h5",
+            "gathered": Path(target) == path,
+        }.get(moment, True)
+        if moment in ("before rename", "planning") and is_meant and due():
+            _die()
+        rename(source, target)
+        if moment in ("after rename", "gathered") and is_meant and due():
+            _die()
+
+    def killing_unlink(name: Any, **options: Any) -> None:
+        unlink(name, **options)
+        if Path(name).name.startswith("part-") and due():
+            _die()
+
+    def killing_collect(*arguments: Any) -> Any:
+        found = collect(*arguments)
+        _die()
+        return found
+
+    if moment == "half written":
+        os.write = killing_write
+    elif moment == "before fsync":
+        os.fsync = killing_fsync
+    elif moment in ("before rename", "after rename", "planning", "gathered"):
+        os.replace = killing_rename
+    elif moment == "removing":
+        os.unlink = killing_unlink
+    elif moment == "gathering":
+        sweep_store.collect = killing_collect
+
+
+def run_and_die(path: Path, size: int, moment: str, number: int, channel: Any) -> None:
+    """In a process of its own: go on with the sweep at `path`, or begin it, to its end if alive."""
+    plan = toy_plan()
+    work = _Told(
+        plan, channel=channel, log=f"{path}.log", telling=number if moment == "open" else -1
+    )
+    if moment != "open":
+        _aim(moment, number, path)
+    batches = toy_batches(plan, size)
+    with begin_or_resume(path, plan) as store:
+        run_batches(work, batches, store, executor="in-process")
+        store.gather()
+
+
+def begin_or_resume(path: Path, plan: SweepPlan) -> SweepStore:
+    """As a command would."""
+    try:
+        read_plan(path)
+    except StoreError:
+        return SweepStore.create(path, plan)
+    return SweepStore.resume(path, plan)
+
+
+def hold(path: Path, channel: Any) -> None:
+    """In a process of its own: have the store open until killed."""
+    with SweepStore.create(path, toy_plan()):
+        channel.send("held")
+        time.sleep(60.0)
+
+
+def run_out_of_disk(path: Path, channel: Any, limits: tuple[int, int] | None) -> None:
+    """In a process of its own: what is said when files may not grow, and that it goes on after.
+
+    Without limits the disk itself is small: `ballast` beside the store is removed to go on.
+    """
+    plan = toy_plan()
+    batches = toy_batches(plan)
+    hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
+
+    def squeeze(limit: int) -> None:
+        if limits is not None:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+            return
+        with suppress(OSError), open(path.parent / "ballast", "wb", buffering=0) as ballast:
+            while True:
+                ballast.write(bytes(1024))
+
+    def relax() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))
+        (path.parent / "ballast").unlink(missing_ok=True)
+
+    with SweepStore.create(path, plan) as store:
+        store.put(ToyWork(plan).compute(batches[0]))
+        squeeze(limits[0] if limits else 0)
+        try:
+            run_batches(ToyWork(plan), batches, store, executor="in-process")
+        except StoreError as error:
+            channel.send((str(error), sorted(os.listdir(f"{path}.parts"))))
+        relax()
+        run_batches(ToyWork(plan), batches, store, executor="in-process")
+        squeeze(limits[1] if limits else 0)
+        try:
+            store.gather()
+        except StoreError as error:
+            channel.send((str(error), sorted(os.listdir(f"{path}.parts"))))
+        relax()
+        store.gather()
+    channel.send("gathered")
+
+
+if __name__ == "__main__":  # a sweep with two workers, to be interrupted
+    from sweep_fault_worker import ToyWork as Importable
+
+    own_plan = toy_plan()
+    with begin_or_resume(Path(sys.argv[1]), own_plan) as own_store:
+        slow: Any = Importable(own_plan, seconds=0.4)
+        run_batches(slow, toy_batches(own_plan, 3), own_store, workers=2)
+        own_store.gather()

@@ -478,22 +478,22 @@ class _Running:
                 for some in (layouts[half:], layouts[:half]):
                     self.waiting.appendleft(_Job(replace(job.batch, layouts=some)))
                 return
-            self._tell(layouts[0], outcome.reason, outcome.trace)
+            self._tell(layouts, outcome.reason, outcome.trace)
             result = failed_result(self.store.plan, job.batch, outcome.reason)
         for layout, state in zip(job.batch.layouts, result.states, strict=False):
             if state == FAILED:
                 self.failed.add(layout)
-                self._tell(layout, result.reasons.get(layout, "no reason given"), "")
+                self._tell((layout,), result.reasons.get(layout, "no reason given"), "")
         self.store.put(result)
         self.batches += 1
         self.pairs += _pairs(job.batch)
         self.advance(_pairs(job.batch))
 
-    def _tell(self, layout: int, reason: str, trace: str) -> None:
+    def _tell(self, layouts: tuple[int, ...], reason: str, trace: str) -> None:
         """Each reason once."""
         if reason not in self.told:
             self.told.add(reason)
-            logger.warning("Layout %d failed, the rest goes on: %s", layout, reason)
+            logger.warning("Layout %s failed, the rest goes on: %s", _span(layouts), reason)
             if trace:
                 logger.debug("%s", trace)
 
@@ -518,7 +518,7 @@ class _Running:
 
 
 def _span(numbers: tuple[int, ...]) -> str:
-    return str(numbers[0]) if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]}"
+    return str(numbers[0]) if numbers[0] == numbers[-1] else f"{numbers[0]} to {numbers[-1]}"
 
 
 def failed_result(plan: SweepPlan, batch: Batch, reason: str) -> BatchResult:
