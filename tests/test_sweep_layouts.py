@@ -292,6 +292,19 @@ def test_what_may_fit_elsewhere_is_no_error(plan: AtticPlan):
     assert re.search("house.toml, line 16: .*more than its route", reasons[2])
 
 
+def test_values_that_only_go_together_are_tried_together():
+    text = TEXT.replace('[earth]\nground = "medium dry ground"\n', "")
+    bare = plan_of(text)
+    both: dict[str, Any] = {"earth.permittivity": [5, 13], "earth.conductivity": ["1 mS/m"]}
+    design = design_layouts(bare, both)
+    earth: Any = LayoutPlans(bare, design).plan_of(1).earth
+    assert (earth.relative_permittivity, earth.conductivity) == (13, 1e-3)
+    with pytest.raises(SweepError, match=r"'earth.permittivity' cannot take 5: .*go together"):
+        design_layouts(bare, {"earth.permittivity": [5, 13]})
+    with pytest.raises(SweepError, match=r"'earth.conductivity' cannot take 1000"):
+        design_layouts(bare, {**both, "earth.conductivity": [0.001, 1000.0]})
+
+
 # ---- methods -----------------------------------------------------------------------------
 
 

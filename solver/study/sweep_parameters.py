@@ -105,12 +105,14 @@ def design_layouts(
         raise SweepError(f"seed is {seed!r}; it must be a whole number from 0 up.")
     read: list[Parameter] = []
     for name, told in parameters.items():
-        parameter = tried(plan, read_parameter(plan, name, told))
+        parameter = read_parameter(plan, name, told)
         if any(parameter.name == other.name for other in read):
             raise SweepError(
                 f"Parameter {parameter.name!r} is given twice; keep one.", parameter=parameter.name
             )
         read.append(parameter)
+    first = {resolve(plan.file, p.name)[1]: _first_value(plan, p) for p in read}
+    read = [tried(plan, parameter, beside=first) for parameter in read]
     remarks: list[str] = []
     if drawn:
         columns = _drawn(read, method, number, int(seed), remarks)
@@ -229,10 +231,21 @@ def _wrong(name: str, told: Any, problem: str) -> SweepError:
     return SweepError(f"Parameter {name!r} = {shown}: {problem}", parameter=name)
 
 
-def tried(plan: AtticPlan, parameter: Parameter) -> Parameter:
+def _first_value(plan: AtticPlan, parameter: Parameter) -> Any:
+    """As the file says it."""
+    if parameter.choices and not parameter.is_number:
+        return parameter.choices[0]
+    like = value_at(plan.file.document, resolve(plan.file, parameter.name)[1])
+    value = parameter.choices[0] if parameter.choices else parameter.low
+    return written(value, parameter.unit, like=like)
+
+
+def tried(plan: AtticPlan, parameter: Parameter, *, beside: Mapping[TomlPath, Any]) -> Parameter:
     """The parameter with unit and step that the file's reader shows, all its values tried.
 
-    Numbers are tried at the least, the greatest and one that is not whole, all else one by one.
+    Numbers are tried at the least, the greatest and one that is not whole, all else one by one;
+    each with what the file says, or, where that does not go together, with the first values of the
+    other parameters, `beside`.
 
     Raises
     ------
@@ -244,7 +257,7 @@ def tried(plan: AtticPlan, parameter: Parameter) -> Parameter:
     numeric = not parameter.choices or parameter.is_number
     if not numeric:
         for value in parameter.choices:
-            _try(plan, parameter, path, value)
+            _try(plan, parameter, path, value, beside)
         return parameter
     ends = (
         (min(parameter.choices), max(parameter.choices))
@@ -256,18 +269,24 @@ def tried(plan: AtticPlan, parameter: Parameter) -> Parameter:
     between = parameter.choices or (parameter.low + parameter.step,)
     broken = [value for value in between if not (math.isnan(value) or value.is_integer())]
     for value in (*ends, *broken[:1]):  # a count takes no broken number
-        _try(plan, parameter, path, written(value, parameter.unit, like=like))
+        _try(plan, parameter, path, written(value, parameter.unit, like=like), beside)
     if parameter.choices or not math.isnan(parameter.step) or parameter.unit:
         return parameter
     # a count takes whole numbers only
-    if all(end.is_integer() for end in ends) and refusal(plan, {path: ends[0] + 0.5}):
+    if all(end.is_integer() for end in ends) and refusal(plan, path, ends[0] + 0.5):
         return replace(parameter, step=1.0)
     return parameter
 
 
-def _try(plan: AtticPlan, parameter: Parameter, path: TomlPath, value: Any) -> None:
-    said = refusal(plan, {path: value})
-    if said:
+def _try(
+    plan: AtticPlan,
+    parameter: Parameter,
+    path: TomlPath,
+    value: Any,
+    beside: Mapping[TomlPath, Any],
+) -> None:
+    said = refusal(plan, path, value)
+    if said and (len(beside) < 2 or refusal(plan, path, value, beside=beside)):
         raise SweepError(
             f"Parameter {parameter.name!r} cannot take {value!r}: {said}", parameter=parameter.name
         )
@@ -281,7 +300,7 @@ def _unit(plan: AtticPlan, path: TomlPath, like: object, value: float) -> str:
             return "m" if read[1] == "m" else ""
     if path[0] == "load":
         return ""
-    return "" if refusal(plan, {path: str(Length(value))}) else "m"
+    return "" if refusal(plan, path, str(Length(value))) else "m"
 
 
 # ---- layouts -----------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from ...geometry.positions import TomlPath
 from ...geometry.text_edits import with_values
 from ...materials import MaterialError
 from ..station.station_tables import STATION_TABLES, read_station
+from .sweep_values import read_quantity
 
 __all__ = ["READING_ERRORS", "refusal"]
 
@@ -20,14 +21,19 @@ READING_ERRORS = (AtticFileError, GeometryError, FeedError, MaterialError)
 """What reading a plan and making its scene may raise."""
 
 
-def refusal(plan: AtticPlan, values: Mapping[TomlPath, Any]) -> str:
-    """Why no reader takes these values, "" if one does, even where they do not fit the attic.
+def refusal(
+    plan: AtticPlan, path: TomlPath, value: Any, *, beside: Mapping[TomlPath, Any] | None = None
+) -> str:
+    """Why no reader takes a value, "" if one does, even where it does not fit the attic.
 
     Parameters
     ----------
     plan : AtticPlan
-    values : mapping of path to value
+    path : path of the key
+    value
         As in the file.
+    beside : mapping of path to value, optional
+        Other values to put in with it.
 
     Notes
     -----
@@ -35,25 +41,24 @@ def refusal(plan: AtticPlan, values: Mapping[TomlPath, Any]) -> str:
     complain about. Of the latter, what is wrong with a number or a place may be right in another
     layout: an element longer than its route, radials without room. A text may not.
     """
-    for path, value in values.items():
-        if path[-1] == "route" and _is_told(value):
-            step = Route.unread_step(value)
-            if step is not None:
-                return f"step {step.strip()!r} of the route is not understood."
+    if path[-1] == "route" and _is_told(value):
+        step = Route.unread_step(value)
+        if step is not None:
+            return f"step {step.strip()!r} of the route is not understood."
+    values = {**(beside or {}), path: value}
     try:
-        if all(path[0] in OWN_TABLES for path in values):
+        if all(one[0] in OWN_TABLES for one in values):
             with_own_values(plan, values, text_fault="")
         else:
             file = with_values(plan.file, values)
-            if any(path[0] in STATION_TABLES for path in values):
+            if path[0] in STATION_TABLES:
                 read_station(file)
             else:
                 plan_from(file)
     except AtticFileError as error:
-        places = any(path[-1] == "route" or not isinstance(v, str) for path, v in values.items())
-        numbers = any(_is_quantity(v) for v in values.values())
-        fits_elsewhere = isinstance(error.__cause__, GeometryError) and (places or numbers)
-        return "" if fits_elsewhere else str(error)
+        is_place = path[-1] == "route" or not isinstance(value, str)
+        may_fit = is_place or read_quantity(value) is not None
+        return "" if may_fit and isinstance(error.__cause__, GeometryError) else str(error)
     except (GeometryError, FeedError, MaterialError) as error:
         return str(error)
     return ""
@@ -62,9 +67,3 @@ def refusal(plan: AtticPlan, values: Mapping[TomlPath, Any]) -> str:
 def _is_told(value: object) -> bool:
     told = [value] if isinstance(value, str) else value
     return isinstance(told, list) and bool(told) and all(isinstance(one, str) for one in told)
-
-
-def _is_quantity(value: object) -> bool:
-    from .sweep_values import read_quantity
-
-    return read_quantity(value) is not None
