@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -459,6 +459,81 @@ def _chain(
     return _Chain(stages, frequencies, known, words, loads, ladder)
 
 
+class Verdict(NamedTuple):
+    """What a station makes of impedances, shape (F,) each.
+
+    Attributes
+    ----------
+    copes : bool
+        Whether the tuner matches; without one, whether the radio is content.
+    lost_in_tuner : float
+        Part of the radio's power; NaN where it cannot be told.
+    delivered : float
+        Part of it that the antenna gets, NaN likewise.
+    """
+
+    copes: NDArray[np.bool_]
+    lost_in_tuner: FloatArray
+    delivered: FloatArray
+
+
+def station_verdict(
+    setup: StationSetup,
+    antenna: ComplexArray,
+    frequencies: FloatArray,
+    *,
+    power: float,
+    reference: float,
+) -> Verdict:
+    """Whether a station copes with impedances (F,), and at what cost. [ohm, Hz]
+
+    Parameters
+    ----------
+    setup : StationSetup
+    antenna, frequencies : (F,)
+        [ohm], [Hz]
+    power : float
+        Of the radio. [W]
+    reference : float
+        [ohm]
+    """
+    here = _setup_chain(setup, setup.tuner_at, antenna, frequencies, power, reference)
+    blank = np.full(frequencies.shape, np.nan)
+    if here.ladder is None:
+        return Verdict(here.known, blank, blank)
+    column = here.column(TUNER)
+    lost = np.zeros(frequencies.shape)
+    if column is not None:
+        lost = here.spread(here.ladder.lost[:, column]) / power
+    copes = _copes(here, setup, here.spread(here.ladder.swr))
+    return Verdict(copes, lost, here.spread(here.ladder.delivered) / power)
+
+
+def _setup_chain(
+    setup: StationSetup,
+    where: str,
+    antenna: ComplexArray,
+    frequencies: FloatArray,
+    power: float,
+    reference: float,
+) -> _Chain:
+    """The chain with the tuner at one of its places."""
+    stages = stages_in_order(
+        line=setup.line,
+        tuner=setup.tuner,
+        transformer=setup.transformer,
+        at_feed_point=where == AT_FEED_POINT,
+    )
+    return _chain(
+        stages,
+        antenna,
+        frequencies,
+        power=power,
+        z0=reference,
+        swr_limit=min(SWR_LIMIT, setup.swr_limit),
+    )
+
+
 def _answer_band(
     band: BandAnswer,
     setup: StationSetup,
@@ -473,20 +548,7 @@ def _answer_band(
     efficiency = np.array([p.efficiency for p in points])
 
     def chain(where: str, count: int | None = None) -> _Chain:
-        stages = stages_in_order(
-            line=setup.line,
-            tuner=setup.tuner,
-            transformer=setup.transformer,
-            at_feed_point=where == AT_FEED_POINT,
-        )
-        return _chain(
-            stages,
-            antenna[:count],
-            frequencies[:count],
-            power=power,
-            z0=reference,
-            swr_limit=min(SWR_LIMIT, setup.swr_limit),
-        )
+        return _setup_chain(setup, where, antenna[:count], frequencies[:count], power, reference)
 
     here = chain(setup.tuner_at)
     ladder = here.ladder

@@ -31,6 +31,7 @@ from ..moments.assembly import make_elements, prepare
 from ..moments.basis import BasisBuilder, FloatArray, IntArray
 from ..moments.kernels import THIN
 from ..moments.rings import is_thick
+from ..surround.integrals import CellIntegrals
 from ..surround.volume import Volume, prepare_volume
 from ..system import System
 
@@ -256,6 +257,7 @@ def build_pool(
     frequencies: Sequence[float],
     *,
     tolerance: float | None,
+    reuse: Pool | None = None,
 ) -> Pool:
     """Pool of the layouts of a scene in which some wires take other lengths and ways.
 
@@ -271,6 +273,8 @@ def build_pool(
         At which the mesh is refined; the highest is what it is made for. [Hz]
     tolerance : float or None
         As for `solve`.
+    reuse : Pool, optional
+        Of another ground or other timber: integrals over solids that are the same are taken over.
 
     Raises
     ------
@@ -279,15 +283,16 @@ def build_pool(
         are thick or share an element with another wire.
     """
     top = max(frequencies)
-    parted = _Parted(scene, variants, top)
+    known = None if reuse is None or reuse.system.volume is None else reuse.system.volume.known
+    parted = _Parted(scene, variants, top, known)
     ways = {name: longest_ways(wires) for name, wires in variants.items()}
     first_way = {name: ways[name][0] for name in variants}
     reference = parted.scene_with({name: variants[name][n] for name, n in first_way.items()})
     divisions: dict[str, Division] = {}
-    known: dict[str, dict[int, Division]] = {name: {} for name in variants}
+    by_way: dict[str, dict[int, Division]] = {name: {} for name in variants}
     for name, n in [("", 0), *((m, k) for m in variants for k in sorted({*ways[m]}))]:
         if name and n == first_way[name]:
-            known[name][n] = divisions[name]
+            by_way[name][n] = divisions[name]
             continue
         one = reference if not name else parted.scene_with({name: variants[name][n]}, reference)
         mesh = build_mesh(one, top)
@@ -296,12 +301,12 @@ def build_pool(
             mesh = bare.mesh
         found = {w.name: mesh.division(k) for k, w in enumerate(one.wires)}
         if name:
-            known[name][n] = found[name]
+            by_way[name][n] = found[name]
         else:
             divisions = found
     cut = {
         name: tuple(
-            (wire, known[name][way].shortened(wire))
+            (wire, by_way[name][way].shortened(wire))
             for wire, way in zip(wires, ways[name], strict=True)
         )
         for name, wires in variants.items()
@@ -312,8 +317,14 @@ def build_pool(
 class _Parted:
     """Building of a pool, step by step."""
 
-    def __init__(self, scene: Scene, variants: Mapping[str, Sequence[Wire]], top: float) -> None:
-        self.scene, self.top = scene, top
+    def __init__(
+        self,
+        scene: Scene,
+        variants: Mapping[str, Sequence[Wire]],
+        top: float,
+        known: Mapping[bytes, CellIntegrals] | None,
+    ) -> None:
+        self.scene, self.top, self.known = scene, top, known
         own = {wire.name for wire in scene.own_wires}
         for name, wires in variants.items():
             if name not in own:
@@ -446,7 +457,11 @@ class _Parted:
         volume: Volume | None = None
         if reference.solids:
             volume = prepare_volume(
-                reference.solids, elements, columns.basis, has_images=ground == "perfect"
+                reference.solids,
+                elements,
+                columns.basis,
+                has_images=ground == "perfect",
+                known=self.known,
             )
         meets = columns.meets(mover)
         prepared = prepare(elements, columns.basis, ground=ground, meets=meets)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -18,6 +18,13 @@ from ..surround.volume import FunctionFields
 from .partition import Partition
 from .pool import Pool
 
+Closing = Callable[[float], ComplexArray | None]
+
+
+def as_the_scene(_: float) -> ComplexArray | None:
+    """Gaps are closed as the scene says."""
+    return None
+
 
 @dataclass(frozen=True, eq=False)
 class PoolBand:
@@ -27,8 +34,9 @@ class PoolBand:
     ----------
     pool : Pool
     band : Band
-    terminations : (V, P) complex, or None
-        What closes the gaps of each layout, where that is not what the scene says. [ohm]
+    terminations : callable
+        What closes the gaps of each layout at a frequency [Hz], (V, P), where that is not what
+        the scene says (None). [ohm]
     middle : Partition
         At the band's centre, from a matrix of its own.
     matrix : (N, N) complex
@@ -41,7 +49,7 @@ class PoolBand:
 
     pool: Pool
     band: Band
-    terminations: ComplexArray | None
+    terminations: Closing
     middle: Partition
     matrix: ComplexArray
     fields: FunctionFields | None
@@ -54,7 +62,7 @@ class PoolBand:
         band: Band,
         *,
         reference: float,
-        terminations: ComplexArray | None = None,
+        terminations: Closing = as_the_scene,
         centre_only: bool = False,
     ) -> PoolBand:
         """Fill the matrices of a band.
@@ -68,8 +76,7 @@ class PoolBand:
         band : Band
         reference : float
             That the reflection coefficient refers to. [ohm]
-        terminations : (V, P) complex, optional
-            [ohm]
+        terminations : callable, optional
         centre_only : bool
             Whether no other frequency will be asked for.
         """
@@ -112,7 +119,7 @@ class PoolBand:
     def voltages(self, admittance: ComplexArray, frequency: float) -> ComplexArray:
         """Across the gaps of every layout, (V, P), for admittances (V, P, P). [V]"""
         ports = self.pool.scene.ports
-        terminations = self.terminations
+        terminations = self.terminations(frequency)
         if terminations is None:
             terminations = terminations_of(ports, np.array([frequency]))
             terminations = np.broadcast_to(terminations, admittance.shape[:2])

@@ -58,8 +58,8 @@ class LayoutPlans:
         _ = plan.text  # complains if it does not say what the plan is
         self.plan = plan
         self.design = design
-        self._paths = tuple(resolve(plan.file, p.name)[1] for p in design.parameters)
-        self._like = tuple(value_at(plan.file.document, path) for path in self._paths)
+        self.paths = tuple(resolve(plan.file, p.name)[1] for p in design.parameters)
+        self._like = tuple(value_at(plan.file.document, path) for path in self.paths)
         self._outer = np.array([p.is_outer for p in design.parameters], dtype=bool)
         self.wanted = holds(where, design, plan.file)
         """Layouts that `where` lets pass, (L,)."""
@@ -69,9 +69,10 @@ class LayoutPlans:
 
     def values(self, number: int) -> dict[TomlPath, Any]:
         """Values of a layout as the file says them, by the path of their keys."""
-        return self._values(number, range(len(self._paths)))
+        return self.values_of(number, range(len(self.paths)))
 
-    def _values(self, number: int, which: Iterable[int]) -> dict[TomlPath, Any]:
+    def values_of(self, number: int, which: Iterable[int]) -> dict[TomlPath, Any]:
+        """The same of some parameters, by their place in the design."""
         if not 0 <= number < len(self.design):
             raise SweepError(
                 f"There is no layout {number}; they are numbered 0 to {len(self.design) - 1}."
@@ -80,9 +81,9 @@ class LayoutPlans:
         for n in which:
             parameter, value = self.design.parameters[n], self.design.columns[n][number]
             if parameter.choices and not parameter.is_number:
-                found[self._paths[n]] = parameter.choices[int(value)]
+                found[self.paths[n]] = parameter.choices[int(value)]
             else:
-                found[self._paths[n]] = written(float(value), parameter.unit, like=self._like[n])
+                found[self.paths[n]] = written(float(value), parameter.unit, like=self._like[n])
         return found
 
     def plan_of(self, number: int) -> AtticPlan:
@@ -104,10 +105,10 @@ class LayoutPlans:
         their geometry. Layouts that `where` leaves out are in no group.
         """
         numbers = np.flatnonzero(self.wanted)
-        outer = [n for n in range(len(self._paths)) if self._outer[n]]
+        outer = [n for n in range(len(self.paths)) if self._outer[n]]
         if not outer or not numbers.size:
             return [numbers] if numbers.size else []
-        outer.sort(key=lambda n: self._paths[n][0] in MATERIALS)
+        outer.sort(key=lambda n: self.paths[n][0] in MATERIALS)
         codes = np.stack(
             [np.unique(self.design.columns[n][numbers], return_inverse=True)[1] for n in outer]
         )
@@ -131,11 +132,11 @@ class LayoutPlans:
             return plan_from(with_values(self.plan.file, self.values(first)))
         except READING_ERRORS as error:
             fault = error
-        lengths = [path for path in self._paths if path[0] == "element" and path[-1] == "length"]
-        routes = [n for n, path in enumerate(self._paths) if path[-1] == "route"]
+        lengths = [path for path in self.paths if path[0] == "element" and path[-1] == "length"]
+        routes = [n for n, path in enumerate(self.paths) if path[-1] == "route"]
         ways = {tuple(int(self.design.columns[n][k]) for n in routes): int(k) for k in group[::-1]}
         for number in sorted(ways.values()):
-            values = {**self.values(first), **self._values(number, routes)}
+            values = {**self.values(first), **self.values_of(number, routes)}
             try:
                 return plan_from(
                     with_values(self.plan.file, {**values, **dict.fromkeys(lengths, STUB)})
@@ -154,7 +155,7 @@ class LayoutPlans:
         AtticFileError
             If the layout does not fit.
         """
-        inner = self._values(number, np.flatnonzero(~self._outer))
+        inner = self.values_of(number, np.flatnonzero(~self._outer))
         if not inner:
             return base
         return with_own_values(

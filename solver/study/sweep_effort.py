@@ -1,0 +1,188 @@
+"""What a sweep will take: what is the outer loop, what is cheap, about how long, how much disk.
+
+The times are those of one core of one machine at about 3 GHz, measured on the attic of
+`benchmarks/sweep.py` with and without its house; they hold within a factor of about 3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..band_sweep import count_matrices
+from ..effort import estimate_effort
+from ..errors import SweepError
+from .sweep_chunks import UNREADABLE, Tables, mesh_frequencies
+
+if TYPE_CHECKING:
+    from .sweep_work import SweepWork
+
+COLUMNS = 6.0
+"""Moving columns of a variant of an element."""
+
+THOUSANDS = 1000.0  # unknowns that the times below refer to
+
+MATRIX = 0.15
+MATRIX_BY_CELL = 5e-4
+"""Filling the pool's matrix, by the square of its unknowns; with the fields in cells. [s]"""
+
+POINT = 0.3
+"""One more frequency of a band from matrices that are there, by that square. [s]"""
+
+FORMS = 0.7
+FORMS_BY_CELL = 2.5e-3
+"""Watts and angles at a band's centre, by that square. [s]"""
+
+VARIANT = 0.03
+VARIANT_BY_CELL = 6e-5
+"""Meshing a variant, and integrating over the cells near it, once a chunk. [s]"""
+
+LAYOUT = 2e-4
+"""A layout at a frequency. [s]"""
+
+BYTES = 16.0
+
+
+@dataclass(frozen=True)
+class SweepEffort:
+    """What a sweep is about to do.
+
+    Attributes
+    ----------
+    layouts, bands, points : int
+        Points are the frequencies of a band.
+    outer : tuple of str
+        Parameters that make a new fixed part each: the outer loop.
+    inner : tuple of str
+        Those that are cheap.
+    groups : int
+        Outer combinations.
+    chunks : int
+        Pools to be made; more than groups where elements have many variants.
+    variants : int
+        Of elements, in all pools together.
+    unknowns : int
+        Of the largest pool, about.
+    matrices : int
+        To be filled.
+    seconds : float
+        About how long on one core, once compiled. [s]
+    bytes : float
+        What the store will hold, about.
+    """
+
+    layouts: int
+    bands: int
+    points: int
+    outer: tuple[str, ...]
+    inner: tuple[str, ...]
+    groups: int
+    chunks: int
+    variants: int
+    unknowns: int
+    matrices: int
+    seconds: float
+    bytes: float
+
+    def __str__(self) -> str:
+        lines = [
+            f"{self.layouts} layouts on {self.bands} bands: {self.matrices} matrices of about "
+            f"{self.unknowns} unknowns, about {in_words(self.seconds)} on one core, "
+            f"{self.bytes / 1e6:.1f} MB on disk."
+        ]
+        if self.outer:
+            lines.append(
+                f"Outer loop, {self.groups} times a new fixed part: {', '.join(self.outer)}."
+            )
+        if self.inner:
+            lines.append(f"Cheap: {', '.join(self.inner)}.")
+        if self.chunks > self.groups:
+            lines.append(
+                f"Elements take {self.variants} forms, which makes {self.chunks} pools; fewer "
+                "values, or a step, would make it quicker."
+            )
+        return "\n".join(lines)
+
+
+def in_words(seconds: float) -> str:
+    """A duration as people say it."""
+    if seconds < 90.0:
+        return f"{max(1.0, seconds):.0f} s"
+    if seconds < 5400.0:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / 3600.0:.1f} h"
+
+
+def estimate_sweep(work: SweepWork) -> SweepEffort:
+    """Count what a sweep will do.
+
+    Raises
+    ------
+    SweepError
+        If its first layouts have no scene to count from.
+    """
+    plan, plans = work.plan, work.plans
+    groups = plans.outer_groups()
+    chunks = work.chunks
+    tables = Tables.of(plans)
+    counts = [
+        sum(
+            len(np.unique(np.stack([plan.design.columns[n][chunk].astype(float) for n in own]),
+                          axis=1).T)
+            for _, own in tables.elements
+        )
+        for chunk in chunks
+    ]  # fmt: skip
+    unknowns, cells, once = _of_one(work)
+    points, bands = plan.frequencies.shape[1], len(plan.bands)
+    matrices = sum(count_matrices(band) for band in plan.bands)
+    seconds, largest = 0.0, unknowns
+    for chunk, variants in zip(chunks, counts, strict=True):
+        size = unknowns + COLUMNS * variants
+        square = (size / THOUSANDS) ** 2
+        largest = max(largest, size)
+        seconds += once + variants * (VARIANT + VARIANT_BY_CELL * cells)
+        seconds += square * (
+            matrices * (MATRIX + MATRIX_BY_CELL * cells)
+            + bands * (points * POINT + FORMS + FORMS_BY_CELL * cells)
+        )
+        seconds += chunk.size * bands * (points + 1) * LAYOUT
+    values = sum(np.dtype(f.dtype).itemsize * int(np.prod(f.shape)) for f in plan.figures)
+    design = plan.design
+    return SweepEffort(
+        layouts=len(design),
+        bands=bands,
+        points=points,
+        outer=tuple(p.name for p in design.parameters if p.is_outer),
+        inner=tuple(p.name for p in design.parameters if not p.is_outer),
+        groups=len(groups),
+        chunks=len(chunks),
+        variants=sum(counts),
+        unknowns=round(largest),
+        matrices=matrices * len(chunks),
+        seconds=seconds,
+        bytes=float(len(design) * (bands * values + BYTES * len(design.parameters))),
+    )
+
+
+def _of_one(work: SweepWork) -> tuple[float, int, float]:
+    """Unknowns and cells of a layout, and seconds that its mesh and solids take once."""
+    from ...geometry.mesh import build_mesh
+
+    for group in work.plans.outer_groups():
+        try:
+            scene = work.plans.base_plan(group).scene()
+        except UNREADABLE:
+            continue
+        frequencies = mesh_frequencies(work.plan)
+        mesh = build_mesh(scene, max(frequencies))
+        effort = estimate_effort(
+            scene, mesh, (), matrices=0, frequencies=len(frequencies)
+        )  # fmt: skip
+        return float(effort.unknowns), effort.cells, effort.seconds
+    raise SweepError(
+        "No layout of this sweep has a scene: no group of outer values fits by itself. Try one "
+        "with `ridgepole check`."
+    )
