@@ -30,7 +30,7 @@ from .sweep_records import SweepPlan
 MOST_VARIANTS = 200
 """Of all elements together in one pool: its matrix then has some 1500 unknowns."""
 
-MOST_LAYOUTS = 20_000
+MOST_LAYOUTS = 5_000
 """In a chunk, so that a batch takes seconds."""
 
 MOST_CHUNKS = 2
