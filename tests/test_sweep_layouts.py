@@ -15,7 +15,7 @@ from ridgepole.geometry import AtticFile, AtticFileError, AtticPlan, Scene
 from ridgepole.geometry.attic_file import plan_from
 from ridgepole.solver import SweepError, read_attic
 from ridgepole.solver.settings import TABLES
-from ridgepole.solver.study.sweep_filter import holds, read_condition
+from ridgepole.solver.study.sweep_filter import check_condition, holds
 from ridgepole.solver.study.sweep_layouts import NOT_WANTED, LayoutPlans
 from ridgepole.solver.study.sweep_parameters import design_layouts
 from ridgepole.solver.study.sweep_records import Design
@@ -626,6 +626,14 @@ def test_conditions_compare_sums(plan: AtticPlan):
     check("counterpoise.radials <= 5 and long < 9 m", (radials <= 5) & (length < 9.0))
 
 
+def test_conditions_compare_texts_and_take_brackets_and_or(plan: AtticPlan):
+    design = design_layouts(
+        plan, {"long": ["9 m", "9.2 m"], "earth.ground": ["wet ground", "medium dry ground"]}
+    )
+    text = "earth.ground = 'wet ground' and not (long > 9.1 m) or long > 2 * (4 m + 55 cm)"
+    assert holds(text, design, plan.file).tolist() == [True, False, True, True]
+
+
 def test_steps_that_add_up_count_as_equal(plan: AtticPlan):
     design = design_layouts(plan, {"long": "8 m to 8.3 m, step 10 cm", "side": ["3 m"]})
     wanted = holds("long = 8 m + 10 cm + 20 cm", design, plan.file)
@@ -636,24 +644,27 @@ def test_steps_that_add_up_count_as_equal(plan: AtticPlan):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "give a text"),
-        ("long", "a comparison is due"),
-        ("long > ", "a parameter or a quantity"),
-        ("long > lonk", "Is 'long' meant"),
-        ("long > 8 m or side > 3 m", "'and' with another comparison"),
-        ("long > 8 ohm", "m on the left cannot be compared with ohm"),
-        ("long + 3 uH > 9 m", "cannot be added"),
-        ("long * 2 > 9 m", "a comparison is due"),
-        ("2 m * long > 9 m", "a factor is a plain number"),
-        ("earth.ground > 3", "no numbers"),
-        ("__import__('os').getcwd() > 1", "a parameter or a quantity"),
-        ("(long) > 1", "a parameter or a quantity"),
+        ("", "is empty"),
+        ("long", "compare it with something"),
+        ("long > ", "ends|cannot be read|number"),
+        ("long > lonk", "neither varied nor a number of the file. Is 'long' meant"),
+        ("long > 8 ohm", "sets m against ohm"),
+        ("long + 3 ohm > 9 m", "sets m against ohm"),
+        ("earth.ground > 3", "text"),
+        ("earth.ground = 'moon dust'", "none of the values taken"),
+        ("counterpoise.bonded = 3", "neither numbers nor texts"),
+        ("__import__('os').getcwd() > 1", "where = "),
     ],
 )
 def test_conditions_that_cannot_be_read_are_told(plan: AtticPlan, text: str, words: str):
-    design = design_layouts(plan, {"long": ["9 m"], "earth.ground": ["wet ground"]})
+    design = design_layouts(
+        plan,
+        {"long": ["9 m"], "earth.ground": ["wet ground"], "counterpoise.bonded": [[]]},
+    )
     with pytest.raises(SweepError, match=words):
-        read_condition(text, design.parameters, plan.file)
+        check_condition(text, design.parameters, plan.file)
+    with pytest.raises(SweepError, match=words):
+        LayoutPlans(plan, design, where=text)
 
 
 def test_a_function_sees_the_values_as_they_are(plan: AtticPlan):

@@ -5,8 +5,8 @@
     those of [bands] unless told; points = how many frequencies of a band, 9 unless told; figures
     = ["impedance", "budget", "shares", "gain", "tuner", "currents"], the first three, and tuner
     where there is one, gain where there are angles, unless told; angles = [[elevation, bearing],
-    ...] for gain; where = "element.long.length > element.cross.length + 1 m", or several of these
-    with "and" between them
+    ...] for gain; where = "element.long.length > element.cross.length + 1 m", with and, or, not
+    and brackets where it takes several
 ``[sweep.vary]``
     "element.long.length" = "9 m to 14 m, step 25 cm", "house.moisture" = ["8 %", "14 %"], ...:
     table and key, with the name between where there are several; a list of values, or a range
@@ -24,7 +24,7 @@ from ...geometry.plan import AtticPlan
 from ...geometry.positions import TomlPath
 from ..bands import Band
 from ..errors import BandError, SweepError
-from .sweep_filter import read_condition
+from .sweep_filter import check_condition
 from .sweep_layouts import LayoutPlans
 from .sweep_parameters import METHODS, MOST_LAYOUTS, design_layouts, read_parameter
 from .sweep_records import Design
@@ -158,7 +158,7 @@ def read_sweep(plan: AtticPlan) -> SweepSettings:
         parameters.append(parameter)
     if where is not None:
         try:
-            read_condition(where, parameters, file)
+            check_condition(where, parameters, file)
         except SweepError as error:
             said = str(error).removeprefix(f"where = {where!r}").lstrip(":, ")
             raise table.error("where", said) from error
