@@ -22,7 +22,7 @@ def element(name: str, way: Sequence[Sequence[float]], length: float, **options:
 
 
 LONG = [(0.3, 0.1, 7.1), (6.9, 0.8, 7.3), (7.2, 2.4, 6.0)]
-OTHER = [(0.3, -0.4, 6.8), (5.9, -2.8, 7.0)]
+OTHER = [(0.3, -0.4, 6.8), (6.4, -2.8, 7.0)]
 SHORT = [(-0.3, 0.3, 6.9), (-4.1, 1.3, 7.0)]
 
 
@@ -57,12 +57,13 @@ def scene_of(
     if timbers:
         wood = Wood("spruce", moisture=0.14)
         house = [
-            Timber((1.2, -2.0, 4.85), (1.2, 2.0, 4.85), section=(0.045, 0.19), wood=wood,
+            Timber((1.2, -2.0, 4.85), (1.2, 2.0, 4.85), width=0.045, depth=0.19, wood=wood,
                    name="joist", group="joists"),
-            Timber((5.5, -1.0, 7.6), (5.5, 2.6, 6.6), section=(0.045, 0.17), wood=wood,
+            Timber((5.5, -1.0, 7.6), (5.5, 2.6, 6.6), width=0.045, depth=0.17, wood=wood,
                    name="rafter", group="rafters"),
         ]  # fmt: skip
-    feed = Feed(("long", "short"), at=0.0)
+    # without radials the elements are fed against each other
+    feed = Feed(("long", "short") if n_radials else "long", at=0.0)
     return Scene(wires, feed=feed, earth=earth, loads=loads, house=house)
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
 import pytest
 from pool_scenes import LAYOUTS, TOP, pool_of, radials, scene_of, solved_by_itself, variants_of
 
-from ridgepole.geometry import Feed, Load, Scene, Wire
+from ridgepole.geometry import Electrode, Load, Scene, Wire
 from ridgepole.geometry.jackets import Jacket
 from ridgepole.materials import Earth
 from ridgepole.solver import SolverError
@@ -27,7 +28,7 @@ EDGES = (0.0, 30.0, 60.0, 90.0)
 SCENES: dict[str, Any] = {
     "free space": {},
     "perfect ground": {"earth": Earth.perfect()},
-    "real earth, jacket": {"earth": GROUND, "jacket": Jacket(0.7e-3, "PVC")},
+    "real earth, jacket": {"earth": GROUND, "jacket": Jacket("PVC", thickness=0.7e-3)},
     "no radials": {"n_radials": 0, "earth": GROUND},
     "timber": {"earth": GROUND, "timbers": True},
     "loads": {
@@ -42,10 +43,7 @@ SCENES: dict[str, Any] = {
 
 @pytest.mark.parametrize("case", list(SCENES))
 def test_layouts_equal_full_solves(case: str) -> None:
-    options = dict(SCENES[case])
-    scene = scene_of(**options)
-    if case == "no radials":  # the elements against each other
-        scene = Scene(scene.own_wires, feed=Feed("long", at=0.0), earth=GROUND)
+    scene = scene_of(**SCENES[case])
     pool = pool_of(scene)
     frequency = 14.15e6
     edges = EDGES if scene.earth is not None else (-90.0, *EDGES)
@@ -70,7 +68,7 @@ def test_layouts_equal_full_solves(case: str) -> None:
             assert watts[layout, k] / power == pytest.approx(getattr(budget, term), abs=SAME)
         sky = watts[layout, len(HEAT) :] / power
         assert sky[:-1].sum() == pytest.approx(float(budget.radiated), abs=SAME)
-        for k, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        for k, (low, high) in enumerate(itertools.pairwise(edges)):
             share = far.share(low, high, of="input")
             assert sky[k] == pytest.approx(share, abs=SAME)
         assert 10 * np.log10(sky[-1]) == pytest.approx(float(far.gain_dbi(17.0, 40.0)), abs=1e-7)
@@ -146,9 +144,13 @@ def test_what_cannot_be_parted_is_told() -> None:
     thick = Wire(scene.wire("long").vertices, radius=12e-3, name="long")
     with pytest.raises(SolverError, match="too thick to be parted"):
         build_pool(scene, {"long": [thick]}, np.zeros((1, 1)), [TOP], tolerance=None)
+    pipe = Wire([(0, 0, 5), (0, -3, 5)], radius=20e-3, name="pipe")
+    stout = Scene([*scene.own_wires, pipe], feed=scene.feed, earth=GROUND)
+    with pytest.raises(SolverError, match="thick conductor"):
+        build_pool(stout, variants_of(scene), LAYOUTS, [TOP], tolerance=None)
     ground = Scene(
         [*scene.own_wires, Wire([(0, 0, 5), (0, -3, 5), (0, -3, 0)], radius=1e-3, name="down",
-                                earth_end=True)],
+                                earth_end=Electrode(1.5, radius=8e-3))],
         feed=scene.feed, earth=GROUND,
     )  # fmt: skip
     with pytest.raises(SolverError, match="led to real earth"):

@@ -330,11 +330,15 @@ class _Parted:
             if name not in own:
                 raise SolverError(f"There is no wire {name!r} that could move.")
             radius = np.array([wire.radius for wire in wires])
-            if is_thick(radius, free_space_wavenumber(top), THIN).any():
+            if self._thick(radius).any():
                 raise SolverError(
                     f"Wire {name!r} is {1e3 * radius.max():g} mm thick, too thick to be parted "
                     f"from the rest at {top / 1e6:g} MHz; its layouts are solved one by one."
                 )
+
+    def _thick(self, radius: FloatArray) -> NDArray[np.bool_]:
+        """What has corners that matter, see `rings.add_corners`."""
+        return is_thick(radius, free_space_wavenumber(self.top), THIN)
 
     def scene_with(self, wires: Mapping[str, Wire], scene: Scene | None = None) -> Scene:
         scene = self.scene if scene is None else scene
@@ -436,6 +440,13 @@ class _Parted:
                    range(len(lists))]
             for name, lists in own.items()
         }  # fmt: skip
+        still = set(
+            ends[:n_fixed].ravel()[np.repeat(self._thick(mesh.radius[:n_fixed]), 2)].tolist()
+        )
+        if still & set(ends[n_fixed:].ravel().tolist()):
+            raise SolverError(
+                "A moving wire is joined to a thick conductor; its layouts are solved one by one."
+            )
         groups = [{(int(place[e]), side) for e, side in group} for group in gathering.groups]
         columns = _Columns(mesh, n_fixed, members, groups, gathering.feed_nodes)
         system = self._system(reference, mesh, columns, wires, mover[order])
