@@ -522,10 +522,8 @@ class SweepResult:
         """
         place = self._quantities.words.parameter(parameter)
         same = self.done & self.passed
-        for k, (one, column) in enumerate(self._columns()):
-            if k != place and is_choice(one):
-                same &= column == column[layout]
-            elif k != place:
+        for k, (_, column) in enumerate(self._columns()):
+            if k != place:
                 same &= np.isclose(column, column[layout], rtol=1e-9, atol=1e-12)
         numbers = np.flatnonzero(same)
         return numbers[np.argsort(self.plan.design.columns[place][numbers], kind="stable")]

@@ -291,6 +291,8 @@ def _parameter_ends(ends: tuple[float, float], parameter: Parameter, unit: str) 
 
 def _end_texts(ends: tuple[float, float], asked: Asked) -> tuple[str, str]:
     """The same of a quantity's."""
+    if asked.quantity.style == "part":
+        return n.per_cent(0.01 * ends[0]), n.per_cent(0.01 * ends[1])
     written = n.swr if asked.quantity.style == "swr" else n.rounded
     return written(ends[0]), written(ends[1])
 
