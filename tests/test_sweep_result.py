@@ -419,6 +419,8 @@ def masks(store: MemoryStore) -> dict[str, Any]:
             "long length / cross length >= 2": long / cross >= 2,
             "long > 39 ft 4.5 in": long > 12.0015,
             "cross >= 7.50000000001 m": cross == 7.5,  # the same to 1e-9
+            "cross <= 6.25 m": cross <= 6.25,
+            "cross < 6.25 m": cross < 6.25,
             "long > 1200 cm": long > 12.0,
             "earth.ground == 'Wet ground'": ground == 1,
             'earth.ground != "wet ground" and |z| < 0.4 kohm':
@@ -440,7 +442,7 @@ def test_conditions_mean_what_they_say(store: MemoryStore, result: SweepResult):
         )
         assert 0 < found.layouts.size < 118, text
         told += 1
-    assert told == 20
+    assert told == 22
 
 
 def test_filters_add_up_and_keep_numbers(store: MemoryStore, result: SweepResult):
