@@ -1,9 +1,11 @@
 """A sweep's layouts ranked, filtered and cut through, against plain numpy on the same figures."""
 
+import gc
 import itertools
 import re
 import sys
 import time
+import weakref
 from dataclasses import replace
 from typing import Any
 
@@ -206,7 +208,7 @@ def test_only_what_is_asked_for_is_read_in_bounded_slices(
     assert fresh.asked == []
     found = result.quantity("worst swr")
     assert fresh.asked == [("impedance", 50), ("impedance", 50), ("impedance", 26)]
-    np.testing.assert_array_equal(found, SweepResult(store).quantity("worst swr"))
+    np.testing.assert_allclose(found, slow_swr(store).max(axis=1), rtol=1e-12)
     result.filter("swr < 1000").rank("swr on 40 m", show=["mean swr"])
     assert {name for name, _ in fresh.asked[3:]} == {"budget"}  # efficiency stands beside SWR
     assert len(fresh.asked) == 4 + (126 * 240 > 20_000)
@@ -282,7 +284,9 @@ def test_what_is_better_has_to_be_known(store: MemoryStore, result: SweepResult)
     assert lowest.layouts[0] == np.nanargmin(z.max(axis=1))
     assert lowest.by.name == "greatest |z|"
     assert result.rank("efficiency", best="low", count=1).by.name == "greatest efficiency"
-    assert result.rank("long", best="high", count=1).rows[0].parameters[LONG.name] == 14.0
+    longest = result.rank("long", best="high", count=500)
+    assert longest.rows[0].parameters[LONG.name] == 14.0
+    assert (store.states[longest.layouts] == DONE).all()
     for wrong in ({"best": "up"}, {"count": 0}, {"count": True}, {"bands": []}):
         with pytest.raises(SweepError):
             result.rank(**wrong)  # pyright: ignore[reportArgumentType]
@@ -417,6 +421,8 @@ def masks(store: MemoryStore) -> dict[str, Any]:
             "long length / cross length >= 2": long / cross >= 2,
             "long > 39 ft 4.5 in": long > 12.0015,
             "cross >= 7.50000000001 m": cross == 7.5,  # the same to 1e-9
+            "cross <= 6.25 m": cross <= 6.25,
+            "cross < 6.25 m": cross < 6.25,
             "long > 1200 cm": long > 12.0,
             "earth.ground == 'Wet ground'": ground == 1,
             'earth.ground != "wet ground" and |z| < 0.4 kohm':
@@ -438,7 +444,7 @@ def test_conditions_mean_what_they_say(store: MemoryStore, result: SweepResult):
         )
         assert 0 < found.layouts.size < 118, text
         told += 1
-    assert told == 20
+    assert told == 22
 
 
 def test_filters_add_up_and_keep_numbers(store: MemoryStore, result: SweepResult):
@@ -738,6 +744,68 @@ def test_one_layout(store: MemoryStore):
             SweepResult(store).layout(wrong)  # pyright: ignore[reportArgumentType]
 
 
+SMALL = """
+[attic]
+size = ["9.1 m", "6.3 m"]
+ceiling_height = "4.9 m"
+ridge_height = "8.2 m"
+ridge_bearing = 37
+[antenna]
+feed_point = ["2.1 m", "2.5 m", "0 m"]
+wire = "2.5 mm2 copper, bare"
+[[element]]
+name = "long"
+route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
+length = "27 ft 3 in"
+[counterpoise]
+radials = 3
+length = "3.4 m"
+[earth]
+ground = "average ground"
+"""
+
+
+def test_a_layout_comes_back_as_an_attic(store: MemoryStore):
+    lengths = np.array([7.0, 6.55, 8.1])
+    parameters = (Parameter("element.long.length", tuple(lengths), unit="m", is_outer=False),
+                  Parameter("counterpoise.radials", (3, 5)))  # fmt: skip
+    design = Design(parameters, (lengths, np.array([3.0, 5.0, 3.0])), "list")
+    plan = replace(store.plan, text=SMALL, name="attics/small.toml", design=design)
+    figures = {name: values[:3] for name, values in store.figures.items()}
+    reasons = {2: "attics/small.toml, line 14: Element 'long' is 0.2 m too long."}
+    states = np.array([DONE, DONE, UNFIT], np.int8)
+    result = SweepResult(MemoryStore(plan, states, reasons, figures))
+    assert result.name == "small"
+    assert repr(result).startswith("Sweep of small: 3 layouts on 5 bands, list over long length")
+    found = result.plan_of(1)
+    assert sum(wire.name.startswith("radial") for wire in found.scene().wires) == 5
+    (long,) = (wire for wire in found.scene().wires if wire.name == "long")
+    assert long.length == pytest.approx(6.55, rel=1e-9)  # rounding
+    assert 'in"' in found.text.partition("length")[2].partition("\n")[0]
+    text = " ".join(result.to_text().split())
+    assert "as layout 2: Element 'long' is 0.2 m too long." in text
+    assert "21 ft 5.87 in to 26 ft 6.9 in in 3 values" in text
+    with pytest.raises(SweepError, match="numbered 0 to 2"):
+        result.plan_of(3)
+
+
+def test_what_figures_need_lives_as_long_as_any_result(store: MemoryStore):
+    class Folder:
+        pass
+
+    folder = Folder()
+    seen = weakref.ref(folder)
+    result = SweepResult(store, holding=folder)
+    del folder
+    narrow = result.filter("long > 10 m")
+    del result
+    gc.collect()
+    assert seen() is not None
+    del narrow
+    gc.collect()
+    assert seen() is None
+
+
 def test_data_frame(store: MemoryStore, result: SweepResult):
     frame = result.filter("long < 10 m").to_dataframe()
     assert len(frame) == 5 * result.filter("long < 10 m").layouts.size
@@ -824,7 +892,7 @@ def test_summary_tells_of_checks_and_kinks(store: MemoryStore):
     text = " ".join(with_checks(store, 3e-10).to_text().split())
     assert "10 checks of a layout and band solved in full: it differed by 3e-10 at most." in text
     assert "2 layouts may have a kink" in text
-    assert "too much" in " ".join(with_checks(store, 3e-4).to_text().split())
+    assert "too much" in " ".join(with_checks(store, 7e-3).to_text().split())
 
 
 def test_many_reasons_are_counted_by_kind(store: MemoryStore):

@@ -226,7 +226,4 @@ def sweep(
             )  # fmt: skip
             if kept.is_complete:
                 kept.gather()
-    result = SweepResult(open_store(path))
-    if folder is not None:
-        result.__dict__["_folder"] = folder
-    return result
+    return SweepResult(open_store(path), holding=folder)

@@ -296,7 +296,7 @@ def trim_table(result: SweepResult, element: str, *, around: int | None = None) 
             )
         )  # fmt: skip
     return TrimTable(
-        result.plan.name, varied, layout, own,
+        result.name, varied, layout, own,
         float(at[0]) if below.size else np.nan, float(at[-1]) if above.size else np.nan,
         tuple(rows),
     )  # fmt: skip

@@ -76,4 +76,4 @@ def sweep_dataset(result: SweepResult, figures: Sequence[str] | None = None) -> 
         for key, value in result.plan.settings.items()
         if isinstance(value, int | float | str)
     }
-    return xarray.Dataset(data, coords=coords, attrs={"name": result.plan.name, **attributes})
+    return xarray.Dataset(data, coords=coords, attrs={"name": result.name, **attributes})

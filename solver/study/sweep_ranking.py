@@ -163,7 +163,7 @@ def rank_layouts(
         for place, number in enumerate(first.tolist(), start=1)
     )
     return Ranking(
-        plan.name,
+        result.name,
         asked,
         way,
         rows,

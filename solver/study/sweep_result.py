@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cached_property
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -22,7 +23,9 @@ from .sweep_records import DONE, FAILED, STATES, UNFIT, WAITING, Parameter, Swee
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from ...geometry.plan import AtticPlan
     from .sweep_cuts import LengthMap, Spread, TrimTable
+    from .sweep_layouts import LayoutPlans
 
 Best = Literal["high", "low"]
 
@@ -37,14 +40,17 @@ class SweepResult:
     ----------
     store : SweepFigures
         Where the figures lie.
+    holding : object, optional
+        What must live as long as the figures are wanted, such as a temporary folder.
 
     Notes
     -----
     It is what the store held when it was first looked at; of a sweep that goes on, open it anew.
     """
 
-    def __init__(self, store: SweepFigures) -> None:
+    def __init__(self, store: SweepFigures, *, holding: object = None) -> None:
         self._quantities = QuantityReader(store)
+        self._holding = holding
         self._passed: Mask | None = None
         self._where: tuple[str, ...] = ()
 
@@ -57,6 +63,11 @@ class SweepResult:
     def plan(self) -> SweepPlan:
         """What the sweep was to do: design, bands, figures, settings."""
         return self._quantities.plan
+
+    @property
+    def name(self) -> str:
+        """Of the attic file, without its folder and ending."""
+        return PurePath(self.plan.name).stem
 
     def __len__(self) -> int:
         return len(self.plan.design)
@@ -280,7 +291,7 @@ class SweepResult:
         SweepError
             If it cannot be read, or a name in it means nothing here.
         """
-        found = SweepResult(self.store)
+        found = SweepResult(self.store, holding=self._holding)
         found._quantities = self._quantities
         found._passed = self.passed & self._mask(condition, bands)
         told = condition if isinstance(condition, str) else "a choice of one's own"
@@ -504,9 +515,7 @@ class SweepResult:
         if layout is None:
             best = self.rank(count=1)
             if not best.rows:
-                raise SweepError(
-                    f"No layout of {self.plan.name!r} is done and left to choose from."
-                )
+                raise SweepError(f"No layout of {self.name!r} is done and left to choose from.")
             return best.rows[0].layout
         is_number = isinstance(layout, int | np.integer) and not isinstance(layout, bool)
         if not is_number or not 0 <= layout < len(self):
@@ -522,10 +531,8 @@ class SweepResult:
         """
         place = self._quantities.words.parameter(parameter)
         same = self.done & self.passed
-        for k, (one, column) in enumerate(self._columns()):
-            if k != place and is_choice(one):
-                same &= column == column[layout]
-            elif k != place:
+        for k, (_, column) in enumerate(self._columns()):
+            if k != place:
                 same &= np.isclose(column, column[layout], rtol=1e-9, atol=1e-12)
         numbers = np.flatnonzero(same)
         return numbers[np.argsort(self.plan.design.columns[place][numbers], kind="stable")]
@@ -560,6 +567,27 @@ class SweepResult:
                 for name, values in found.items()
             },
         }
+
+    def plan_of(self, number: int) -> AtticPlan:
+        """The attic with a layout in it: to draw, to answer, to save (its `text` is the file).
+
+        Raises
+        ------
+        SweepError
+            If there is no such layout.
+        AtticFileError
+            If the layout does not fit.
+        """
+        return self._layout_plans.plan_of(self.chosen(number))
+
+    @cached_property
+    def _layout_plans(self) -> LayoutPlans:
+        from ...geometry.attic_file import read_attic_text
+        from ..settings import TABLES
+        from .sweep_layouts import LayoutPlans
+
+        attic = read_attic_text(self.plan.text, name=self.plan.name, other_tables=TABLES)
+        return LayoutPlans(attic, self.plan.design)
 
     def to_dataframe(self) -> Any:
         """One row a layout and band with parameters and all quantities; needs pandas."""

@@ -122,7 +122,7 @@ def _colour_bar(bar: Any, asked: Asked, limits: tuple[float, float], label: str)
 
 def _title(result: SweepResult) -> str:
     where = f", where {' and '.join(result.where)}" if result.where else ""
-    return f"{result.plan.name}{where}"
+    return f"{result.name}{where}"
 
 
 # ---- the front ---------------------------------------------------------------------------
@@ -218,7 +218,7 @@ def draw_parallel(
     known = result.layouts[~np.isnan(stacked[result.layouts]).any(axis=1)]
     known = known[~np.isnan(by[known])]
     if not known.size:
-        raise SweepError(f"No layout of {result.plan.name!r} is done and left to draw.")
+        raise SweepError(f"No layout of {result.name!r} is done and left to draw.")
     sign = -1.0 if colour.quantity.nature == "high" else 1.0
     ordered = known[np.argsort(sign * by[known], kind="stable")]
     if ordered.size > most:
@@ -291,6 +291,8 @@ def _parameter_ends(ends: tuple[float, float], parameter: Parameter, unit: str) 
 
 def _end_texts(ends: tuple[float, float], asked: Asked) -> tuple[str, str]:
     """The same of a quantity's."""
+    if asked.quantity.style == "part":
+        return n.per_cent(0.01 * ends[0]), n.per_cent(0.01 * ends[1])
     written = n.swr if asked.quantity.style == "swr" else n.rounded
     return written(ends[0]), written(ends[1])
 
@@ -376,9 +378,7 @@ def draw_length_map(
             ax.set_xlabel("")
     others = [p.name for p in result.plan.design.parameters if p.name != maps[0].parameter.name]
     note = f"layout {place} marked" + ("; all else as there" if others else "")
-    put_title(
-        figure, f"{result.plan.name}: {words_of(maps[0].parameter.name)} over the bands", note
-    )
+    put_title(figure, f"{result.name}: {words_of(maps[0].parameter.name)} over the bands", note)
     return figure
 
 

@@ -30,7 +30,7 @@ MOST_REASONS = 3
 MOST_TEXT = 24
 """Letters of a choice in a table."""
 
-WORST_CHECK = 1e-6
+WORST_CHECK = 5e-3
 """A layout solved in full may differ from its batch by this without a word of warning."""
 
 LENGTHS = ("cm", "mm", "ft", "in", "ft in")
@@ -228,7 +228,7 @@ def state_sentence(result: SweepResult) -> str:
     bands = counted(len(result.plan.bands), "band")
     left = "" if not result.where else f"; {counted(result.layouts.size)} left by the conditions"
     return (
-        f"Sweep of {result.plan.name}: {counted(len(result), 'layout')} on {bands}, "
+        f"Sweep of {result.name}: {counted(len(result), 'layout')} on {bands}, "
         f"{result.plan.design.method} over {over}; {_state_counts(result)}{left}."
     )
 
@@ -243,6 +243,8 @@ def _state_counts(result: SweepResult) -> str:
 def _range_text(parameter: Parameter, unit: str) -> str:
     if is_choice(parameter):
         return f"{len(parameter.choices)} choices"
+    if len(parameter.choices) == 1:
+        return parameter_text(parameter, parameter.choices[0], unit)
     lowest, highest = parameter.low, parameter.high
     if parameter.choices:
         lowest, highest = min(parameter.choices), max(parameter.choices)
@@ -259,11 +261,12 @@ def _reason_lines(result: SweepResult, width: int) -> list[str]:
     lines: list[str] = []
     for state, word in ((UNFIT, "unfit"), (FAILED, "failed")):
         numbers = np.flatnonzero(result.states == state).tolist()
-        reasons = result.reasons
+        place = re.compile(rf"^{re.escape(result.plan.name)}(, line \d+)?: ")
+        reasons = {k: place.sub("", result.reasons.get(k, "no reason was kept")) for k in numbers}
         kinds: Counter[str] = Counter()
         examples: dict[str, int] = {}
         for number in numbers:
-            kind = re.sub(r"[-+]?\d+(?:\.\d+)?", "0", reasons.get(number, "no reason was kept"))
+            kind = re.sub(r"[-+]?\d+(?:\.\d+)?", "0", reasons[number])
             kinds[kind] += 1
             examples.setdefault(kind, number)
         if not kinds:
@@ -271,7 +274,7 @@ def _reason_lines(result: SweepResult, width: int) -> list[str]:
         lines.append(f"Why {word}, the commonest first:")
         for kind, number in kinds.most_common(MOST_REASONS):
             example = examples[kind]
-            text = reasons.get(example, kind)
+            text = reasons[example]
             lines += wrapped(
                 f"{counted(number, 'time')}, as layout {example}: {text}", width, first="  - ",
                 rest="    ",
@@ -369,9 +372,10 @@ def trim_text(table: TrimTable, *, width: int = 100) -> str:
     neighbours = " and ".join(
         f"{one:.2f} m" for one in (table.shorter, table.longer) if not math.isnan(one)
     )
+    word = "neighbours" if " and " in neighbours else "neighbour"
     lines = wrapped(
         f"What a centimetre more of {label} does about layout {table.layout} of {table.name}, "
-        f"{table.length:.2f} m long, from its neighbours of {neighbours}. Cutting a centimetre off "
+        f"{table.length:.2f} m long, from its {word} of {neighbours}. Cutting a centimetre off "
         "does the opposite. Shift: of the frequency at which the reactance is what it is here, the "
         "resonance if that is 0.",
         width,
