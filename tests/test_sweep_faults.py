@@ -6,6 +6,7 @@ import os
 import random
 import shutil
 import signal
+import stat
 import subprocess
 import sys
 import time
@@ -30,6 +31,7 @@ from sweep_fault_worker import (
 )
 
 from ridgepole.solver.errors import StoreError
+from ridgepole.solver.study.sweep_records import Batch
 from ridgepole.solver.study.sweep_running import run_batches
 from ridgepole.solver.study.sweep_store import SweepStore, open_store, parts_folder
 
@@ -67,19 +69,21 @@ class Campaign:
         self.finished = 0
         self.struck: list[str] = []
         self.strikes_here = 0
+        self.done = 0
         self.path = folder / "0.h5"
 
     def strike(self, moment: str) -> None:
-        """One kill; as often as it takes until it hits."""
-        while True:
+        """One kill; once more where the sweep came through before it."""
+        for _ in range(20):
             if moment == "planning" and parts_folder(self.path).exists():
                 self.finish()
             if self.once(moment):
                 self.struck.append(moment)
                 self.strikes_here += 1
-                self.nothing_half()
+                self.nothing_lost(moment)
                 return
-            self.check()  # it came through
+            self.check()
+        pytest.fail(f"no kill came {moment}")
 
     def once(self, moment: str) -> bool:
         number = 1 if moment in ("planning", "gathered", "gathering") else self.random.randint(1, 4)
@@ -104,13 +108,19 @@ class Campaign:
         assert code in (0, -signal.SIGKILL), code
         return code != 0
 
-    def nothing_half(self) -> None:
-        """Whatever has its final name is whole."""
+    def nothing_lost(self, moment: str) -> None:
+        """Whatever has its final name is whole, and what was done before the kill still is."""
         if self.path.exists():
             assert datasets(self.path) == self.whole
             return
+        assert moment not in ("gathered", "removing")
         if (parts_folder(self.path) / "plan.h5").exists():
-            open_store(self.path)  # warnings of parts that do not open are caught by the test
+            # The test sees the warning of a part that does not open.
+            done = int((open_store(self.path).states_by_band > 0).sum())
+            assert done >= self.done
+            self.done = done
+        else:
+            assert moment == "planning" or not self.done
 
     def finish(self) -> None:
         """To the end, here."""
@@ -131,16 +141,13 @@ class Campaign:
             log.unlink()
         self.path.unlink()
         self.finished += 1
-        self.strikes_here = 0
+        self.strikes_here = self.done = 0
         self.path = self.folder / f"{self.finished}.h5"
 
     def nothing_twice(self, begun: list[str]) -> None:
         """Of what was begun, not more was done again than one batch a kill."""
-        pairs = 0
-        for line in begun:
-            layouts, bands = (part.count(",") + (",)" not in part) for part in line.split(") ("))
-            pairs += layouts * bands
         largest = 5 * 2
+        pairs = sum(int(line) for line in begun)
         assert pairs <= 72 + self.strikes_here * largest
 
 
@@ -231,6 +238,45 @@ def test_workers_end_with_the_sweep(tmp_path: Path, whole: Any, how: str):
         assert run.pairs >= 72 - done
         store.gather()
     assert datasets(path) == whole
+
+
+@pytest.fixture
+def calls(monkeypatch: Any) -> list[str]:
+    """What the system is asked for, in order."""
+    made: list[str] = []
+    write, fsync, rename, unlink = os.write, os.fsync, os.replace, os.unlink
+
+    def told(name: str, action: Any, tell: Any) -> None:
+        def wrapped(*arguments: Any, **options: Any) -> Any:
+            what = f"{name} {tell(*arguments)}"
+            if made[-1:] != [what]:
+                made.append(what)
+            return action(*arguments, **options)
+
+        monkeypatch.setattr(os, name, wrapped)
+
+    def kind(handle: int, *_: Any) -> str:
+        return "folder" if stat.S_ISDIR(os.fstat(handle).st_mode) else "file"
+
+    told("write", write, kind)
+    told("fsync", fsync, kind)
+    told("replace", rename, lambda _, target: Path(target).name)
+    told("unlink", unlink, lambda target: Path(target).name.split("-")[0])
+    return made
+
+
+def test_all_is_synchronised_before_and_after_it_gets_its_name(tmp_path: Path, calls: list[str]):
+    plan = toy_plan()
+    with SweepStore.create(tmp_path / "a.h5", plan) as store:
+        assert calls == ["write file", "fsync file", "replace plan.h5", "fsync folder"]
+        calls.clear()
+        store.put(ToyWork(plan).compute(Batch(0, tuple(range(24)), (0, 1, 2))))
+        assert calls == ["write file", "fsync file", "replace part-000001.h5", "fsync folder"]
+        calls.clear()
+        store.gather()
+    assert calls[:5] == [
+        "write file", "fsync file", "replace a.h5", "fsync folder", "unlink part"
+    ]  # fmt: skip
 
 
 # --- two at once ------------------------------------------------------------------------------

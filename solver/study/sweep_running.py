@@ -293,23 +293,22 @@ class _Crew:
 
 class _Processes(_Crew):
     def __init__(self, count: int) -> None:
-        self._contexts: list[_Spawning] = []
+        self._context = _Spawning()
         super().__init__(lambda: self._pool(count), IN_FLIGHT * count, is_ours=True)
 
     def _pool(self, count: int) -> Executor:
-        self._contexts = [context := _Spawning()]
-        return ProcessPoolExecutor(count, mp_context=context, initializer=_begin_worker)
+        self._context = _Spawning()
+        return ProcessPoolExecutor(count, mp_context=self._context, initializer=_begin_worker)
 
     def submit(self, work: Work, job: _Job) -> Future[_Outcome]:
         with _ctrl_c_held_back():  # a worker that starts meanwhile never hears of it
             return super().submit(work, job)
 
     def end(self) -> None:
-        self._executor.shutdown(wait=False, cancel_futures=True)
-        for process in self._contexts[0].processes:
-            if process.is_alive():
-                process.terminate()
-        self._executor.shutdown(wait=True)
+        for process in self._context.processes:
+            process.terminate()
+        # What it still waits for has ended, so that it joins them all.
+        self._executor.shutdown(wait=True, cancel_futures=True)
 
 
 @contextmanager

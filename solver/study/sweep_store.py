@@ -426,6 +426,10 @@ def _locked(target: Path) -> Any:
         ) from None
     except OSError as error:
         raise cannot_write(folder, error) from error
+    except NotImplementedError as error:  # older filelock, disks that cannot lock
+        raise StoreError(
+            f"{folder}: lies on a disk that cannot lock files ({error}). Choose another place."
+        ) from error
     try:
         (folder / OWNER).write_text(f"process {os.getpid()} on {platform.node()}")
     except OSError as error:

@@ -42,6 +42,9 @@ def synchronise_folder(folder: Path) -> None:
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):  # not all network disks can
+            raise
     finally:
         os.close(handle)
 
