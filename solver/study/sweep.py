@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
+import weakref
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from importlib.metadata import version
@@ -26,6 +28,14 @@ from .sweep_store import SweepStore, open_store, parts_folder
 from .sweep_work import SweepWork, figures_of
 
 LEAST_POINTS = 2
+
+
+class _PassingFolder:
+    """A folder that is there as long as this object is."""
+
+    def __init__(self) -> None:
+        self.path = Path(tempfile.mkdtemp(prefix="sweep"))
+        weakref.finalize(self, shutil.rmtree, self.path, ignore_errors=True)
 
 
 def plan_sweep(
@@ -212,12 +222,9 @@ def sweep(
     work = SweepWork(wanted)
     if announce is not None:
         announce(estimate_sweep(work))
-    folder = None
-    if store is None:
-        folder = tempfile.TemporaryDirectory(prefix="sweep")
-        store = Path(folder.name) / "sweep.h5"
-    path = Path(store)
-    begun = path.exists() or (parts_folder(path)).exists()
+    folder = None if store is not None else _PassingFolder()
+    path = Path(store) if folder is None else folder.path / "sweep.h5"
+    begun = path.exists() or parts_folder(path).exists()
     with SweepStore.resume(path, wanted) if begun else SweepStore.create(path, wanted) as kept:
         if not kept.is_gathered:
             run_batches(
