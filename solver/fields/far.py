@@ -157,6 +157,9 @@ class Spare(NamedTuple):
 FINE = Spare(8.0, 12, 10)
 """Leaves about 1e-10."""
 
+CLOSE = Spare(5.0, 8, 7)
+"""Leaves less than 1e-9, with two thirds of the directions."""
+
 COARSE = Spare(3.5, 6, 5)
 """Leaves less than 1e-6, with half the directions."""
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, FloatArray
-from .far import COARSE, FINE, FarField, PieceOrders, Spare, cut_orders
+from .far import CLOSE, COARSE, FarField, PieceOrders, Spare, cut_orders
 from .kernels import mean_phases, order_vectors
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ def _of_cells(
     points, first = cells.samples()
 
     def solids(ways: FloatArray) -> ComplexArray:
-        phases = mean_phases(ways, sketch.wavenumber, points, first)
+        phases = mean_phases(ways, sketch.wavenumber, points, first).astype(sideways.dtype)
         return (sideways @ phases.T).reshape(-1, 3, ways.shape[0]).transpose(0, 2, 1)
 
     theta, phi = sketch.projected(solids, sine, azimuth)
@@ -165,7 +165,7 @@ def angle_forms(
     *,
     cells: Cells | None = None,
     moments: ComplexArray | None = None,
-    spare: Spare = FINE,
+    spare: Spare = CLOSE,
 ) -> ComplexArray:
     """Watts between neighbouring elevations as Hermitian forms of unknowns, (edges - 1, V, V).
 
@@ -184,7 +184,8 @@ def angle_forms(
         How fine the grid is.
     """
     orders = cut_orders(sketch.currents, sketch.wavenumber)
-    sideways = None if moments is None else _by_cell(moments)
+    # single precision of what the solids add is 1e-9 of the whole
+    sideways = None if moments is None else _by_cell(moments).astype(np.complex64)
     forms: list[ComplexArray] = []
     for sine, azimuth, weight in _grids(sketch, edges, spare):
         total: Any = 0.0

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from scipy import linalg, sparse
 
 from ..errors import SolverError
-from ..fields.far import FINE, FarField, Spare
+from ..fields.far import CLOSE, FarField, Spare
 from ..fields.radiation import angle_forms, direction_forms
 from ..moments.basis import (
     ComplexArray,
@@ -214,7 +214,7 @@ class Partition:
         directions_deg: Sequence[tuple[float, float]],
         fields: FunctionFields | None,
         *,
-        spare: Spare = FINE,
+        spare: Spare = CLOSE,
     ) -> ComplexArray:
         """Watts between elevations, then 4 pi times W/sr into directions, (K, M + P, M + P).
 
