@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import psutil
 import pytest
-from sweep_fault_worker import ToyWork, complete, datasets, toy_batches, toy_plan
+from sweep_fault_worker import ToyWork, Unpacked, complete, datasets, toy_batches, toy_plan
 
 from ridgepole.solver.errors import SolverError, StoreError, SweepError
 from ridgepole.solver.study.sweep_records import (
@@ -272,6 +272,11 @@ def test_a_batch_that_kills_twice_is_named_and_the_rest_is_done(tmp_path: Path):
         missing = store.missing()
         assert missing[list(deadly.layouts)].all()
         assert missing.sum() == 3 * len(deadly.layouts)
+
+
+def test_work_is_unpickled_once_by_a_worker(tmp_path: Path):
+    run = sweep(tmp_path / "a.h5", Unpacked(toy_plan()), workers=1)
+    assert (run.batches, run.failed) == (10, 2)
 
 
 class Unsendable(ToyWork):
