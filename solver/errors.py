@@ -16,7 +16,7 @@ class LimitsError(ValueError):
 
 
 class StoreError(OSError):
-    """A saved answer cannot be read or written; the message says file, fault and cure."""
+    """A saved answer or sweep cannot be read or written; the message says file, fault and cure."""
 
 
 class SweepError(ValueError):

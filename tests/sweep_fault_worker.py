@@ -134,6 +134,22 @@ class ToyWork:
         return BatchResult(batch, values, states, reasons)
 
 
+class Unpacked(ToyWork):
+    """Says how often it has been unpickled where it computes."""
+
+    def __setstate__(self, state: Any) -> None:
+        unpacked.append(os.getpid())
+        object.__setattr__(self, "__dict__", state)
+
+    def compute(self, batch: Batch) -> BatchResult:
+        if len(unpacked) != 1:
+            raise ValueError(f"unpickled {len(unpacked)} times")
+        return super().compute(batch)
+
+
+unpacked: list[int] = []
+
+
 def complete(
     path: Path, plan: SweepPlan, *, size: int = 5, by_band: bool = True, work: Any = None
 ) -> Path:

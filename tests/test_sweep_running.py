@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import psutil
 import pytest
-from sweep_fault_worker import ToyWork, complete, datasets, toy_batches, toy_plan
+from sweep_fault_worker import ToyWork, Unpacked, complete, datasets, toy_batches, toy_plan
 
 from ridgepole.solver.errors import SolverError, StoreError, SweepError
 from ridgepole.solver.study.sweep_records import (
@@ -126,17 +126,16 @@ def test_threads_compute_one_at_a_time_with_one_thread_each(tmp_path: Path):
 
 
 class Counting(ThreadPoolExecutor):
-    """Keeps how many were handed out and not yet done."""
+    """Keeps how many were handed out and not yet done, at most."""
+
+    most = 0
+    futures: tuple[Any, ...] = ()
 
     def submit(self, *args: Any, **kwargs: Any) -> Any:
-        self.open = getattr(self, "open", 0) + 1
-        self.most = max(getattr(self, "most", 0), self.open)
         future = super().submit(*args, **kwargs)
-        future.add_done_callback(self._done)
+        self.futures = (*(one for one in self.futures if not one.done()), future)
+        self.most = max(self.most, len(self.futures))
         return future
-
-    def _done(self, _: Any) -> None:
-        self.open -= 1
 
 
 def test_few_batches_are_in_flight(tmp_path: Path):
@@ -144,7 +143,7 @@ def test_few_batches_are_in_flight(tmp_path: Path):
     with Counting(2) as pool, SweepStore.create(tmp_path / "a.h5", plan) as store:
         batches = toy_batches(plan, 1)
         assert len(batches) == 48
-        run_batches(ToyWork(plan), batches, store, executor=pool)
+        run_batches(ToyWork(plan, seconds=0.005), batches, store, executor=pool)
         assert 3 <= pool.most <= 4
         assert store.is_complete
 
@@ -272,6 +271,11 @@ def test_a_batch_that_kills_twice_is_named_and_the_rest_is_done(tmp_path: Path):
         missing = store.missing()
         assert missing[list(deadly.layouts)].all()
         assert missing.sum() == 3 * len(deadly.layouts)
+
+
+def test_work_is_unpickled_once_by_a_worker(tmp_path: Path):
+    run = sweep(tmp_path / "a.h5", Unpacked(toy_plan()), workers=1)
+    assert (run.batches, run.failed) == (10, 2)
 
 
 class Unsendable(ToyWork):

@@ -11,9 +11,11 @@ bits, and a run that was killed and resumed is to equal one that was not.
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import multiprocessing
 import os
+import pickle
 import signal
 import sys
 import threading
@@ -32,6 +34,7 @@ from concurrent.futures import (
 )
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from multiprocessing.context import SpawnContext
 from typing import Any, Literal, Protocol
 
@@ -162,7 +165,7 @@ def run_batches(
     crew = _Crew.of(executor, workers)
     shown = progress if progress is not None or sys.stderr.isatty() else False
     with progress_bar(total, shown, doing="sweeping", unit="layout band") as bar:
-        return _Running(work, store, crew, deque(jobs), bar.update).run(stop)
+        return _Running(_Sent(work), store, crew, deque(jobs), bar.update).run(stop)
 
 
 def _pairs(batch: Batch) -> int:
@@ -196,12 +199,39 @@ def one_thread() -> Iterator[None]:
             numba.set_num_threads(before)
 
 
-def _compute(work: Work, batch: Batch, attempt: int) -> _Outcome:
+class _Sent:
+    """Work on its way: pickled once, and unpickled once by each process, which keeps the last."""
+
+    def __init__(self, work: Work) -> None:
+        self.work = work
+
+    @cached_property
+    def _parcel(self) -> tuple[str, bytes]:
+        content = pickle.dumps(self.work)
+        return hashlib.sha256(content).hexdigest(), content
+
+    def __getstate__(self) -> tuple[str, bytes]:
+        return self._parcel
+
+    def __setstate__(self, parcel: tuple[str, bytes]) -> None:
+        name, content = parcel
+        with _ALONE:
+            if name not in _UNPACKED:
+                _UNPACKED.clear()
+                _UNPACKED[name] = pickle.loads(content)
+            self.work = _UNPACKED[name]
+
+
+_UNPACKED: dict[str, Any] = {}
+"""One work by its content, so that what it has read and sorted serves all batches of a process."""
+
+
+def _compute(sent: _Sent, batch: Batch, attempt: int) -> _Outcome:
     """In the worker. The attempt is there so that no executor takes two for one and the same."""
     with _ALONE, one_thread():
         began = time.perf_counter()
         try:
-            result = work.compute(batch)
+            result = sent.work.compute(batch)
         except Exception as error:  # physics may raise anything; the sweep goes on
             reason = f"{type(error).__name__}: {error}"
             return _Outcome(None, time.perf_counter() - began, reason, traceback.format_exc())
@@ -272,7 +302,7 @@ class _Crew:
             "of concurrent.futures; of a dask client, its get_executor()."
         )
 
-    def submit(self, work: Work, job: _Job) -> Future[_Outcome]:
+    def submit(self, work: _Sent, job: _Job) -> Future[_Outcome]:
         return self._executor.submit(_compute, work, job.batch, job.deaths)
 
     def renew(self) -> None:
@@ -300,7 +330,7 @@ class _Processes(_Crew):
         self._context = _Spawning()
         return ProcessPoolExecutor(count, mp_context=self._context, initializer=_begin_worker)
 
-    def submit(self, work: Work, job: _Job) -> Future[_Outcome]:
+    def submit(self, work: _Sent, job: _Job) -> Future[_Outcome]:
         with _ctrl_c_held_back():  # a worker that starts meanwhile never hears of it
             return super().submit(work, job)
 
@@ -344,7 +374,7 @@ class _Job:
 class _Running:
     """One call of `run_batches`."""
 
-    work: Work
+    work: _Sent
     store: SweepStore
     crew: _Crew
     waiting: deque[_Job]
