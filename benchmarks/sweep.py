@@ -394,7 +394,7 @@ def close_wires(count: int) -> Pool:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="leave out the eight bands")
     quick = parser.parse_args().quick
     figures = Figures()

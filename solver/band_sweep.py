@@ -103,8 +103,8 @@ class Stretch:
 
     def _weighted(self, values: NDArray[Any], weights: FloatArray) -> NDArray[Any]:
         single = values.dtype == np.complex64
-        weights = weights.astype(np.float32 if single else np.float64)
-        return (weights @ values.reshape(self.nodes.size, -1)).reshape(values.shape[1:])
+        real = weights.astype(np.float32 if single else np.float64)
+        return (real @ values.reshape(self.nodes.size, -1)).reshape(values.shape[1:])
 
     def _at(self, values: NDArray[Any], frequency: float) -> NDArray[Any]:
         return self._weighted(values, lagrange_weights(self.nodes, frequency) / frequency)

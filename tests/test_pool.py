@@ -16,8 +16,9 @@ from ridgepole.solver import SolverError
 from ridgepole.solver.bands import Band
 from ridgepole.solver.study.partition import HEAT, Partition
 from ridgepole.solver.study.partition_kernels import eliminate, greatest_eigenvalue
-from ridgepole.solver.study.pool import build_pool, longest_ways
+from ridgepole.solver.study.pool import build_pool
 from ridgepole.solver.study.pool_band import PoolBand
+from ridgepole.solver.study.pool_meshing import longest_ways
 
 SAME = 1e-9
 """Rounding, and single precision in what the earth reflects onto solids."""

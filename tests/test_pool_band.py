@@ -9,7 +9,6 @@ import pytest
 from scipy.interpolate import AAA
 
 from ridgepole.geometry import Feed, Scene, Wire
-from ridgepole.materials import Earth
 from ridgepole.solver.band_sweep import natural_frequencies
 from ridgepole.solver.bands import Band
 from ridgepole.solver.study.pool import build_pool
@@ -24,7 +23,7 @@ POINTS = np.linspace(BAND.low, BAND.high, 9)
 
 
 def three_wires(one: float, two: float) -> list[Wire]:
-    """Two unlike wires 5 degrees apart against one of 10 m opposite, 6 m up."""
+    """Two unlike wires 5 degrees apart against one of 10 m opposite."""
     turn, z = np.deg2rad(5.0), 6.0
     return [
         Wire([(0, 0, z), (one, 0, z)], radius=1e-3, name="one"),
@@ -38,9 +37,8 @@ def prepared() -> PoolBand:
     """Five random pairs near 10 m."""
     rng = np.random.default_rng(SEED)
     pairs = 10.0 + rng.uniform(-0.25, 0.25, size=(PAIRS, 2))
-    scene = Scene(
-        three_wires(10.3, 10.3), feed=Feed(("one", "two"), at=0.0), earth=Earth(13.0, 0.005)
-    )
+    # in free space, where a direct solve is quick
+    scene = Scene(three_wires(10.3, 10.3), feed=Feed(("one", "two"), at=0.0))
     variants = {
         "one": [three_wires(length, 1.0)[0] for length in pairs[:, 0]],
         "two": [three_wires(1.0, length)[1] for length in pairs[:, 1]],

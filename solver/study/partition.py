@@ -139,7 +139,8 @@ class Partition:
         slope += coupling.T @ (scaled_slope[:n, :n] @ coupling)
         admittance, _, eigenvalue = self._solve(None, 0.5 * slope)
         with np.errstate(divide="ignore", invalid="ignore"):
-            return admittance, self.frequency * np.sqrt(1.0 - 1.0 / eigenvalue)
+            natural = self.frequency * np.sqrt(1.0 - 1.0 / eigenvalue)
+        return admittance, np.asarray(natural, dtype=np.complex128)
 
     def _solve(
         self, forms: ComplexArray | None, slope: ComplexArray | None

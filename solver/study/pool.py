@@ -28,12 +28,14 @@ from ...materials import Earth
 from ..earth.reflection import free_space_wavenumber
 from ..errors import SolverError
 from ..moments.assembly import make_elements, prepare
-from ..moments.basis import BasisBuilder, FloatArray, IntArray
+from ..moments.basis import FloatArray, IntArray
 from ..moments.kernels import THIN
 from ..moments.rings import is_thick
 from ..surround.integrals import CellIntegrals
 from ..surround.volume import Volume, prepare_volume
 from ..system import System
+from .pool_columns import Columns, Selections
+from .pool_meshing import Meshing, longest_ways
 
 FIXED = -1
 """Stands for the variant of an element that all layouts have."""
@@ -56,42 +58,6 @@ class PoolScene:
 
 
 @dataclass(frozen=True, eq=False)
-class Selections:
-    """The functions of each layout, as combinations of the pool's moving columns.
-
-    Attributes
-    ----------
-    first_function : (V + 1,) int
-        Functions first_function[v] : first_function[v + 1] are those of layout v.
-    first_entry : (N + 1,) int
-        Entries of each function.
-    column : (K,) int
-        Moving column of each entry, counted from 0.
-    weight : (K,) float
-    """
-
-    first_function: IntArray
-    first_entry: IntArray
-    column: IntArray
-    weight: FloatArray
-
-    def __len__(self) -> int:
-        return self.first_function.size - 1
-
-    def columns(self, layout: int, *, n_fixed: int, n_moving: int) -> sparse.csr_array:
-        """All functions of a layout, the fixed ones first, by those of the pool: (F + M, n)."""
-        own = slice(int(self.first_function[layout]), int(self.first_function[layout + 1]))
-        ends = self.first_entry[own.start : own.stop + 1]
-        entries = slice(int(ends[0]), int(ends[-1]))
-        function = np.repeat(np.arange(ends.size - 1), np.diff(ends))
-        rows = np.concatenate([np.arange(n_fixed), n_fixed + self.column[entries]])
-        columns = np.concatenate([np.arange(n_fixed), n_fixed + function])
-        weights = np.concatenate([np.ones(n_fixed), self.weight[entries]])
-        shape = (n_fixed + n_moving, n_fixed + ends.size - 1)
-        return sparse.csr_array(sparse.coo_array((weights, (rows, columns)), shape=shape))
-
-
-@dataclass(frozen=True, eq=False)
 class Pool:
     """A pool of elements, and what each layout takes of it.
 
@@ -103,8 +69,8 @@ class Pool:
         How many of them are fixed.
     scene : Scene
         With every moving wire at its greatest length: the layout from which the others are cut.
-    divisions : mapping of str to Division
-        Of that scene's wires.
+    meshing : Meshing
+        How its wires are cut.
     variants : mapping of str to tuple of (Wire, Division)
         By moving wire.
     layouts : (V, W) int
@@ -117,7 +83,7 @@ class Pool:
     system: System
     n_fixed: int
     scene: Scene
-    divisions: Mapping[str, Division]
+    meshing: Meshing
     variants: Mapping[str, tuple[tuple[Wire, Division], ...]]
     layouts: IntArray
     selections: Selections
@@ -134,7 +100,7 @@ class Pool:
     def layout_scene(self, layout: int) -> tuple[Scene, dict[str, Division]]:
         """One layout as a scene of its own, and how its wires are cut."""
         wires = {wire.name: wire for wire in self.scene.own_wires}
-        divisions = dict(self.divisions)
+        divisions = dict(self.meshing.divisions)
         for name, number in zip(self.variants, self.layouts[layout], strict=True):
             wires[name], divisions[name] = self.variants[name][number]
         return self.scene.with_wires(tuple(wires.values())), divisions
@@ -226,30 +192,6 @@ class _Gathering:
         return list(found.values())
 
 
-def longest_ways(wires: Sequence[Wire]) -> list[int]:
-    """For each of some wires the longest one that goes the same way, by its place among them."""
-    order = sorted(range(len(wires)), key=lambda n: (-wires[n].length, n))
-    found = [-1] * len(wires)
-    longest: list[int] = []
-    for n in order:
-        wire = wires[n]
-        for other in longest:
-            way = wires[other]
-            alike = (wire.radius, wire.conductor, wire.jacket) == (
-                way.radius, way.conductor, way.jacket
-            )  # fmt: skip
-            if alike and wire.marks == tuple(m for m in way.marks if m < wire.length - 1e-9):
-                gap = np.abs(way.points_at(wire.vertex_distances) - wire.vertices).max()
-                inner = way.vertex_distances[way.vertex_distances < wire.length - 1e-9]
-                if gap < 1e-9 and inner.size == wire.vertex_distances.size - 1:
-                    found[n] = other
-                    break
-        else:
-            longest.append(n)
-            found[n] = n
-    return found
-
-
 def build_pool(
     scene: Scene,
     variants: Mapping[str, Sequence[Wire]],
@@ -257,6 +199,7 @@ def build_pool(
     frequencies: Sequence[float],
     *,
     tolerance: float | None,
+    earth: Earth | None = None,
     reuse: Pool | None = None,
 ) -> Pool:
     """Pool of the layouts of a scene in which some wires take other lengths and ways.
@@ -273,8 +216,11 @@ def build_pool(
         At which the mesh is refined; the highest is what it is made for. [Hz]
     tolerance : float or None
         As for `solve`.
+    earth : Earth, optional
+        Over which the mesh is refined; the scene's where left out.
     reuse : Pool, optional
-        Of another ground or other timber: integrals over solids that are the same are taken over.
+        Of another ground or other timber: the mesh, and integrals over solids that are the same,
+        are taken over. The result is the same.
 
     Raises
     ------
@@ -286,32 +232,23 @@ def build_pool(
     known = None if reuse is None or reuse.system.volume is None else reuse.system.volume.known
     parted = _Parted(scene, variants, top, known)
     ways = {name: longest_ways(wires) for name, wires in variants.items()}
-    first_way = {name: ways[name][0] for name in variants}
-    reference = parted.scene_with({name: variants[name][n] for name, n in first_way.items()})
-    divisions: dict[str, Division] = {}
-    by_way: dict[str, dict[int, Division]] = {name: {} for name in variants}
-    for name, n in [("", 0), *((m, k) for m in variants for k in sorted({*ways[m]}))]:
-        if name and n == first_way[name]:
-            by_way[name][n] = divisions[name]
-            continue
-        one = reference if not name else parted.scene_with({name: variants[name][n]}, reference)
-        mesh = build_mesh(one, top)
-        if tolerance is not None:
-            bare = System.refined(one, mesh, frequencies, tolerance=tolerance)
-            mesh = bare.mesh
-        found = {w.name: mesh.division(k) for k, w in enumerate(one.wires)}
-        if name:
-            by_way[name][n] = found[name]
-        else:
-            divisions = found
+    reference = parted.scene_with({name: variants[name][ways[name][0]] for name in variants})
+    longest = {
+        name: {n: variants[name][n] for n in sorted({*own})} for name, own in ways.items()
+    }  # fmt: skip
+    meshing = Meshing.of(
+        reference, longest, frequencies, tolerance,
+        earth=reference.earth if earth is None else earth,
+        known=None if reuse is None else reuse.meshing,
+    )  # fmt: skip
     cut = {
         name: tuple(
-            (wire, by_way[name][way].shortened(wire))
+            (wire, meshing.by_way[name][way].shortened(wire))
             for wire, way in zip(wires, ways[name], strict=True)
         )
         for name, wires in variants.items()
     }
-    return parted.pool(reference, divisions, cut, np.asarray(layouts, dtype=np.int64))
+    return parted.pool(reference, meshing, cut, np.asarray(layouts, dtype=np.int64))
 
 
 class _Parted:
@@ -347,11 +284,12 @@ class _Parted:
     def pool(
         self,
         reference: Scene,
-        divisions: Mapping[str, Division],
+        meshing: Meshing,
         cut: Mapping[str, tuple[tuple[Wire, Division], ...]],
         layouts: IntArray,
     ) -> Pool:
         gathering, numbers = _Gathering(), {w.name: n for n, w in enumerate(reference.wires)}
+        divisions = meshing.divisions
         mesh = build_mesh(reference, self.top, divisions=divisions)
         if mesh.electrodes:
             raise SolverError(
@@ -378,7 +316,7 @@ class _Parted:
                 own[name].append(gathering.put(found, {index: same[key]}))
                 if any(e < n_still for e in own[name][-1]):
                     raise SolverError(f"Wire {name!r} shares elements with another wire.")
-        return self._finished(reference, divisions, cut, layouts, gathering, own, wires)
+        return self._finished(reference, meshing, cut, layouts, gathering, own, wires)
 
     @staticmethod
     def _check_alone(mesh: Mesh, moving: Sequence[int]) -> None:
@@ -393,7 +331,7 @@ class _Parted:
     def _finished(
         self,
         reference: Scene,
-        divisions: Mapping[str, Division],
+        meshing: Meshing,
         cut: Mapping[str, tuple[tuple[Wire, Division], ...]],
         layouts: IntArray,
         gathering: _Gathering,
@@ -448,15 +386,15 @@ class _Parted:
                 "A moving wire is joined to a thick conductor; its layouts are solved one by one."
             )
         groups = [{(int(place[e]), side) for e, side in group} for group in gathering.groups]
-        columns = _Columns(mesh, n_fixed, members, groups, gathering.feed_nodes)
+        columns = Columns(mesh, n_fixed, members, groups, gathering.feed_nodes)
         system = self._system(reference, mesh, columns, wires, mover[order])
         return Pool(
-            system, columns.n_fixed, reference, divisions, cut, layouts,
+            system, columns.n_fixed, reference, meshing, cut, layouts,
             columns.selections(layouts), self.top,
         )  # fmt: skip
 
     def _system(
-        self, reference: Scene, mesh: Mesh, columns: _Columns, wires: list[Wire], mover: IntArray
+        self, reference: Scene, mesh: Mesh, columns: Columns, wires: list[Wire], mover: IntArray
     ) -> System:
         scene = PoolScene(
             tuple(wires), reference.feeds, reference.loads, reference.earth, reference.solids
@@ -478,154 +416,3 @@ class _Parted:
         prepared = prepare(elements, columns.basis, ground=ground, meets=meets)
         whole: Any = scene
         return System(whole, mesh, prepared, columns.ports, volume)
-
-
-class _Columns:
-    """Fixed functions and moving columns of a pool, and the layouts' choice of them."""
-
-    def __init__(
-        self,
-        mesh: Mesh,
-        n_fixed_elements: int,
-        members: Mapping[str, list[list[int]]],
-        groups: Sequence[set[tuple[int, int]]],
-        feed_nodes: Sequence[set[int]],
-    ) -> None:
-        self.mesh, self.members = mesh, members
-        self.n_still = n_fixed_elements
-        self.groups, self.feed_nodes = groups, feed_nodes
-        n_nodes = mesh.nodes.shape[0]
-        meeting: list[list[tuple[int, int]]] = [[] for _ in range(n_nodes)]
-        for e, nodes in enumerate(mesh.element_nodes.tolist()):
-            for side in (0, 1):
-                meeting[nodes[side]].append((e, side))
-        self.builder = BasisBuilder(mesh.degree)
-        still: dict[int, list[tuple[int, int]]] = {}
-        for e in range(self.n_still):
-            self.builder.add_interior(e)
-        for node, ends in enumerate(meeting):
-            some = [end for end in ends if end[0] < self.n_still]
-            if some:
-                still[node] = some
-                self.builder.add_node(node, some, on_ground=bool(mesh.node_on_ground[node]))
-        self.n_fixed = self.builder.n_columns
-        corners = len(self.builder.build().node_functions)
-        self.interior: dict[int, range] = {}
-        for e in range(self.n_still, len(mesh)):
-            begin = self.builder.n_columns
-            self.builder.add_interior(e)
-            self.interior[e] = range(begin, self.builder.n_columns)
-        self.end_column: dict[tuple[int, int], int] = {}
-        self.pairs: dict[frozenset[tuple[int, int]], range] = {}
-        self._add_moving(meeting, still)
-        whole = self.builder.build()
-        # corners matter for thick conductors only, which do not move
-        self.basis = replace(whole, node_functions=whole.node_functions[:corners])
-        self.ports = self._port_weights(whole)
-
-    def _sets(self, node: int, meeting: list[list[tuple[int, int]]]) -> set[frozenset[Any]]:
-        """Which sets of moving ends there may be at a node."""
-        here = {end for end in meeting[node] if end[0] >= self.n_still}
-        found: list[frozenset[Any]] = [frozenset()]
-        for variants in self.members.values():
-            own = {frozenset(end for end in here if end[0] in variant)
-                   for variant in map(set, variants) if variant}  # fmt: skip
-            found = [one | more for one in found for more in own]
-        return set(found) - {frozenset()}
-
-    def _add_moving(
-        self, meeting: list[list[tuple[int, int]]], still: Mapping[int, list[tuple[int, int]]]
-    ) -> None:
-        for node, ends in enumerate(meeting):
-            moving = [end for end in ends if end[0] >= self.n_still]
-            if not moving:
-                continue
-            on_ground = bool(self.mesh.node_on_ground[node])
-            if node in still or on_ground:
-                for end in moving:
-                    self.end_column[end] = self.builder.n_columns
-                    if on_ground:
-                        self.builder.add_passage(node, end, None)
-                    else:
-                        self.builder.add_passage(node, still[node][0], end)
-                continue
-            sets = self._sets(node, meeting)
-            if len(sets) == 1:
-                ordered = sorted(next(iter(sets)))
-                begin = self.builder.n_columns
-                self.builder.add_node(node, ordered, on_ground=False)
-                self.pairs[frozenset(ordered)] = range(begin, self.builder.n_columns)
-                continue
-            for end in moving:
-                self.end_column[end] = self.builder.n_columns
-                self.builder.add_end(end)
-        self.meeting, self.still = meeting, still
-
-    def _port_weights(self, whole: Any) -> FloatArray:
-        """Gap weights of the fixed functions and the columns, (N, P)."""
-        ports = np.zeros((self.builder.n_columns, len(self.groups)))
-        passages = {column: (node, a, b) for node, a, b, column in whole.node_functions}
-        halves = {column: end for end, column in self.end_column.items() if column not in passages}
-        for port, (group, nodes) in enumerate(zip(self.groups, self.feed_nodes, strict=True)):
-            for column, (node, from_end, to_end) in passages.items():
-                if node in nodes:
-                    ports[column, port] = float(to_end in group) - float(from_end in group)
-            for column, end in halves.items():
-                if self.mesh.element_nodes[end[0], end[1]] in nodes:
-                    ports[column, port] = -float(end in group)
-        return ports
-
-    def meets(self, mover: IntArray) -> NDArray[np.bool_]:
-        """Which pairs of elements are there together in some layout, (E, E)."""
-        count = len(self.mesh)
-        together = np.ones((count, count), dtype=bool)
-        for k, variants in enumerate(self.members.values()):
-            own = np.flatnonzero((mover == k) & (np.arange(count) >= self.n_still))
-            together[np.ix_(own, own)] = False
-            for variant in variants:
-                some = [e for e in variant if e >= self.n_still]
-                together[np.ix_(some, some)] = True
-        return together
-
-    def selections(self, layouts: IntArray) -> Selections:
-        """Functions of each layout."""
-        first_function, first_entry = [0], [0]
-        column: list[int] = []
-        weight: list[float] = []
-        names = list(self.members)
-        for layout in layouts:
-            moving = [
-                e for name, n in zip(names, layout, strict=True) for e in self.members[name][n]
-                if e >= self.n_still
-            ]  # fmt: skip
-            singles: list[int] = []
-            nodes: dict[int, list[tuple[int, int]]] = {}
-            for e in moving:
-                singles += self.interior[e]
-                for side in (0, 1):
-                    nodes.setdefault(int(self.mesh.element_nodes[e, side]), []).append((e, side))
-            joined: list[tuple[int, int]] = []
-            for node, ends in nodes.items():
-                ends.sort()
-                if node in self.still or self.mesh.node_on_ground[node]:
-                    singles += [self.end_column[end] for end in ends]
-                elif frozenset(ends) in self.pairs:
-                    singles += self.pairs[frozenset(ends)]
-                else:
-                    halves = [self.end_column[end] for end in ends]
-                    joined += [(halves[0], other) for other in halves[1:]]
-            for one in singles:
-                column.append(one - self.n_fixed)
-                weight.append(1.0)
-                first_entry.append(len(column))
-            for one, other in joined:
-                column += [one - self.n_fixed, other - self.n_fixed]
-                weight += [1.0, -1.0]
-                first_entry.append(len(column))
-            first_function.append(len(first_entry) - 1)
-        return Selections(
-            np.array(first_function, dtype=np.int64),
-            np.array(first_entry, dtype=np.int64),
-            np.array(column, dtype=np.int64),
-            np.array(weight),
-        )

@@ -147,7 +147,7 @@ class PoolBand:
                 return stretch
         raise SolverError(f"{frequency / 1e6:g} MHz lies outside {self.band}, which was prepared.")
 
-    def curve(self, frequencies: Sequence[float]) -> tuple[ComplexArray, ComplexArray]:
+    def curve(self, frequencies: Sequence[float] | FloatArray) -> tuple[ComplexArray, ComplexArray]:
         """Impedances (V, F) [ohm] and nearest natural frequencies (V, F) [Hz] of all layouts.
 
         Natural frequencies are those with all gaps shorted.

@@ -222,8 +222,10 @@ def sweep(
     work = SweepWork(wanted)
     if announce is not None:
         announce(estimate_sweep(work))
-    folder = None if store is not None else _PassingFolder()
-    path = Path(store) if folder is None else folder.path / "sweep.h5"
+    folder, path = None, Path("" if store is None else store)
+    if store is None:
+        folder = _PassingFolder()
+        path = folder.path / "sweep.h5"
     begun = path.exists() or parts_folder(path).exists()
     with SweepStore.resume(path, wanted) if begun else SweepStore.create(path, wanted) as kept:
         if not kept.is_gathered:

@@ -23,7 +23,8 @@ from ..bands import Band
 from ..errors import SolverError
 from ..gaps import terminations_of
 from ..moments.basis import ComplexArray, IntArray
-from .pool import Pool, build_pool, longest_ways
+from .pool import Pool, build_pool
+from .pool_meshing import longest_ways
 from .sweep_layouts import LayoutPlans
 from .sweep_records import SweepPlan
 

@@ -106,7 +106,7 @@ def figures_of(
         Figure(
             "check", (), "float64", "",
             "Greatest difference of reflection and shares of power to the same layout solved in "
-            "full, for one layout of a batch.",
+            "full, for one layout of a chunk on one band.",
         ),
     )  # fmt: skip
     return (*(every[name] for name in names), *always)
@@ -196,7 +196,9 @@ class SweepWork:
                 break
             band, frequencies = self.plan.bands[number], self.plan.frequencies[number]
             one = _Parted if chunk.pool is not None else _OneByOne
-            found = one(self, chunk, band).figures(frequencies)
+            # on one of the bands, another one for every chunk
+            checked = number == int(chunk.layouts[0]) % len(self.plan.bands)
+            found = one(self, chunk, band, is_checked=checked).figures(frequencies)
             for name, each in found.items():
                 values[name][rows, k] = each
             for row in rows[~np.isfinite(found["impedance"]).all(axis=1)]:
@@ -210,11 +212,12 @@ class SweepWork:
 class _Figures:
     """The figures of a chunk on a band."""
 
-    def __init__(self, work: SweepWork, chunk: Chunk, band: Band) -> None:
+    def __init__(self, work: SweepWork, chunk: Chunk, band: Band, *, is_checked: bool) -> None:
         if chunk.plan is None:
             raise ValueError("a chunk without a plan has no figures")
         settings = work.plan.settings
         self.chunk, self.band, self.attic = chunk, band, chunk.plan
+        self.is_checked = is_checked
         self.wanted = {figure.name: figure for figure in work.plan.figures}
         self.power = float(settings["power"])
         self.reference = float(settings["reference"])
@@ -258,8 +261,10 @@ class _Parted(_Figures):
         found: dict[str, NDArray[Any]] = {
             "impedance": impedance,
             "resonances": np.stack([count, width], axis=1),
-            "check": self._check(pool, prepared.impedances(admittance, centre), budget),
+            "check": np.full(len(pool), np.nan),
         }
+        if self.is_checked:
+            self._check(pool, prepared.impedances(admittance, centre), budget, found["check"])
         if "budget" in self.wanted:
             found["budget"] = budget
         if "shares" in self.wanted:
@@ -296,13 +301,13 @@ class _Parted(_Figures):
         }  # fmt: skip
         return np.stack([by_name[term] for term in TERMS], axis=1), sky
 
-    def _check(self, pool: Pool, impedance: ComplexArray, budget: FloatArray) -> FloatArray:
-        """Of the first layout, by a full solve and its own budget; NaN of the others."""
-        found = np.full(len(pool), np.nan)
+    def _check(
+        self, pool: Pool, impedance: ComplexArray, budget: FloatArray, found: FloatArray
+    ) -> None:
+        """Of the first layout, by a full solve and its own budget."""
         system, f = pool.layout_system(0), self.band.centre
-        closing = self.chunk.terminations(f)
-        if closing is not None:  # its loads are not those of the pool's scene
-            return found
+        if self.chunk.terminations(f) is not None:  # its loads are not those of the pool's scene
+            return
         whole = Solution.from_ports(system, f, [system.solve(f)])
         z = complex(np.asarray(whole.impedance)[()])
         one, other = (
@@ -310,7 +315,6 @@ class _Parted(_Figures):
         )
         watts = np.array([float(value) for value in whole.budget.as_dict().values()])
         found[0] = max(abs(one - other), float(np.abs(watts - budget[0]).max()))
-        return found
 
     def _currents(self, pool: Pool, prepared: PoolBand, admittance: ComplexArray) -> ComplexArray:
         """Along the varied elements, for the stated power, (V, elements, points)."""
