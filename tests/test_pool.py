@@ -144,7 +144,9 @@ def test_what_cannot_be_parted_is_told() -> None:
         build_pool(scene, {"roof": scene.own_wires[:1]}, LAYOUTS[:, :1], [TOP], tolerance=None)
     thick = Wire(scene.wire("long").vertices, radius=12e-3, name="long")
     with pytest.raises(SolverError, match="too thick to be parted"):
-        build_pool(scene, {"long": [thick]}, np.zeros((1, 1)), [TOP], tolerance=None)
+        build_pool(
+            scene, {"long": [thick]}, np.zeros((1, 1), dtype=np.int64), [TOP], tolerance=None
+        )
     pipe = Wire([(0, 0, 5), (0, -3, 5)], radius=20e-3, name="pipe")
     stout = Scene([*scene.own_wires, pipe], feed=scene.feed, earth=GROUND)
     with pytest.raises(SolverError, match="thick conductor"):

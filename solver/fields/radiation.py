@@ -15,6 +15,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..errors import SolverError
 from ..moments.basis import ComplexArray, FloatArray
@@ -141,7 +142,7 @@ def _by_cell(moments: ComplexArray) -> ComplexArray:
 
 
 def _of_cells(
-    sketch: FarField, cells: Cells, sideways: ComplexArray, sine: FloatArray, azimuth: FloatArray
+    sketch: FarField, cells: Cells, sideways: NDArray[Any], sine: FloatArray, azimuth: FloatArray
 ) -> tuple[ComplexArray, ComplexArray]:
     """N_theta and N_phi of the solids, (D, V), for moments as `_by_cell` gives them. [A m]"""
     points, first = cells.samples()

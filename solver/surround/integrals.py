@@ -250,7 +250,7 @@ class Group:
 
 def _summed(place: IntArray, values: FloatArray, size: int) -> FloatArray:
     """Sums of values by place, (size,); those with the place `size` are left out."""
-    return np.bincount(place, weights=values, minlength=size + 1)[:size]
+    return np.bincount(place, weights=values, minlength=size + 1)[:size].astype(float)
 
 
 class Part(NamedTuple):
