@@ -38,6 +38,22 @@ class _PassingFolder:
         weakref.finalize(self, shutil.rmtree, self.path, ignore_errors=True)
 
 
+def open_sweep(path: str | Path) -> SweepResult:
+    """What a sweep has kept, finished or not.
+
+    Parameters
+    ----------
+    path : path
+        Of its file, "night.h5", also while that is not there yet.
+
+    Raises
+    ------
+    StoreError
+        If there is none, or it is damaged, something else, or of a newer schema.
+    """
+    return SweepResult(open_store(path))
+
+
 def plan_sweep(
     plan: AtticPlan,
     vary: Mapping[str, Any] | None = None,
