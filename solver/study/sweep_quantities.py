@@ -411,7 +411,7 @@ class Vocabulary:
                 f"{name!r} may be any of {', '.join(names[k] for k in found)}; give the full name."
             )
         raise SweepError(
-            f"{name!r} is not varied in this sweep{_nearest(wanted, names)}. Varied are: "
+            f"{name!r} is not varied in this sweep{_nearest(wanted, names)} Varied are: "
             f"{', '.join(names) or 'nothing'}."
         )
 
@@ -481,7 +481,7 @@ class Vocabulary:
         known = [*self.kept, *(f"worst {k}" for k, q in self.kept.items() if q.quantity.nature)]
         known += list(self.parameters)
         return SweepError(
-            f"Nothing is called {name!r} in this sweep{_nearest(name.casefold(), known)}. There "
+            f"Nothing is called {name!r} in this sweep{_nearest(name.casefold(), known)} There "
             f"are: {', '.join([*self.kept, *self.parameters])}; before those that have a number "
             f"on each band may stand {', '.join(REDUCTIONS)}, and behind them 'on' and a band."
         )
@@ -490,7 +490,7 @@ class Vocabulary:
 def _nearest(name: str, known: Iterable[str]) -> str:
     folded = {one.casefold(): one for one in known}
     near = difflib.get_close_matches(name, folded, n=1, cutoff=0.5)
-    return f"; is {folded[near[0]]!r} meant?" if near else ""
+    return f"; is {folded[near[0]]!r} meant?" if near else "."
 
 
 def words_of(name: str) -> str:

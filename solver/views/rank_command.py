@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .command_voice import DONE, BadUsage, Voice, bands_asked, save_picture, unwritable
+from .numbers import wrapped
 from .sweep_command import store_of, typed
 
 if TYPE_CHECKING:
@@ -134,10 +135,11 @@ def _save(result: SweepResult, ranking: Ranking, folder: Path, voice: Voice) -> 
         save_picture(figure, folder / name)
         written.append(folder / name)
     drawn = ", ".join(path.name for path in written[len(files) :])
-    voice.say(
-        f"\nSaved to {folder}/: {len(files)} layout{'s' * (len(files) != 1)} as attic files, "
+    said = (
+        f"Saved to {folder}/: {len(files)} layout{'s' * (len(files) != 1)} as attic files, "
         f"{TABLE}, {drawn}. Next:"
     )
+    voice.say("\n" + "\n".join(wrapped(said, voice.width, first="", rest="")))
     voice.say(f"  {typed('check', files[0])}")
     if len(files) > 1:
         voice.say(f"  {typed('compare', *files[:2])}")

@@ -117,7 +117,7 @@ def _sweep(options: argparse.Namespace) -> int:
                 bands=bands_asked(options),
                 executor=options.where_it_runs,
                 workers=options.workers,
-                progress=None if sys.stderr.isatty() else False,
+                progress=sys.stderr.isatty(),  # at once: the first batch takes a while
                 announce=_announcer(voice, share) if share < 1.0 else None,
             )
     except KeyboardInterrupt:

@@ -13,6 +13,7 @@ import numpy as np
 
 from ...geometry.file_tables import HOUSE_TABLES
 from ...geometry.lengths import Length
+from ..study.sweep_layouts import NOT_WANTED
 from ..study.sweep_quantities import Asked, axis_label, file_units, is_choice, words_of
 from ..study.sweep_records import FAILED, UNFIT, Parameter
 from . import json_form
@@ -263,6 +264,7 @@ def _reason_lines(result: SweepResult, width: int) -> list[str]:
     lines: list[str] = []
     for state, word in ((UNFIT, "unfit"), (FAILED, "failed")):
         numbers = np.flatnonzero(result.states == state).tolist()
+        asked = f"{NOT_WANTED} = {result.plan.settings.get('where', '')!r}"
         place = re.compile(rf"^{re.escape(result.plan.name)}(, line \d+)?: ")
         reasons = {k: place.sub("", result.reasons.get(k, "no reason was kept")) for k in numbers}
         kinds: Counter[str] = Counter()
@@ -276,7 +278,7 @@ def _reason_lines(result: SweepResult, width: int) -> list[str]:
         lines.append(f"Why {word}, the commonest first:")
         for kind, number in kinds.most_common(MOST_REASONS):
             example = examples[kind]
-            text = reasons[example]
+            text = asked if reasons[example] == NOT_WANTED else reasons[example]
             lines += wrapped(
                 f"{counted(number, 'time')}, as layout {example}: {text}", width, first="  - ",
                 rest="    ",
@@ -362,7 +364,8 @@ def best_lines(
     """The best layouts by efficiency and by SWR, of those that are there, as lines."""
     so_far = " so far" if result.counts["waiting"] else ""
     if not result.layouts.size:
-        return ["", f"No layout is done and left{so_far}."]
+        left = " and left by the conditions" if result.where else ""
+        return ["", f"No layout is done{left}{so_far}."]
     over = ""
     if bands is not None and len(bands) < len(result.plan.bands):
         over = f", over {', '.join(bands)}"

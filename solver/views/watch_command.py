@@ -63,7 +63,7 @@ def _watch(options: argparse.Namespace) -> int:
         if not options.json:
             voice.say("")
     if found.done == found.pairs and not options.json:
-        voice.say(f"Next: {typed('rank', path)}")
+        voice.say(f"\nNext: {typed('rank', path)}")
     return DONE
 
 
