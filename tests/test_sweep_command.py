@@ -270,6 +270,18 @@ def test_a_store_of_another_sweep_is_left_alone(night: tuple[Path, str], attic: 
     assert night[0].read_bytes() == before
 
 
+def test_a_lock_alone_is_no_sweep(attic: Path):
+    folder = parts_folder("n.h5")
+    folder.mkdir()
+    (folder / "lock").touch()
+    (folder / OWNER).write_text("process 1 on elsewhere")  # killed before its plan was written
+    assert run("watch", "n.h5")[0] == 2
+    code, out, _ = run("sweep", "my.toml", "--to", "n.h5", "--bands", "20 m", *HERE)
+    assert code == 0
+    assert "Going on" not in out
+    assert Path("n.h5").is_file()
+
+
 # --- watch --------------------------------------------------------------------------------------
 
 

@@ -24,7 +24,7 @@ from .sweep_records import SweepPlan
 from .sweep_result import SweepResult
 from .sweep_running import run_batches
 from .sweep_settings import DEFAULT_FIGURES, DEFAULT_POINTS, FIGURES, read_sweep
-from .sweep_store import SweepStore, open_store, parts_folder
+from .sweep_store import SweepStore, is_begun, open_store
 from .sweep_work import SweepWork, figures_of
 
 LEAST_POINTS = 2
@@ -238,12 +238,13 @@ def sweep(
     work = SweepWork(wanted)
     if announce is not None:
         announce(estimate_sweep(work))
-    folder, path = None, Path("" if store is None else store)
-    if store is None:
-        folder = _PassingFolder()
-        path = folder.path / "sweep.h5"
-    begun = path.exists() or parts_folder(path).exists()
-    with SweepStore.resume(path, wanted) if begun else SweepStore.create(path, wanted) as kept:
+    folder = None if store is not None else _PassingFolder()
+    path = Path(store) if folder is None else folder.path / "sweep.h5"
+    with (
+        SweepStore.resume(path, wanted)
+        if is_begun(path)
+        else SweepStore.create(path, wanted) as kept
+    ):
         if not kept.is_gathered:
             run_batches(
                 work, work.batches, kept, executor=executor, workers=workers, progress=progress,

@@ -154,9 +154,9 @@ def _choices(options: argparse.Namespace) -> list[str]:
 
 def _share_done(store: Path, wanted: SweepPlan, voice: Voice) -> float:
     """How much of a sweep is kept already; says so. Complains if it is another sweep's."""
-    from ..study.sweep_store import SweepStore, parts_folder
+    from ..study.sweep_store import SweepStore, is_begun
 
-    if not store.exists() and not parts_folder(store).exists():
+    if not is_begun(store):
         return 0.0
     with SweepStore.resume(store, wanted) as kept:
         finished = kept.finished()
