@@ -86,6 +86,7 @@ from .study import (
     design_layouts,
     influence,
     open_sweep,
+    resume_sweep,
     sweep,
 )
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
@@ -178,6 +179,7 @@ __all__ = [
     "predicted_power_density",
     "rank_noise",
     "read_attic",
+    "resume_sweep",
     "ring_lobes",
     "solve",
     "station_answer",

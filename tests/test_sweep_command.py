@@ -23,6 +23,7 @@ from ridgepole.solver import (
     answer,
     open_sweep,
     read_attic,
+    resume_sweep,
     sweep,
 )
 from ridgepole.solver.study.sweep_parameters import design_layouts
@@ -127,6 +128,15 @@ def stopped_after(count: int, monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
     monkeypatch.setattr(SweepWork, "compute", compute)
     return done
+
+
+@pytest.fixture
+def half(attic: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A sweep that was stopped after one of its two bands."""
+    with monkeypatch.context() as patch:
+        stopped_after(1, patch)
+        assert run("sweep", "my.toml", "--to", "n.h5", *HERE)[0] == 130
+    return Path("n.h5")
 
 
 # --- sweep --------------------------------------------------------------------------------------
@@ -282,16 +292,27 @@ def test_a_lock_alone_is_no_sweep(attic: Path):
     assert Path("n.h5").is_file()
 
 
+def test_a_store_goes_on_when_its_attic_file_was_changed(half: Path, attic: Path):
+    attic.write_text(
+        f"# a thought at night\n{ATTIC}",
+        encoding="utf-8",
+    )
+    code, _, err = run("sweep", "my.toml", "--to", "n.h5", *HERE)
+    assert code == 2
+    assert "from line 1 on" in err
+    assert err.endswith("As it was it goes on with: ridgepole sweep n.h5\n")
+    assert run("sweep", "n.h5", "--bands", "20 m")[0] == 2
+    assert not half.exists()
+    code, out, err = run("sweep", "n.h5", *HERE)
+    assert (code, err) == (0, "")
+    assert "Going on: 5 of 12 layouts x bands are there already." in out
+    assert "5 done, 1 unfit" in out
+    assert (
+        resume_sweep("n.h5").best().layouts.tolist() == open_sweep("n.h5").best().layouts.tolist()
+    )
+
+
 # --- watch --------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def half(attic: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A sweep that was stopped after one of its two bands."""
-    with monkeypatch.context() as patch:
-        stopped_after(1, patch)
-        assert run("sweep", "my.toml", "--to", "n.h5", *HERE)[0] == 130
-    return Path("n.h5")
 
 
 def test_watch_while_it_runs(half: Path):

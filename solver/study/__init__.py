@@ -2,7 +2,7 @@
 
 from .influence import influence
 from .influence_records import Influence
-from .sweep import open_sweep, sweep
+from .sweep import open_sweep, resume_sweep, sweep
 from .sweep_effort import SweepEffort
 from .sweep_parameters import design_layouts
 from .sweep_result import SweepResult
@@ -14,5 +14,6 @@ __all__ = [
     "design_layouts",
     "influence",
     "open_sweep",
+    "resume_sweep",
     "sweep",
 ]

@@ -8,8 +8,9 @@ import logging
 import shlex
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -44,7 +45,11 @@ def add_sweep_job(jobs: Any) -> None:
         "command goes on where it was.",
         epilog="What [sweep] may say: ridgepole keys. From another shell: ridgepole watch STORE",
     )
-    job.add_argument("file", metavar="FILE", help="the attic file, with a table [sweep]")
+    job.add_argument(
+        "file",
+        metavar="FILE",
+        help="the attic file, with a table [sweep]; or a store, to go on with as it was begun",
+    )
     job.add_argument(
         "--to", metavar="STORE",
         help=f"the results (.h5), new or begun; FILE's name with {STORE_ENDING} where left out",
@@ -84,10 +89,13 @@ def _sweep(options: argparse.Namespace) -> int:
     began = time.perf_counter()
     voice = Voice(as_json=options.json)
     source = Path(options.file)
+    goes_on = source.suffix.lower() in (".h5", ".hdf5")
+    if goes_on and (options.to is not None or options.bands is not None):
+        raise BadUsage("--to and --bands are for an attic file; a store goes on as it was begun.")
     store = store_of(options.file) if options.to is None else Path(options.to)
     if options.workers is not None and options.workers < 1:
         raise BadUsage(f"--workers {options.workers}: at least one must do the work.")
-    if store == source:
+    if store == source and not goes_on:
         raise BadUsage(f"--to {store} is the attic file itself; name another for the results.")
     if store.is_dir():
         raise BadUsage(f"{store} is a folder; give the name of a file, as {store}/night.h5")
@@ -96,11 +104,7 @@ def _sweep(options: argparse.Namespace) -> int:
         if options.estimate
         else f"Sweeping {source}: each finished batch is kept at once, in the end in {store}."
     )
-    from ..settings import read_attic
-    from ..study.sweep import plan_sweep
-
-    plan = read_attic(source)
-    wanted = plan_sweep(plan, bands=bands_asked(options))
+    wanted, run = _on_with(store) if goes_on else _asked(source, store, bands_asked(options))
     for remark in wanted.design.remarks:
         voice.say(f"{remark}.")
     if options.estimate:
@@ -109,12 +113,7 @@ def _sweep(options: argparse.Namespace) -> int:
     again = typed("sweep", source, *_choices(options))
     try:
         with _warnings_told():
-            from ..study.sweep import sweep
-
-            found = sweep(
-                plan,
-                store=store,
-                bands=bands_asked(options),
+            found = run(
                 executor=options.where_it_runs,
                 workers=options.workers,
                 progress=sys.stderr.isatty(),  # at once: the first batch takes a while
@@ -130,9 +129,28 @@ def _sweep(options: argparse.Namespace) -> int:
         voice.say("\n" + found.to_text(width=voice.width))
     voice.say(f"\nKept in {store} ({seconds} in all). Next:")
     voice.say(f"  {typed('rank', store)}")
-    best = source.with_name(f"{source.stem}-best")
+    best = store.with_name(f"{found.name}-best")
     voice.say(f"  {typed('rank', store, '--front', '--to', best)}")
     return DONE
+
+
+def _asked(
+    source: Path, store: Path, bands: Sequence[str] | None
+) -> tuple[SweepPlan, Callable[..., SweepResult]]:
+    """What an attic file asks for, and what does it."""
+    from ..settings import read_attic
+    from ..study.sweep import plan_sweep, sweep
+
+    plan = read_attic(source)
+    return plan_sweep(plan, bands=bands), partial(sweep, plan, store=store, bands=bands)
+
+
+def _on_with(store: Path) -> tuple[SweepPlan, Callable[..., SweepResult]]:
+    """What a store asks for, and what does it."""
+    from ..study.sweep import resume_sweep
+    from ..study.sweep_store import read_plan
+
+    return read_plan(store), partial(resume_sweep, store)
 
 
 def _choices(options: argparse.Namespace) -> list[str]:
@@ -154,18 +172,37 @@ def _choices(options: argparse.Namespace) -> list[str]:
 
 def _share_done(store: Path, wanted: SweepPlan, voice: Voice) -> float:
     """How much of a sweep is kept already; says so. Complains if it is another sweep's."""
+    from ..errors import StoreError
     from ..study.sweep_store import SweepStore, is_begun
 
     if not is_begun(store):
         return 0.0
-    with SweepStore.resume(store, wanted) as kept:
-        finished = kept.finished()
-        if kept.is_gathered:
-            voice.say(f"It is finished, all of it in {store}; nothing is computed again.")
-            return 1.0
+    try:
+        with SweepStore.resume(store, wanted) as kept:
+            finished = kept.finished()
+            if kept.is_gathered:
+                voice.say(f"It is finished, all of it in {store}; nothing is computed again.")
+                return 1.0
+    except StoreError as error:
+        if _is_another(store, wanted):
+            raise StoreError(
+                f"{error} As it was it goes on with: {typed('sweep', store)}"
+            ) from error
+        raise
     done = int(finished.sum())
     voice.say(f"Going on: {done:,} of {finished.size:,} layouts x bands are there already.")
     return done / finished.size
+
+
+def _is_another(store: Path, wanted: SweepPlan) -> bool:
+    from ..errors import StoreError
+    from ..study.sweep_format import differences
+    from ..study.sweep_store import read_plan
+
+    try:
+        return bool(differences(read_plan(store), wanted))
+    except StoreError:
+        return False
 
 
 def _announcer(voice: Voice, share: float) -> Callable[[SweepEffort], None]:
