@@ -504,6 +504,14 @@ def test_no_map_where_no_layouts_share_the_rest(night: tuple[Path, str], attic: 
     assert Path("b/map-long-length.png").exists()
 
 
+def test_nothing_to_save(night: tuple[Path, str], attic: Path):
+    code, out, _ = run("rank", str(night[0]), "--where", "worst swr < 1.01", "--to", "best")
+    assert code == 0
+    assert "No layout is left to rank." in out
+    assert "Nothing to save" in out
+    assert not Path("best").exists()
+
+
 # --- from Python, and words ---------------------------------------------------------------------
 
 

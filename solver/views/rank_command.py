@@ -31,7 +31,7 @@ def add_rank_job(jobs: Any) -> None:
         help="the best layouts of a sweep, and as attic files",
         description="The best layouts of a sweep, finished or not. Without --by the one that sends "
         "most to the sky on its worst band comes first.",
-        epilog="Quantities are, among others: efficiency, swr, low-angle efficiency, feed volts, "
+        epilog="Quantities are, among others: efficiency, swr, low-angle efficiency, feed voltage, "
         "|z|, reactance; a wrong name lists all. 'worst', 'best' or 'mean' before one takes all "
         "bands together, 'on 40 m' behind it one band.",
     )
@@ -83,6 +83,8 @@ def _rank(options: argparse.Namespace) -> int:
     written: list[Path] = []
     if folder is not None and ranking.rows:
         written = _save(result, ranking, folder, voice)
+    elif folder is not None:
+        voice.say(f"\nNothing to save, so {folder}/ is not written.")
     if options.json:
         from .sweep_page import ranking_form
 
