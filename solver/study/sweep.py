@@ -282,11 +282,8 @@ def _run(
     work = SweepWork(wanted)
     if announce is not None:
         announce(estimate_sweep(work))
-    with (
-        SweepStore.resume(path, wanted)
-        if is_begun(path)
-        else SweepStore.create(path, wanted) as kept
-    ):
+    opened = SweepStore.resume if is_begun(path) else SweepStore.create
+    with opened(path, wanted) as kept:
         if not kept.is_gathered:
             run_batches(work, work.batches, kept, **how)
             if kept.is_complete:
