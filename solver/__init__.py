@@ -79,7 +79,16 @@ from .station.station_tables import StationSetup
 from .station.touch import Touch, touch
 from .station.touched_conductors import TouchedConductor, touched_conductors
 from .station.voltages import voltage_readings, wire_voltages
-from .study import Influence, influence
+from .study import (
+    Influence,
+    SweepEffort,
+    SweepResult,
+    design_layouts,
+    influence,
+    open_sweep,
+    resume_sweep,
+    sweep,
+)
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
 __all__ = [
@@ -121,7 +130,9 @@ __all__ = [
     "StationBand",
     "StationSetup",
     "StoreError",
+    "SweepEffort",
     "SweepError",
+    "SweepResult",
     "SystemNoise",
     "TNetwork",
     "Touch",
@@ -141,6 +152,7 @@ __all__ = [
     "compare_gains",
     "compare_tuner_places",
     "contact_current_limit",
+    "design_layouts",
     "distance_zones",
     "duty_factor",
     "exemption_check",
@@ -161,15 +173,18 @@ __all__ = [
     "noise_coupling",
     "nulls",
     "open_answer",
+    "open_sweep",
     "power_ladder",
     "predicted_distance",
     "predicted_power_density",
     "rank_noise",
     "read_attic",
+    "resume_sweep",
     "ring_lobes",
     "solve",
     "station_answer",
     "sum_of_fractions",
+    "sweep",
     "swr",
     "system_noise",
     "touch",

@@ -14,8 +14,9 @@ from pathlib import Path
 import pytest
 
 from ridgepole.solver import open_answer
-from ridgepole.solver.views import command
 from ridgepole.solver.views.command import main
+from ridgepole.solver.views.command_voice import Voice
+from ridgepole.solver.views.file_command import EXAMPLE
 
 SMALL = """
 [attic]
@@ -51,7 +52,7 @@ def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def example_bytes() -> bytes:
-    return (files("ridgepole.geometry") / "examples" / command.EXAMPLE).read_bytes()
+    return (files("ridgepole.geometry") / "examples" / EXAMPLE).read_bytes()
 
 
 # --- alone, example -----------------------------------------------------------------------------
@@ -402,7 +403,7 @@ def test_compare_refuses_one_file_and_another_house(
 def test_colour_and_width_follow_the_terminal(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setenv("COLUMNS", "70")
     monkeypatch.delenv("NO_COLOR", raising=False)
-    voice = command._Voice()
+    voice = Voice()
     assert voice.width == 70
     voice.in_colour = True
     assert voice._coloured("1. Will it load?\n  80 m").count("\033[") == 2

@@ -22,7 +22,12 @@ from nbformat.v4 import new_code_cell, new_notebook
 from traitlets import default
 
 NOTEBOOKS = Path(__file__).resolve().parents[1] / "notebooks"
-NAMES = ("attic-example.ipynb", "textbook-dipole.ipynb", "textbook-monopole.ipynb")
+NAMES = (
+    "attic-example.ipynb",
+    "overnight-sweep.ipynb",
+    "textbook-dipole.ipynb",
+    "textbook-monopole.ipynb",
+)
 LARGEST = 300_000  # bytes of a file with its kept outputs
 TIMEOUT = 300.0  # of one cell, kernels not yet compiled [s]
 

@@ -13,6 +13,28 @@ ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
+SMALL_SWEEP = """
+[attic]
+size = ["9.1 m", "6.3 m"]
+ceiling_height = "4.9 m"
+ridge_height = "8.2 m"
+[antenna]
+feed_point = ["2.1 m", "2.5 m", "0 m"]
+wire = "2.5 mm2 copper, bare"
+[[element]]
+name = "long"
+route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
+length = "8.3 m"
+[counterpoise]
+radials = 2
+length = "3.4 m"
+[bands]
+wanted = ["20 m"]
+[sweep.vary]
+"element.long.length" = "7 m to 8.5 m, step 50 cm"
+"""
+
+
 def block_after(marker: str) -> str:
     """The fenced block that follows the line <!-- marker -->, as .ci/run reads it."""
     found = re.findall(rf"^<!-- {marker} -->\n```\w*\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
@@ -89,6 +111,30 @@ def test_pieces_example_tells_what_each_does(tmp_path: Path):
         assert f"{name}: greatest current" in printed
     assert "foil wall u" not in printed
     assert complex(printed.split()[-2]).real > 0.0
+
+
+def test_sweep_table_varies_what_the_shipped_file_has(tmp_path: Path):
+    example = sorted((ROOT / "geometry" / "examples").glob("*.toml"))[0]
+    text = example.read_text(encoding="utf-8").partition("[sweep]")[0]
+    (tmp_path / "my-attic.toml").write_text(f"{text}{block_after('sweep table')}", encoding="utf-8")
+    code = """
+from ridgepole.solver import read_attic
+from ridgepole.solver.study.sweep_settings import read_sweep
+plan = read_attic("my-attic.toml")
+layouts = read_sweep(plan).layouts(plan)
+print(len(layouts), layouts.wanted.sum(), len(layouts.outer_groups()))
+"""
+    # 21 lengths by 11 by 2 grounds; those with long > cross + 4 m counted apart, in centimetres.
+    wanted = sum(a > b + 400 for a in range(900, 1401, 25) for b in range(500, 751, 25))
+    assert run_python(code, tmp_path).split() == ["462", str(2 * wanted), "2"]
+
+
+def test_sweep_example_ranks(tmp_path: Path):
+    (tmp_path / "my-attic.toml").write_text(SMALL_SWEEP, encoding="utf-8")
+    printed = run_python(block_after("sweep example"), tmp_path)
+    assert "worst efficiency" in printed
+    assert "of 4 layouts could be ranked" in printed
+    assert (tmp_path / "my-attic.sweep.h5").is_file()
 
 
 def test_station_example_adds_up(tmp_path: Path):

@@ -912,7 +912,7 @@ def test_summary_of_a_sweep_that_has_just_begun(store: MemoryStore):
     begun = SweepResult(MemoryStore(store.plan, states, {}, store.figures))
     lines = " ".join(begun.to_text().split())
     assert "0 done, 126 waiting" in lines
-    assert "No layout is done and left so far." in lines
+    assert "No layout is done so far." in lines
 
 
 def test_states_and_names_are_those_of_the_records(result: SweepResult):

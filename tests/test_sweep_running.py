@@ -190,7 +190,7 @@ def test_a_bar_shows_rate_and_time_left(tmp_path: Path, capsys: Any):
     sweep(tmp_path / "a.h5", work, executor="in-process", progress=True)
     shown = capsys.readouterr().err
     assert "sweeping" in shown
-    assert "layout band/s" in shown
+    assert "layouts x bands/s" in shown
     assert "/72 [" in shown
     sweep(tmp_path / "b.h5", work, executor="in-process")  # no terminal here
     assert capsys.readouterr().err == ""

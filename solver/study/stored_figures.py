@@ -116,6 +116,11 @@ class StoredFigures:
     _parts: tuple[Part, ...] = ()
 
     @property
+    def parts(self) -> tuple[Part, ...]:
+        """Finished batches, while it is not one file."""
+        return self._parts
+
+    @property
     def is_complete(self) -> bool:
         """Whether nothing is missing."""
         return bool((self.states_by_band != WAITING).all())

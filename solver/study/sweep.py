@@ -24,7 +24,7 @@ from .sweep_records import SweepPlan
 from .sweep_result import SweepResult
 from .sweep_running import run_batches
 from .sweep_settings import DEFAULT_FIGURES, DEFAULT_POINTS, FIGURES, read_sweep
-from .sweep_store import SweepStore, open_store, parts_folder
+from .sweep_store import SweepStore, is_begun, open_store, read_plan
 from .sweep_work import SweepWork, figures_of
 
 LEAST_POINTS = 2
@@ -36,6 +36,22 @@ class _PassingFolder:
     def __init__(self) -> None:
         self.path = Path(tempfile.mkdtemp(prefix="sweep"))
         weakref.finalize(self, shutil.rmtree, self.path, ignore_errors=True)
+
+
+def open_sweep(path: str | Path) -> SweepResult:
+    """What a sweep has kept, finished or not.
+
+    Parameters
+    ----------
+    path : path
+        Of its file, "night.h5", also while that is not there yet.
+
+    Raises
+    ------
+    StoreError
+        If there is none, or it is damaged, something else, or of a newer schema.
+    """
+    return SweepResult(open_store(path))
 
 
 def plan_sweep(
@@ -219,20 +235,57 @@ def sweep(
         figures=figures, angles=angles, angle_limits=angle_limits, where=where,
         reference=reference, power=power, tolerance=tolerance,
     )  # fmt: skip
+    folder = None
+    if store is None:
+        folder = _PassingFolder()
+        store = folder.path / "sweep.h5"
+    return _run(wanted, Path(store), executor=executor, workers=workers, progress=progress,
+                announce=announce, stop=stop, holding=folder)  # fmt: skip
+
+
+def resume_sweep(
+    path: str | Path,
+    *,
+    executor: Literal["in-process", "threads", "processes"] | Executor | None = None,
+    workers: int | None = None,
+    progress: bool | None = None,
+    announce: Callable[[SweepEffort], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> SweepResult:
+    """Go on with a sweep as its store has it, whatever has become of its attic file.
+
+    Parameters
+    ----------
+    path : path
+        Of the store, "night.h5", also while that file is not there yet.
+    executor, workers, progress, announce, stop
+        As for `sweep`.
+
+    Raises
+    ------
+    StoreError
+        If there is none, or it cannot be read or written.
+    """
+    return _run(read_plan(path), Path(path), executor=executor, workers=workers,
+                progress=progress, announce=announce, stop=stop)  # fmt: skip
+
+
+def _run(
+    wanted: SweepPlan,
+    path: Path,
+    *,
+    announce: Callable[[SweepEffort], None] | None,
+    holding: object = None,
+    **how: Any,
+) -> SweepResult:
+    """Compute what is missing and gather it; `how` as `run_batches` takes it."""
     work = SweepWork(wanted)
     if announce is not None:
         announce(estimate_sweep(work))
-    folder, path = None, Path("" if store is None else store)
-    if store is None:
-        folder = _PassingFolder()
-        path = folder.path / "sweep.h5"
-    begun = path.exists() or parts_folder(path).exists()
-    with SweepStore.resume(path, wanted) if begun else SweepStore.create(path, wanted) as kept:
+    opened = SweepStore.resume if is_begun(path) else SweepStore.create
+    with opened(path, wanted) as kept:
         if not kept.is_gathered:
-            run_batches(
-                work, work.batches, kept, executor=executor, workers=workers, progress=progress,
-                stop=stop,
-            )  # fmt: skip
+            run_batches(work, work.batches, kept, **how)
             if kept.is_complete:
                 kept.gather()
-    return SweepResult(open_store(path), holding=folder)
+    return SweepResult(open_store(path), holding=holding)

@@ -88,9 +88,9 @@ class SweepEffort:
 
     def __str__(self) -> str:
         lines = [
-            f"{self.layouts} layouts on {self.bands} bands: {self.matrices} matrices of about "
-            f"{self.unknowns} unknowns, about {in_words(self.seconds)} on one core, "
-            f"{self.bytes / 1e6:.1f} MB on disk."
+            f"{_counted(self.layouts, 'layout')} on {_counted(self.bands, 'band')}: "
+            f"{self.matrices:,} matrices of about {self.unknowns} unknowns, about "
+            f"{in_words(self.seconds)} on one core, {_size(self.bytes)} on disk."
         ]
         if self.outer:
             lines.append(
@@ -104,6 +104,17 @@ class SweepEffort:
                 "values, or a step, would make it quicker."
             )
         return "\n".join(lines)
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count:,} {thing}{'s' * (count != 1)}"
+
+
+def _size(count: float) -> str:
+    """Bytes as people say them."""
+    if count < 1e6:
+        return f"{max(count / 1e3, 1.0):.0f} kB"
+    return f"{count / 1e6:.1f} MB" if count < 1e9 else f"{count / 1e9:.1f} GB"
 
 
 def in_words(seconds: float) -> str:

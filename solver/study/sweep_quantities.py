@@ -285,19 +285,45 @@ def _places(figure: Figure | None, otherwise: tuple[str, ...]) -> dict[str, int]
 def file_units(plan: SweepPlan) -> tuple[str, ...]:
     """The units in which the attic file tells what is varied, in order of the parameters.
 
-    Lengths only may differ from `Parameter.unit`: "ft in" where the file says "12 ft 6 in".
+    Lengths may differ from `Parameter.unit`, "ft in" where the file says "12 ft 6 in", and parts
+    of one are "%" where it says "14 %", or where it says nothing and it is wood's moisture.
     """
     try:
         document = tomllib.loads(plan.text)
     except tomllib.TOMLDecodeError:
         document = {}
+    told_units = {"m": _told_length, "": _told_part}
     return tuple(
-        _told_unit(document, one) if one.unit == "m" else one.unit for one in plan.design.parameters
+        told_units[one.unit](document, one) if one.unit in told_units else one.unit
+        for one in plan.design.parameters
     )
 
 
-def _told_unit(document: Mapping[str, Any], parameter: Parameter) -> str:
+def _told_length(document: Mapping[str, Any], parameter: Parameter) -> str:
     told: list[Any] = [c for c in parameter.choices if isinstance(c, Length)]
+    for value in (*told, _told(document, parameter)):
+        try:
+            return Length(value).unit
+        except GeometryError:
+            continue
+    return parameter.unit
+
+
+def _told_part(document: Mapping[str, Any], parameter: Parameter) -> str:
+    if is_choice(parameter):
+        return ""
+    sweep = document.get("sweep")
+    varied = sweep.get("vary") if isinstance(sweep, Mapping) else None
+    told = varied.get(parameter.name) if isinstance(varied, Mapping) else None
+    told = _told(document, parameter) if told is None else told
+    if told is None:
+        return "%" if parameter.name.endswith(".moisture") else ""
+    texts = told if isinstance(told, list) else [told]
+    return "%" if any(isinstance(text, str) and "%" in text for text in texts) else ""
+
+
+def _told(document: Mapping[str, Any], parameter: Parameter) -> Any:
+    """What the file says where a parameter is."""
     node: Any = document
     for key in parameter.name.split("."):
         if isinstance(node, list):
@@ -305,13 +331,7 @@ def _told_unit(document: Mapping[str, Any], parameter: Parameter) -> str:
             node = next(named, None)
         else:
             node = node.get(key) if isinstance(node, Mapping) else None
-    told.append(node)
-    for value in told:
-        try:
-            return Length(value).unit
-        except GeometryError:
-            continue
-    return parameter.unit
+    return node
 
 
 def is_choice(parameter: Parameter) -> bool:
@@ -391,7 +411,7 @@ class Vocabulary:
                 f"{name!r} may be any of {', '.join(names[k] for k in found)}; give the full name."
             )
         raise SweepError(
-            f"{name!r} is not varied in this sweep{_nearest(wanted, names)}. Varied are: "
+            f"{name!r} is not varied in this sweep{_nearest(wanted, names)} Varied are: "
             f"{', '.join(names) or 'nothing'}."
         )
 
@@ -461,7 +481,7 @@ class Vocabulary:
         known = [*self.kept, *(f"worst {k}" for k, q in self.kept.items() if q.quantity.nature)]
         known += list(self.parameters)
         return SweepError(
-            f"Nothing is called {name!r} in this sweep{_nearest(name.casefold(), known)}. There "
+            f"Nothing is called {name!r} in this sweep{_nearest(name.casefold(), known)} There "
             f"are: {', '.join([*self.kept, *self.parameters])}; before those that have a number "
             f"on each band may stand {', '.join(REDUCTIONS)}, and behind them 'on' and a band."
         )
@@ -470,7 +490,7 @@ class Vocabulary:
 def _nearest(name: str, known: Iterable[str]) -> str:
     folded = {one.casefold(): one for one in known}
     near = difflib.get_close_matches(name, folded, n=1, cutoff=0.5)
-    return f"; is {folded[near[0]]!r} meant?" if near else ""
+    return f"; is {folded[near[0]]!r} meant?" if near else "."
 
 
 def words_of(name: str) -> str:

@@ -164,7 +164,7 @@ def run_batches(
     total = sum(_pairs(job.batch) for job in jobs)
     crew = _Crew.of(executor, workers)
     shown = progress if progress is not None or sys.stderr.isatty() else False
-    with progress_bar(total, shown, doing="sweeping", unit="layout band") as bar:
+    with progress_bar(total, shown, doing="sweeping", unit=" layouts x bands") as bar:
         return _Running(_Sent(work), store, crew, deque(jobs), bar.update).run(stop)
 
 

@@ -45,7 +45,15 @@ from .sweep_parts import (
 from .sweep_records import Batch, BatchResult, SweepPlan
 from .whole_files import ASIDE, WholeFile, cannot_write, put_in_place, write_whole
 
-__all__ = ["SCHEMA", "StoredFigures", "SweepStore", "open_store", "parts_folder", "read_plan"]
+__all__ = [
+    "SCHEMA",
+    "StoredFigures",
+    "SweepStore",
+    "is_begun",
+    "open_store",
+    "parts_folder",
+    "read_plan",
+]
 
 logger = logging.getLogger(__name__)
 
@@ -408,6 +416,12 @@ class SweepStore:
     def __repr__(self) -> str:
         done, total = int(self._done.sum()), self._done.size
         return f"SweepStore({str(self.path)!r}: {done} of {total} layouts and bands)"
+
+
+def is_begun(path: str | Path) -> bool:
+    """Whether there is something to resume: a file, a plan or parts; a lock alone is nothing."""
+    folder = parts_folder(path)
+    return Path(path).exists() or (folder / PLAN).exists() or bool(part_paths(folder))
 
 
 def _locked(target: Path) -> Any:

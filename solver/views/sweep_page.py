@@ -6,13 +6,14 @@ import html
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ...geometry.file_tables import HOUSE_TABLES
 from ...geometry.lengths import Length
+from ..study.sweep_layouts import NOT_WANTED
 from ..study.sweep_quantities import Asked, axis_label, file_units, is_choice, words_of
 from ..study.sweep_records import FAILED, UNFIT, Parameter
 from . import json_form
@@ -35,7 +36,9 @@ WORST_CHECK = 5e-3
 
 LENGTHS = ("cm", "mm", "ft", "in", "ft in")
 
-SMALL_UNITS = {"H": (1e-6, "uH"), "F": (1e-12, "pF"), "S/m": (1e-3, "mS/m")}
+SCALED_UNITS = {
+    "H": (1e-6, "uH"), "F": (1e-12, "pF"), "S/m": (1e-3, "mS/m"), "%": (1e-2, "%"),
+}  # fmt: skip
 
 LEFT_OUT = {
     "waiting": "not computed yet", "unfit": "unfit", "failed": "failed",
@@ -90,7 +93,7 @@ def parameter_text(parameter: Parameter, value: Any, unit: str = "") -> str:
         return f"{value:.{_decimals(parameter)}f} m"
     if unit in LENGTHS:
         return str(Length(float(value), unit))
-    factor, unit = SMALL_UNITS.get(unit, (1.0, unit))
+    factor, unit = SCALED_UNITS.get(unit, (1.0, unit))
     text = f"{value / factor:.6g}"
     return f"{text} {unit}" if unit else text
 
@@ -229,12 +232,12 @@ def state_sentence(result: SweepResult) -> str:
     left = "" if not result.where else f"; {counted(result.layouts.size)} left by the conditions"
     return (
         f"Sweep of {result.name}: {counted(len(result), 'layout')} on {bands}, "
-        f"{result.plan.design.method} over {over}; {_state_counts(result)}{left}."
+        f"{result.plan.design.method} over {over}; {state_counts(result.counts)}{left}."
     )
 
 
-def _state_counts(result: SweepResult) -> str:
-    counts = result.counts
+def state_counts(counts: Mapping[str, int]) -> str:
+    """How many layouts are done, unfit, failed, waiting, as a text."""
     told = [f"{counted(counts['done'])} done"]
     told += [f"{counted(counts[s])} {s}" for s in ("unfit", "failed", "waiting") if counts[s]]
     return ", ".join(told)
@@ -261,6 +264,7 @@ def _reason_lines(result: SweepResult, width: int) -> list[str]:
     lines: list[str] = []
     for state, word in ((UNFIT, "unfit"), (FAILED, "failed")):
         numbers = np.flatnonzero(result.states == state).tolist()
+        asked = f"{NOT_WANTED} = {result.plan.settings.get('where', '')!r}"
         place = re.compile(rf"^{re.escape(result.plan.name)}(, line \d+)?: ")
         reasons = {k: place.sub("", result.reasons.get(k, "no reason was kept")) for k in numbers}
         kinds: Counter[str] = Counter()
@@ -274,7 +278,7 @@ def _reason_lines(result: SweepResult, width: int) -> list[str]:
         lines.append(f"Why {word}, the commonest first:")
         for kind, number in kinds.most_common(MOST_REASONS):
             example = examples[kind]
-            text = reasons[example]
+            text = asked if reasons[example] == NOT_WANTED else reasons[example]
             lines += wrapped(
                 f"{counted(number, 'time')}, as layout {example}: {text}", width, first="  - ",
                 rest="    ",
@@ -347,19 +351,34 @@ def sweep_summary(result: SweepResult, *, width: int = 100, count: int = 3) -> l
         lines += wrapped(f"{label}: {_range_text(one, unit)} ({outer})", width, rest="    ")
     reasons = _reason_lines(result, width)
     lines += ["", *reasons] if reasons else []
+    lines += best_lines(result, count=count, width=width)
+    if not result.layouts.size:
+        return lines
+    lines += ["", "How sure, and what next?", *_sureness_lines(result, width)]
+    return lines
+
+
+def best_lines(
+    result: SweepResult, bands: Sequence[str] | None = None, *, width: int = 100, count: int = 3
+) -> list[str]:
+    """The best layouts by efficiency and by SWR, of those that are there, as lines."""
     so_far = " so far" if result.counts["waiting"] else ""
     if not result.layouts.size:
-        return [*lines, "", f"No layout is done and left{so_far}."]
+        left = " and left by the conditions" if result.where else ""
+        return ["", f"No layout is done{left}{so_far}."]
+    over = ""
+    if bands is not None and len(bands) < len(result.plan.bands):
+        over = f", over {', '.join(bands)}"
+    lines: list[str] = []
     for name, words in (("efficiency", "on their worst band"), ("swr", "by their worst SWR")):
         if not result.has(name):
             continue
-        ranking = result.rank(name, count=count)
+        ranking = result.rank(name, bands=bands, count=count)
         refers = _references(ranking, ranking.shown)
-        lines += ["", *wrapped(f"Best {words}{so_far}.{refers}", width, first="", rest="")]
+        lines += ["", *wrapped(f"Best {words}{so_far}{over}.{refers}", width, first="", rest="")]
         lines += n.columns(_ranking_rows(ranking), left=2, width=width)
         if no_figure := ranking.left_out["no figure"]:
             lines += wrapped(f"{counted(no_figure, 'layout')} without that number.", width)
-    lines += ["", "How sure, and what next?", *_sureness_lines(result, width)]
     return lines
 
 
