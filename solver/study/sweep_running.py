@@ -144,8 +144,9 @@ def run_batches(
     Raises
     ------
     SolverError
-        If a batch has killed its worker twice, at the end when all others are done; or if the
-        executor given is broken, or the options are wrong.
+        If the work cannot be pickled for other processes; if a batch has killed its worker twice,
+        at the end when all others are done; or if the executor given is broken, or the options
+        are wrong.
     StoreError
         If a result cannot be written; what was put before is kept.
     SweepError
@@ -162,10 +163,13 @@ def run_batches(
         raise SolverError(f"workers={workers!r}: must be a whole number from 1 on, or None.")
     jobs = [_Job(rest) for batch in batches if (rest := store.rest_of(batch)) is not None]
     total = sum(_pairs(job.batch) for job in jobs)
+    sent = _Sent(work)
+    if executor in (None, "processes"):
+        sent.pack()
     crew = _Crew.of(executor, workers)
     shown = progress if progress is not None or sys.stderr.isatty() else False
     with progress_bar(total, shown, doing="sweeping", unit=" layouts x bands") as bar:
-        return _Running(_Sent(work), store, crew, deque(jobs), bar.update).run(stop)
+        return _Running(sent, store, crew, deque(jobs), bar.update).run(stop)
 
 
 def _pairs(batch: Batch) -> int:
@@ -209,6 +213,22 @@ class _Sent:
     def _parcel(self) -> tuple[str, bytes]:
         content = pickle.dumps(self.work)
         return hashlib.sha256(content).hexdigest(), content
+
+    def pack(self) -> None:
+        """Pickle it now.
+
+        Raises
+        ------
+        SolverError
+            If it cannot be.
+        """
+        try:
+            _ = self._parcel
+        except Exception as error:  # whatever its parts raise
+            raise SolverError(
+                f"The work cannot be sent to other processes: {error}. It must be possible to "
+                "pickle it; or take executor='in-process'."
+            ) from error
 
     def __getstate__(self) -> tuple[str, bytes]:
         return self._parcel
