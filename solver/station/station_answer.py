@@ -8,25 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...geometry.file_tables import AtticFile
 from ...geometry.plan import Assumption, AtticPlan
-from ..answer_records import SWR_LIMIT as CONTENT_SWR
 from ..answer_records import Answer, BandAnswer, Record, data_frame
 from ..errors import BandError, SolverError
 from ..moments.basis import ComplexArray, FloatArray
-from .chain import LINE, TUNER, LadderRow, PowerLadder, Stage, power_ladder, stages_in_order
+from .chain import LINE, TUNER, LadderRow
 from .checks import require_value
 from .hops import DistanceZone, distance_zones, hop_distance, zone_shares
 from .line import Line
 from .lobes import near_vertical_share
 from .noise import NOISE_CLASSES, SystemNoise, external_noise_figure, system_noise
 from .station_tables import AT_FEED_POINT, IN_SHACK, StationSetup, read_station, tells_station
-from .tuner import SWR_LIMIT, Network
+from .verdicts import StationChain, copes_of, station_chain
 from .window_matcher import WindowMatcher
 
 if TYPE_CHECKING:
@@ -399,141 +398,6 @@ def _shares(bands: Sequence[BandAnswer]) -> list[dict[str, float] | None]:
 # ---- one band ----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Chain:
-    """A chain at frequencies, some of which a data sheet may leave out."""
-
-    stages: tuple[Stage, ...]
-    frequencies: FloatArray
-    known: NDArray[np.bool_]
-    """Where the ladder could be found."""
-    words: list[str]
-    """What the tuner does there, empty without one."""
-    loads: ComplexArray
-    """What the tuner sees; without one, the antenna. [ohm]"""
-    ladder: PowerLadder | None
-    """At those that are known; None where there are none."""
-
-    def spread(self, values: Any) -> FloatArray:
-        """Values at the known frequencies as values at all, NaN elsewhere."""
-        found = np.full(self.frequencies.shape, np.nan)
-        if self.ladder is not None:
-            found[self.known] = values
-        return found
-
-    def column(self, name: str) -> int | None:
-        names = [stage.name for stage in self.stages]
-        return names.index(name) if name in names else None
-
-
-def _chain(
-    stages: tuple[Stage, ...],
-    antenna: ComplexArray,
-    frequencies: FloatArray,
-    *,
-    power: float,
-    z0: float,
-    swr_limit: float,
-) -> _Chain:
-    loads = np.array(antenna)
-    known = np.ones(loads.shape, dtype=bool)
-    words = [""] * loads.size
-    for stage in reversed(stages):
-        element = stage.element
-        if isinstance(element, (Network, WindowMatcher)):
-            if isinstance(element, WindowMatcher):
-                verdict = element.verdict(loads, frequencies, power=power)
-                known, words = verdict.can_match, [str(text) for text in verdict.words]
-            break
-        loads = element.two_port(frequencies).input_impedance(loads)  # pyright: ignore
-    else:
-        loads = np.array(antenna)
-    ladder = None
-    if known.any():
-        ladder = power_ladder(
-            stages, antenna[known], frequencies[known], power=power, z0=z0, swr_limit=swr_limit
-        )
-        if TUNER in ladder.matches:
-            match = ladder.matches[TUNER]
-            words = [match.settings((k,)) for k in range(loads.size)]
-    return _Chain(stages, frequencies, known, words, loads, ladder)
-
-
-class Verdict(NamedTuple):
-    """What a station makes of impedances, shape (F,) each.
-
-    Attributes
-    ----------
-    copes : bool
-        Whether the tuner matches; without one, whether the radio is content.
-    lost_in_tuner : float
-        Part of the radio's power; NaN where it cannot be told.
-    delivered : float
-        Part of it that the antenna gets, NaN likewise.
-    """
-
-    copes: NDArray[np.bool_]
-    lost_in_tuner: FloatArray
-    delivered: FloatArray
-
-
-def station_verdict(
-    setup: StationSetup,
-    antenna: ComplexArray,
-    frequencies: FloatArray,
-    *,
-    power: float,
-    reference: float,
-) -> Verdict:
-    """Whether a station copes with impedances (F,), and at what cost. [ohm, Hz]
-
-    Parameters
-    ----------
-    setup : StationSetup
-    antenna, frequencies : (F,)
-        [ohm], [Hz]
-    power : float
-        Of the radio. [W]
-    reference : float
-        [ohm]
-    """
-    here = _setup_chain(setup, setup.tuner_at, antenna, frequencies, power, reference)
-    blank = np.full(frequencies.shape, np.nan)
-    if here.ladder is None:
-        return Verdict(here.known, blank, blank)
-    column = here.column(TUNER)
-    lost = np.zeros(frequencies.shape)
-    if column is not None:
-        lost = here.spread(here.ladder.lost[:, column]) / power
-    copes = _copes(here, setup, here.spread(here.ladder.swr))
-    return Verdict(copes, lost, here.spread(here.ladder.delivered) / power)
-
-
-def _setup_chain(
-    setup: StationSetup,
-    where: str,
-    antenna: ComplexArray,
-    frequencies: FloatArray,
-    power: float,
-    reference: float,
-) -> _Chain:
-    """The chain with the tuner at one of its places."""
-    stages = stages_in_order(
-        line=setup.line,
-        tuner=setup.tuner,
-        transformer=setup.transformer,
-        at_feed_point=where == AT_FEED_POINT,
-    )
-    return _chain(
-        stages,
-        antenna,
-        frequencies,
-        power=power,
-        z0=reference,
-        swr_limit=min(SWR_LIMIT, setup.swr_limit),
-    )
-
-
 def _answer_band(
     band: BandAnswer,
     setup: StationSetup,
@@ -547,14 +411,14 @@ def _answer_band(
     antenna = np.concatenate([[p.impedance for p in points], band.impedances])
     efficiency = np.array([p.efficiency for p in points])
 
-    def chain(where: str, count: int | None = None) -> _Chain:
-        return _setup_chain(setup, where, antenna[:count], frequencies[:count], power, reference)
+    def chain(where: str, count: int | None = None) -> StationChain:
+        return station_chain(setup, where, antenna[:count], frequencies[:count], power, reference)
 
     here = chain(setup.tuner_at)
     ladder = here.ladder
     swr = here.spread(None if ladder is None else ladder.swr)
     delivered = here.spread(None if ladder is None else ladder.delivered)
-    copes = _copes(here, setup, swr)
+    copes = copes_of(here, setup, swr)
     column = here.column(TUNER)
     blank = np.full(frequencies.shape, np.nan)
     lost_db, lost = blank, blank
@@ -603,16 +467,6 @@ def _answer_band(
     )
 
 
-def _copes(chain: _Chain, setup: StationSetup, swr: FloatArray) -> NDArray[np.bool_]:
-    if isinstance(setup.tuner, Network):
-        if chain.ladder is None:
-            return chain.known
-        return np.asarray(chain.ladder.matches[TUNER].swr <= setup.swr_limit)
-    if setup.tuner is not None:
-        return chain.known
-    return np.asarray(swr <= CONTENT_SWR)
-
-
 def _gaps(places: FloatArray, good: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
     """First and last place of each run that is not good."""
     edges = np.flatnonzero(np.diff(np.concatenate([[True], good, [True]]).astype(int)))
@@ -622,7 +476,7 @@ def _gaps(places: FloatArray, good: NDArray[np.bool_]) -> tuple[tuple[float, flo
     )
 
 
-def _tuner_stresses(chain: _Chain, copes: NDArray[np.bool_]) -> tuple[PartStress, ...]:
+def _tuner_stresses(chain: StationChain, copes: NDArray[np.bool_]) -> tuple[PartStress, ...]:
     ladder, column = chain.ladder, chain.column(TUNER)
     if ladder is None or column is None or not copes.any():
         return ()
@@ -645,7 +499,7 @@ def _tuner_stresses(chain: _Chain, copes: NDArray[np.bool_]) -> tuple[PartStress
     return (PartStress("terminals", float(verdict.peak_voltage.max()), np.nan),)
 
 
-def _line_stress(chain: _Chain, line: Line | None) -> PartStress | None:
+def _line_stress(chain: StationChain, line: Line | None) -> PartStress | None:
     column = chain.column(LINE)
     if line is None or chain.ladder is None or column is None:
         return None
@@ -657,7 +511,7 @@ def _line_stress(chain: _Chain, line: Line | None) -> PartStress | None:
 
 
 def _centre_row(
-    chain: _Chain, efficiency: float, shares: dict[str, float] | None
+    chain: StationChain, efficiency: float, shares: dict[str, float] | None
 ) -> LadderRow | None:
     """The ladder at the centre, down to what the antenna does with its watts."""
     if chain.ladder is None or not chain.known[1]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -20,8 +21,8 @@ from ..fields.budget import TERMS
 from ..moments.basis import ComplexArray, FloatArray, IntArray
 from ..settings import TABLES
 from ..solution import Solution
-from ..station.station_answer import station_verdict
 from ..station.station_tables import StationSetup, read_station
+from ..station.verdicts import station_verdict
 from ..system import System
 from .partition import HEAT
 from .pool import Pool
@@ -163,13 +164,23 @@ class SweepWork:
             found.append(Batch(len(found), tuple(int(n) for n in unwanted), bands))
         return tuple(found)
 
+    @cached_property
+    def _identity(self) -> str:
+        """Of all that the chunks depend on."""
+        design = self.plan.design
+        digest = hashlib.sha256(self.plan.text.encode())
+        digest.update(repr((self.plan.bands, self.plan.settings["tolerance"])).encode())
+        digest.update(repr(design.parameters).encode())
+        for column in design.columns:
+            digest.update(np.ascontiguousarray(column).tobytes())
+        return digest.hexdigest()
+
     def chunk(self, layouts: IntArray) -> Chunk:
         """Some layouts of a chunk, read and made into a pool; kept by this process."""
         plan = self.plan
         tolerance = float(plan.settings["tolerance"])
-        key = (plan.text, plan.bands, tolerance, layouts.tobytes(), str(plan.design.columns))
         return kept_chunk(
-            key,
+            (self._identity, layouts.tobytes()),
             lambda last: make_chunk(
                 self.plans, layouts, mesh_frequencies(plan), tolerance=tolerance or None, reuse=last
             ),
