@@ -70,6 +70,7 @@ def test_loss_in_a_foil_is_that_of_the_image_currents():
     assert lossy.budget.conductors == pytest.approx(expected, rel=0.1)
 
 
+@pytest.mark.long  # a quarter of a minute
 def test_foil_under_radials_against_perfect_ground():
     """A short bent wire on radials 15 cm above a foil, and above perfect ground.
 
@@ -95,6 +96,7 @@ def test_foil_under_radials_against_perfect_ground():
     assert abs(sheet.impedance - ground.impedance) < 0.15 * abs(ground.impedance)
 
 
+@pytest.mark.long  # half a minute; foils against images and seams are in the quick tier
 @pytest.mark.parametrize("resistance", [1000.0])
 def test_film_reflects_and_lets_through(resistance: float):
     """Waves at right angles: R = -eta/(eta + 2 Rs), T = 1 + R (closed form)."""
