@@ -9,6 +9,7 @@ import h5py
 import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
+from small_attic import LONG, ROOM
 
 from ridgepole.geometry import AtticFileError, Feed, Scene, Wire, build_mesh
 from ridgepole.geometry.plan import AtticPlan
@@ -56,21 +57,10 @@ def lopsided(earth: Earth | None, *, long: float = 8.7) -> Scene:
     return Scene(wires, feed=Feed(["long", "short"], voltage=0.6 - 1.1j), earth=earth)
 
 
-ATTIC = """
-[attic]
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-eaves_height = "5.3 m"
-ridge_bearing = 37
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "8.3 m"
-[[element]]
+ATTIC = (
+    ROOM
+    + LONG
+    + """[[element]]
 name = "other"
 route = [["1.0 m", "2.2 m", "1.8 m"], ["0.6 m", "4.0 m", "1.6 m"]]
 length = "3.2 m"
@@ -88,6 +78,7 @@ region = 2
 power = 40
 reference = 75
 """
+)
 
 
 @pytest.fixture(scope="module")

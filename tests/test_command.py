@@ -12,36 +12,14 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from small_attic import ATTIC, named
 
 from ridgepole.solver import open_answer
 from ridgepole.solver.views.command import main
 from ridgepole.solver.views.command_voice import Voice
 from ridgepole.solver.views.file_command import EXAMPLE
 
-SMALL = """
-[attic]
-name = "the small house"
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-eaves_height = "5.3 m"
-ridge_bearing = 37
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "8.3 m"
-[counterpoise]
-radials = 3
-length = "3.4 m"
-start_bearing = 30
-[earth]
-ground = "medium dry ground"
-[bands]
-wanted = ["20 m"]
-"""
+SMALL = named(ATTIC)
 
 
 @pytest.fixture

@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 from imposed_currents import closed_dipole
 from scipy.constants import c as LIGHT_SPEED
+from small_attic import ATTIC
 
 from ridgepole.geometry import (
     Attic,
@@ -508,30 +509,6 @@ def test_doubts_of_rooms():
 
 
 # --- the file ------------------------------------------------------------------------------------
-
-ATTIC = """
-[attic]
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-eaves_height = "5.3 m"
-ridge_bearing = 37
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "8.3 m"
-[counterpoise]
-radials = 3
-length = "3.4 m"
-start_bearing = 30
-[earth]
-ground = "medium dry ground"
-[bands]
-wanted = ["20 m"]
-"""
 
 ROOMS = """
 [[room]]

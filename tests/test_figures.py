@@ -8,6 +8,7 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from scipy import constants
+from small_attic import LONG, RADIALS, ROOM
 
 from ridgepole.geometry import Feed, Scene, Wire
 from ridgepole.geometry.attic_file import plan_from
@@ -18,30 +19,17 @@ from ridgepole.solver.settings import TABLES
 from ridgepole.solver.views import figures, numbers
 from ridgepole.solver.views.tables import bandwidth_text, watt_lines
 
-ATTIC = """
-[attic]
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-eaves_height = "5.3 m"
-ridge_bearing = 37
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "8.3 m"
-[counterpoise]
-radials = 3
-length = "3.4 m"
-start_bearing = 30
-[earth]
+ATTIC = (
+    ROOM
+    + LONG
+    + RADIALS
+    + """[earth]
 permittivity = 17
 conductivity = 0.012
 [bands]
 wanted = ["40 m", "20 m"]
 """
+)
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ import h5py
 import numpy as np
 import pytest
 from scipy.optimize import brentq
+from small_attic import ATTIC
 
 from ridgepole.geometry import Feed, Scene, Wire, build_mesh
 from ridgepole.geometry.mesh import FeedNode, Mesh
@@ -665,30 +666,6 @@ def test_potential_over_ground_that_conducts_well_is_that_over_perfect_ground():
 
 
 # --- the command ---------------------------------------------------------------------------------
-
-ATTIC = """
-[attic]
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-eaves_height = "5.3 m"
-ridge_bearing = 37
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "8.3 m"
-[counterpoise]
-radials = 3
-length = "3.4 m"
-start_bearing = 30
-[earth]
-ground = "medium dry ground"
-[bands]
-wanted = ["20 m"]
-"""
 
 
 def test_the_command(

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.constants import c as speed_of_light
+from small_attic import LONG, RADIALS, ROOM
 
 from ridgepole.geometry import AtticFileError, Feed, Scene, Wire
 from ridgepole.geometry.file_tables import AtticFile
@@ -36,30 +37,17 @@ from ridgepole.solver.views.command import main
 from ridgepole.solver.views.json_form import answer_form
 from ridgepole.solver.views.station_page import station_form, verdict
 
-ANTENNA = """
-[attic]
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-eaves_height = "5.3 m"
-ridge_bearing = 37
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "8.3 m"
-[counterpoise]
-radials = 3
-length = "3.4 m"
-start_bearing = 30
-[earth]
+ANTENNA = (
+    ROOM
+    + LONG
+    + RADIALS
+    + """[earth]
 permittivity = 17
 conductivity = 0.012
 [bands]
 wanted = ["3.6-3.8 MHz", "14.0-14.35 MHz"]
 """
+)
 
 STATION = """
 [line]

@@ -15,6 +15,7 @@ from typing import Any
 import h5py
 import numpy as np
 import pytest
+from small_attic import LONG, MEDIUM_DRY, RADIALS, ROOM, named
 
 from ridgepole.solver import (
     SweepEffort,
@@ -35,32 +36,17 @@ from ridgepole.solver.study.sweep_work import SweepWork
 from ridgepole.solver.views.command import main
 from ridgepole.solver.views.sweep_page import parameter_text
 
-ATTIC = """
-[attic]
-name = "the small house"
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-eaves_height = "5.3 m"
-ridge_bearing = 37
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "8.3 m"
-[[element]]
+ATTIC = (
+    named(ROOM)
+    + LONG
+    + """[[element]]
 name = "cross"
 route = [["2.6 m", "2.5 m", "1.1 m"], ["3.1 m", "5.1 m", "1.2 m"]]
 length = "3.1 m"
-[counterpoise]
-radials = 3
-length = "3.4 m"
-start_bearing = 30
-[earth]
-ground = "medium dry ground"
-[bands]
+"""
+    + RADIALS
+    + MEDIUM_DRY
+    + """[bands]
 wanted = ["20 m", "15 m"]
 [sweep]
 points = 3
@@ -69,6 +55,7 @@ where = "element.long.length > element.cross.length + 4.5 m"
 "element.long.length" = "7.2 m to 8.4 m, step 60 cm"
 "element.cross.length" = ["2.4 m", "3.1 m"]
 """
+)
 """Six layouts, of which `where` leaves out long 7.2 m with cross 3.1 m."""
 
 PAIRS = 12  # layouts times bands
