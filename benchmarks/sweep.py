@@ -60,6 +60,9 @@ POINTS = 201
 EDGES = (0.0, 30.0, 60.0, 90.0)
 REFERENCE = 50.0
 OVERNIGHT_LAYOUTS, OVERNIGHT_HOURS = 10_000, 8.0
+BY_BATCH = 5
+"""Frequencies; a batch takes some seconds, as those of a sweep do."""
+
 RECORDS = 100_000
 
 
@@ -248,7 +251,7 @@ def simulated_plan(layouts: int, bands: int, figures: tuple[Figure, ...]) -> Swe
 
 def processes(figures: Figures, seconds: float) -> None:
     """Two processes of the sweep's own running against two that are independent."""
-    plan = simulated_plan(40, 1, (Figure("value"),))
+    plan = simulated_plan(36, 1, (Figure("value"),))
     ratios = []
     for _ in range(2):
         independent = _independent(seconds)
@@ -273,9 +276,12 @@ def _rate_of_two(plan: SweepPlan) -> float:
 
         store.put = put  # pyright: ignore
         batches = [Batch(n, (n,), (0,)) for n in range(len(plan.design))]
-        run_batches(PoolWork(2), batches, store, executor="processes", workers=2, progress=False)
-    # both have their pools from the fourth result on, and work until the last but two
-    return 2.0 * (len(stamps) - 6) / (stamps[-3] - stamps[3])
+        run_batches(
+            PoolWork(BY_BATCH), batches, store, executor="processes", workers=2, progress=False
+        )
+    # by then both have made their pools; at the end one waits for the other
+    first, last = len(stamps) // 3, len(stamps) - 3
+    return BY_BATCH * (last - first) / (stamps[last] - stamps[first])
 
 
 def store_overhead(figures: Figures, each: float) -> None:
