@@ -603,3 +603,71 @@ def test_values_come_back_from_json_as_they_were():
     assert repr(found) == repr(values)
     assert np.isnan(sweep_format.decode(sweep_format.encode(np.float64("nan"))))
     assert type(sweep_format.encode(np.int64(3))) is int
+
+
+def replaced(path: Path, name: str, content: Any) -> None:
+    with h5py.File(path, "r+") as file:
+        del file[name]
+        file[name] = content
+
+
+@pytest.mark.parametrize("gathered", [True, False])
+@pytest.mark.parametrize(
+    ("name", "content", "told"),
+    [
+        ("impedance", lambda old: old[:1], r"'impedance' is \(1, \d, 3\) of complex128, not"),
+        ("impedance", lambda old: np.full(old.shape, b"x"), r"'impedance' is .* of \|S1, not"),
+        ("verdict", lambda old: old.astype(float), "'verdict' is .* of float64, not .* of int16"),
+        ("state", lambda old: np.full_like(old, 77), "'state' has 77 to 77, not 0 to 3"),
+        ("state", lambda old: old[:2], r"'state' is \(2,.* of int8, not"),
+        ("reason", lambda old: old[:2], r"'reason' is \(2,\), not"),
+    ],
+)
+def test_arrays_unlike_the_plan_are_damage(
+    tmp_path: Path, whole: Path, caplog: Any, gathered: bool, name: str, content: Any, told: str
+):
+    path = tmp_path / "a.h5"
+    if gathered:
+        damaged, where = Path(shutil.copy(whole, path)), name
+    else:
+        begun(path)
+        damaged = parts(path)[0]
+        where = name if name in ("state", "reason") else f"figures/{name}"
+    with h5py.File(damaged) as file:
+        changed = content(file[where][()])  # pyright: ignore[reportIndexIssue]
+    replaced(damaged, where, changed)
+    if gathered:
+        for read in (open_store, read_plan, SweepStore.resume):
+            with pytest.raises(StoreError, match=f"is damaged.*{told}"):
+                read(path)
+        return
+    whole_states = open_store(path).states_by_band
+    assert "left out, it will not open" in caplog.text
+    with SweepStore.resume(path) as store:
+        assert np.array_equal(store.finished(), whole_states != WAITING)
+    assert "set aside as" in caplog.text
+    assert parts(path)[0] != damaged
+
+
+def test_a_column_of_another_kind_is_damage(copy: Path):
+    replaced(copy, "element.long.route", np.full(24, 9))
+    with pytest.raises(StoreError, match=r"is damaged.*values beyond its 3 choices"):
+        open_store(copy)
+    replaced(copy, "element.long.length", np.full(24, b"x"))
+    with pytest.raises(StoreError, match=r"is damaged.*of dtype \|S1"):
+        read_plan(copy)
+
+
+def test_bytes_lost_anywhere_are_a_named_error_or_nothing(copy: Path):
+    sound = copy.read_bytes()
+    complaints = 0
+    for start in range(0, len(sound), max(1, len(sound) // 20)):
+        copy.write_bytes(sound[:start] + b"\xff" * 3000 + sound[start + 3000 :])
+        try:
+            found = open_store(copy)
+            for figure in found.plan.figures:
+                found.read(figure.name)
+        except StoreError as error:
+            complaints += 1
+            str(error).encode()
+    assert complaints > 7

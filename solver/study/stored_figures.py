@@ -49,9 +49,12 @@ def read_head(source: Path, kind: str) -> tuple[SweepPlan, str, str]:
     with file:
         try:
             form.check_kind(file, source, kind)
-            return form.read_description(file), str(file.attrs["created"]), str(
-                file.attrs["fingerprint"]
-            )  # fmt: skip
+            plan = form.read_description(file)
+            form.check_columns(plan)
+            if kind == form.FORMAT:
+                shape = (len(plan.design), len(plan.bands))
+                form.check_arrays(file, file, plan, shape, shape)
+            return plan, str(file.attrs["created"]), str(file.attrs["fingerprint"])
         except StoreError:
             raise
         except Exception as error:
@@ -239,7 +242,7 @@ def open_store(path: str | Path) -> StoredFigures:
         parts = []
         for part in part_paths(source):
             try:
-                parts.append(Part.read(part, fingerprint, in_full=False))
+                parts.append(Part.read(part, plan, fingerprint, in_full=False))
             except Exception as error:
                 if not part.exists():  # gathered meanwhile
                     return open_store(path)

@@ -331,6 +331,57 @@ def read_description(file: Any) -> SweepPlan:
     )
 
 
+def check_columns(plan: SweepPlan) -> None:
+    """Whether a plan that was read is sound; whatever is raised here means damage."""
+    check_plan(plan)
+    design = plan.design
+    for parameter, column in zip(design.parameters, design.columns, strict=True):
+        by_index = bool(parameter.choices) and not parameter.is_number
+        if column.dtype.kind not in ("iu" if by_index else "iuf"):
+            raise ValueError(f"the values of {parameter.name!r} are of dtype {column.dtype}")
+        if by_index and not np.isin(column, np.arange(len(parameter.choices))).all():
+            raise ValueError(
+                f"{parameter.name!r} has values beyond its {len(parameter.choices)} choices"
+            )
+    if plan.frequencies.dtype.kind != "f":
+        raise ValueError(f"the frequencies are of dtype {plan.frequencies.dtype}")
+
+
+def check_arrays(
+    file: Any, figures: Any, plan: SweepPlan, shape: tuple[int, ...], state_shape: tuple[int, ...]
+) -> None:
+    """Whether states, reasons and figures are what a plan says; if not, the file is damaged.
+
+    Parameters
+    ----------
+    file, figures : groups
+        Where states and reasons lie, and where the figures do.
+    plan : SweepPlan
+    shape : tuple of int
+        Layouts and bands, the first dimensions of each figure.
+    state_shape : tuple of int
+
+    Raises
+    ------
+    ValueError
+        Says which is not, and how it should be.
+    """
+    state, reason = file["state"], file["reason"]
+    if state.shape != state_shape or state.dtype.kind != "i":
+        raise ValueError(f"'state' is {state.shape} of {state.dtype}, not {state_shape} of int8")
+    if not np.isin(found := state[()], np.arange(len(STATES))).all():
+        least, most = found.min(), found.max()
+        raise ValueError(f"'state' has {least} to {most}, not 0 to {len(STATES) - 1}")
+    if reason.shape != shape[:1]:
+        raise ValueError(f"'reason' is {reason.shape}, not {shape[:1]}")
+    for figure in plan.figures:
+        data, wanted = figures[figure.name], (*shape, *figure.shape)
+        if data.shape != wanted or data.dtype != np.dtype(figure.dtype):
+            raise ValueError(
+                f"{figure.name!r} is {data.shape} of {data.dtype}, not {wanted} of {figure.dtype}"
+            )
+
+
 def check_kind(file: Any, source: Path, kind: str) -> None:
     """Whether an open file is of a kind and schema that can be read here.
 
@@ -357,16 +408,27 @@ def check_kind(file: Any, source: Path, kind: str) -> None:
 def readable(file: Any) -> str:
     """Names of the datasets of an open file that can be read in full, and of those that cannot."""
     good, bad = [], []
-    for name in sorted(file):
+    try:
+        names = sorted(file, key=_printable)
+    except Exception:
+        return "nothing"
+    for name in names:
+        shown = _printable(name)
         try:
             item = file[name]
             rows = max(1, 2**24 // max(1, item.dtype.itemsize * math.prod(item.shape[1:])))
             for start in range(0, item.shape[0] if item.shape else 1, rows):
                 item[start : start + rows] if item.shape else item[()]
-            good.append(name)
+            good.append(shown)
         except Exception:  # whatever fails inside of HDF5 or numpy, it is not readable
-            bad.append(name)
+            bad.append(shown)
     return (", ".join(good) or "nothing") + (f" (not {', '.join(bad)})" if bad else "")
+
+
+def _printable(name: Any) -> str:
+    """Of damaged names too, which h5py gives as bytes."""
+    raw = name if isinstance(name, bytes) else str(name).encode("utf-8", "backslashreplace")
+    return raw.decode("utf-8", "backslashreplace")
 
 
 def _parameter_names(plan: SweepPlan) -> list[str]:

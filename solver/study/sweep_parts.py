@@ -46,7 +46,7 @@ class Part:
     reasons: Mapping[int, str]
 
     @classmethod
-    def read(cls, path: Path, fingerprint: str, *, in_full: bool) -> Part:
+    def read(cls, path: Path, plan: SweepPlan, fingerprint: str, *, in_full: bool) -> Part:
         """Open a part; whatever it raises but StoreError means damage."""
 
         with form.opened(path) as file:
@@ -54,10 +54,15 @@ class Part:
             if file.attrs["fingerprint"] != fingerprint:
                 raise StoreError(f"{path}: belongs to another sweep.")
             layouts = file["layouts"][()].astype(np.int64)
+            bands = file["bands"][()].astype(np.int64)
+            if not (_rising(layouts, len(plan.design)) and _rising(bands, len(plan.bands))):
+                raise ValueError("its layouts or bands are not those of the sweep, in order")
+            shape = (layouts.size, bands.size)
+            form.check_arrays(file, file["figures"], plan, shape, shape[:1])
             part = cls(
                 path,
                 layouts,
-                file["bands"][()].astype(np.int64),
+                bands,
                 file["state"][()],
                 {int(layouts[row]): why for row, why in form.read_reasons(file).items()},
             )
@@ -93,15 +98,16 @@ def part_image(plan: SweepPlan, result: BatchResult, fingerprint: str) -> bytes:
     return form.image_of(write)
 
 
+def _rising(numbers: Sequence[int] | NDArray[np.int64], count: int) -> bool:
+    steps = all(a < b for a, b in pairwise(numbers))
+    return len(numbers) > 0 and steps and bool(numbers[0] >= 0 and numbers[-1] < count)
+
+
 def check_result(plan: SweepPlan, result: BatchResult) -> None:
     batch = result.batch
     n, m = len(batch.layouts), len(batch.bands)
 
-    def rising(numbers: tuple[int, ...], count: int) -> bool:
-        steps = all(a < b for a, b in pairwise(numbers))
-        return bool(numbers) and steps and numbers[0] >= 0 and numbers[-1] < count
-
-    if not (rising(batch.layouts, len(plan.design)) and rising(batch.bands, len(plan.bands))):
+    if not (_rising(batch.layouts, len(plan.design)) and _rising(batch.bands, len(plan.bands))):
         raise SweepError(
             f"Batch {batch.number} has layouts {batch.layouts[:3]}... on bands {batch.bands}; both "
             f"must rise and lie within {len(plan.design)} layouts and {len(plan.bands)} bands."

@@ -221,7 +221,7 @@ class SweepStore:
             self._last = max(self._last, int(path.name.split(".")[0].split("-")[1]))
         for path in part_paths(self._folder):
             try:
-                self._add(Part.read(path, self._fingerprint, in_full=True))
+                self._add(Part.read(path, self.plan, self._fingerprint, in_full=True))
             except (PermissionError, MemoryError):
                 raise
             except Exception as error:  # whatever fails inside of HDF5 is the file's
