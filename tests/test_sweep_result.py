@@ -29,6 +29,7 @@ from sweep_stand_in import (
 
 from ridgepole.geometry.lengths import Length
 from ridgepole.solver import SweepError
+from ridgepole.solver.bands import read_band
 from ridgepole.solver.study import sweep_reading
 from ridgepole.solver.study.sweep_conditions import MOST_DEPTH, parse_condition
 from ridgepole.solver.study.sweep_fronts import pareto_front
@@ -920,3 +921,31 @@ def test_states_and_names_are_those_of_the_records(result: SweepResult):
     assert sum(result.counts.values()) == len(result)
     assert "swr" in result.quantity_names
     assert "element.long.length" in result.quantity_names
+
+
+def test_a_layout_without_an_impedance_has_no_place(store: MemoryStore, result: SweepResult):
+    best = result.rank(count=1).rows[0].layout
+    z = store.figures["impedance"].copy()
+    z[best] = np.nan
+    found = SweepResult(
+        MemoryStore(store.plan, store.states, store.reasons, {**store.figures, "impedance": z})
+    ).rank(count=1000)
+    assert best not in found.layouts
+    assert found.left_out["no figure"] == 1
+    assert found.ranked == result.rank().ranked - 1
+
+
+@pytest.mark.parametrize("name", ["14.0-14.35 MHz", "14-14.350 MHz", "14000 to 14350 kHz"])
+def test_a_range_is_a_band_however_it_is_written(store: MemoryStore, name: str):
+    own = read_band("14.0-14.35 MHz")
+    bands = (*store.plan.bands[:2], own, *store.plan.bands[3:])
+    plan = replace(store.plan, bands=bands)
+    found = SweepResult(MemoryStore(plan, store.states, store.reasons, store.figures))
+    expected = found.quantity("swr")[:, 2]
+    np.testing.assert_array_equal(found.quantity(f"swr on {name}"), expected)
+    assert found.band_places([name]) == [2]
+    met = found.filter(f"swr on {name} < 8").layouts
+    np.testing.assert_array_equal(met, np.flatnonzero(found.done & (expected < 8)))
+    assert found.rank(f"swr on {name}", count=1).rows[0].layout == np.nanargmin(expected)
+    with pytest.raises(SweepError, match="There is no band '14.0-14.3 MHz'"):
+        found.band_places(["14.0-14.3 MHz"])

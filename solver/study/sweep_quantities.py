@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -14,7 +15,8 @@ from numpy.typing import NDArray
 from ...geometry.errors import GeometryError
 from ...geometry.lengths import Length
 from ..answer_records import swr_of
-from ..errors import SweepError
+from ..bands import read_band
+from ..errors import BandError, SweepError
 from ..moments.basis import ComplexArray, FloatArray
 from .sweep_records import Figure, Parameter, SweepPlan
 
@@ -428,6 +430,11 @@ class Vocabulary:
         for k, one in enumerate(names):
             if "".join(one.split()).casefold() == wanted:
                 return k
+        with suppress(BandError):  # "14.0-14.35 MHz" is "14-14.35 MHz"
+            asked = read_band(name)
+            for k, one in enumerate(self.plan.bands):
+                if (one.low, one.high) == (asked.low, asked.high):
+                    return k
         raise SweepError(f"There is no band {name!r} in this sweep; it has {', '.join(names)}.")
 
     def ask(self, name: str) -> Asked:

@@ -150,6 +150,9 @@ def rank_layouts(
             told.append(one)
     values = result.one_a_layout(told, bands)
     rankable = among.done & among.passed & ~np.isnan(values[0])
+    for one, column in zip(told, values, strict=True):
+        if one.quantity.name == "swr":  # no layout without an impedance has been computed
+            rankable &= ~np.isnan(column)
     numbers = np.flatnonzero(rankable)
     first = numbers[_least((1.0 if way == "low" else -1.0) * values[0][numbers], int(count))]
     plan = result.plan
