@@ -947,5 +947,19 @@ def test_a_range_is_a_band_however_it_is_written(store: MemoryStore, name: str):
     met = found.filter(f"swr on {name} < 8").layouts
     np.testing.assert_array_equal(met, np.flatnonzero(found.done & (expected < 8)))
     assert found.rank(f"swr on {name}", count=1).rows[0].layout == np.nanargmin(expected)
-    with pytest.raises(SweepError, match="There is no band '14.0-14.3 MHz'"):
+    with pytest.raises(SweepError, match=r"There is no band '14\.0-14\.3 MHz'"):
         found.band_places(["14.0-14.3 MHz"])
+
+
+@pytest.mark.parametrize("told", ["50 ohm", "50 dBi", "5000 %", "3 m"])
+@pytest.mark.parametrize("text", ["swr < {}", "{} > worst swr", "worst swr + {} > 2"])
+def test_a_plain_number_takes_no_unit(result: SweepResult, told: str, text: str):
+    with pytest.raises(SweepError, match="a plain number, which has no unit, against"):
+        result.filter(text.format(told))
+    assert result.filter("worst efficiency > 10 % and worst swr < 500").layouts.size
+
+
+def test_a_where_that_is_no_condition_is_told(result: SweepResult):
+    for wrong in (3, None, {"swr": 3}):
+        with pytest.raises(SweepError, match="give a condition as text, a mask, or a list"):
+            result.rank(where=wrong)  # pyright: ignore[reportArgumentType]

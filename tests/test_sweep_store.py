@@ -671,3 +671,25 @@ def test_bytes_lost_anywhere_are_a_named_error_or_nothing(copy: Path):
             complaints += 1
             str(error).encode()
     assert complaints > 7
+
+
+def test_batches_without_a_sound_plan_are_told(tmp_path: Path):
+    path = tmp_path / "a.h5"
+    begun(path)
+    plan = parts_folder(path) / "plan.h5"
+    plan.write_bytes(plan.read_bytes()[:300])
+    for read in (open_store, read_plan):
+        with pytest.raises(StoreError, match=r"damaged.* 4 finished batches .*takes them over"):
+            read(path)
+    plan.unlink()
+    for read in (open_store, read_plan):
+        with pytest.raises(StoreError, match=r"4 finished batches.*plan.*missing.*takes them over"):
+            read(path)
+    with SweepStore.resume(path, toy_plan()) as store:
+        assert store.finished().any()
+
+
+def test_what_is_no_path_is_told():
+    for wrong in (None, 3):
+        with pytest.raises(StoreError, match="is no path of a sweep"):
+            open_store(wrong)  # pyright: ignore[reportArgumentType]

@@ -66,6 +66,8 @@ def read_head(source: Path, kind: str) -> tuple[SweepPlan, str, str]:
 
 def _where(path: str | Path) -> tuple[Path, bool]:
     """The file that a path means, and whether it is gathered; else the folder of its parts."""
+    if not isinstance(path, str | Path):
+        raise StoreError(f"{path!r} is no path of a sweep; give one, as 'night.h5'.")
     source = Path(path)
     if source.is_file():
         return source, True
@@ -74,6 +76,12 @@ def _where(path: str | Path) -> tuple[Path, bool]:
         return gathered, True
     if (folder / PLAN).is_file():
         return folder, False
+    if batches := len(part_paths(folder)):
+        raise StoreError(
+            f"{folder}: holds {batches} finished batch{'es' * (batches != 1)}, but its plan "
+            f"({PLAN}) is missing. Sweep the attic file they were computed from into the same "
+            "store again: it takes them over."
+        )
     raise StoreError(f"{source}: there is no sweep here. Check the path.")
 
 
@@ -88,7 +96,20 @@ def read_plan(path: str | Path) -> SweepPlan:
     source, is_gathered = _where(path)
     if is_gathered:
         return read_head(source, form.FORMAT)[0]
-    return read_head(source / PLAN, form.PLAN_FORMAT)[0]
+    return _read_begun(source)[0]
+
+
+def _read_begun(folder: Path) -> tuple[SweepPlan, str, str]:
+    """Head of an unfinished sweep."""
+    try:
+        return read_head(folder / PLAN, form.PLAN_FORMAT)
+    except Unreadable as error:
+        if not (batches := len(part_paths(folder))):
+            raise
+        raise Unreadable(
+            f"{error} {batches} finished batch{'es' * (batches != 1)} lie beside it: sweep the "
+            "attic file they were computed from into the same store again, and it takes them over."
+        ) from error
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,7 +259,7 @@ def open_store(path: str | Path) -> StoredFigures:
 
     source, is_gathered = _where(path)
     if not is_gathered:
-        plan, _, fingerprint = read_head(source / PLAN, form.PLAN_FORMAT)
+        plan, _, fingerprint = _read_begun(source)
         parts = []
         for part in part_paths(source):
             try:

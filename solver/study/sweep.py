@@ -235,6 +235,8 @@ def sweep(
         figures=figures, angles=angles, angle_limits=angle_limits, where=where,
         reference=reference, power=power, tolerance=tolerance,
     )  # fmt: skip
+    if not (store is None or isinstance(store, str | Path)):
+        raise SweepError(f"store is {store!r}; give the path of a file, as 'night.h5', or None.")
     folder = None
     if store is None:
         folder = _PassingFolder()

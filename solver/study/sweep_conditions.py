@@ -223,6 +223,12 @@ class Condition:
                 )
 
     def _need_same_unit(self, one: _Known, two: _Known) -> None:
+        for part, other in ((one, two), (two, one)):
+            if other.is_literal and other.unit and part.unit == "" and not part.is_literal:
+                told = "parts of 1, as written with %," if other.unit == "1" else other.unit
+                raise self._fault(
+                    f"sets a plain number, which has no unit, against {told}; leave the unit out"
+                )
         if not one.unit or not two.unit or one.unit == two.unit:
             return  # a number without a unit is taken in the unit of the other side
         names = ["plain numbers" if unit == "1" else unit for unit in (one.unit, two.unit)]

@@ -140,6 +140,11 @@ def rank_layouts(
         raise SweepError(f"count is {count!r}; at least one place is needed.")
     asked, way = result.judged(by or result.natural, best)
     among = result
+    if not isinstance(where, str | np.ndarray | list | tuple):
+        raise SweepError(
+            f"where is {where!r}; give a condition as text, a mask, or a list of them, as "
+            "'worst swr < 3'."
+        )
     for condition in (where,) if isinstance(where, str | np.ndarray) else tuple(where):
         among = among.filter(condition, bands=bands)
     told = [asked]

@@ -505,17 +505,16 @@ class _Running:
             f"batch {batch.number} (layouts {_span(batch.layouts)}, bands {_span(batch.bands)})"
             for batch in batches
         )
-        hint = (
-            ""
-            if self.batches
-            else " No batch came back at all: a script that starts a sweep needs "
-            "`if __name__ == '__main__':` around it, and `work` must be possible to pickle."
-        )
-        return SolverError(
-            f"A worker died twice over each of: {named} ({self.lost}). Most often memory runs out: "
-            "use fewer workers or smaller batches, then resume; what was finished is stored."
-            f"{hint}"
-        )
+        memory = "memory runs out: use fewer workers or smaller batches, then resume"
+        if self.batches:
+            why = f"Most often {memory}; what was finished is stored."
+        else:
+            why = (
+                "No batch came back at all: a script that starts a sweep needs "
+                "`if __name__ == '__main__':` around it, and `work` must be possible to pickle. "
+                f"If both are so, {memory}."
+            )
+        return SolverError(f"A worker died twice over each of: {named} ({self.lost}). {why}")
 
     def _keep(self, outcome: _Outcome, job: _Job) -> None:
         self.longest = max(self.longest, outcome.seconds)
