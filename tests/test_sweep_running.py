@@ -268,6 +268,8 @@ def test_a_batch_that_kills_twice_is_named_and_the_rest_is_done(tmp_path: Path):
         span = f"layouts {deadly.layouts[0]} to {deadly.layouts[-1]}"
         assert f"batch {deadly.number} ({span}, bands 0 to 2)" in str(raised.value)
         assert str(raised.value).count("batch ") == 1  # no other is blamed
+        assert "Most often memory runs out" in str(raised.value)
+        assert "__main__" not in str(raised.value)  # others came back
         missing = store.missing()
         assert missing[list(deadly.layouts)].all()
         assert missing.sum() == 3 * len(deadly.layouts)
@@ -415,3 +417,12 @@ def test_memory_is_flat_over_a_hundred_thousand_layouts(tmp_path: Path, monkeypa
         assert np.array_equal(some[7], values["impedance"][(start + 7) // 100])
     assert resident() - before < 40.0
     assert found.states.sum() == LAYOUTS + LAYOUTS // 50
+
+
+@POSIX
+def test_where_no_batch_comes_back_the_guard_leads(tmp_path: Path):
+    plan = toy_plan()
+    with SweepStore.create(tmp_path / "a.h5", plan) as store:
+        batches = [Batch(0, tuple(range(24)), (0, 1, 2))]
+        with pytest.raises(SolverError, match=r"\. No batch came back at all: .*__main__.*memory"):
+            run_batches(ToyWork(plan, always_kills=8), batches, store, workers=1)
