@@ -212,6 +212,30 @@ def test_steps_add_up_to_the_digits_that_people_write(plan: AtticPlan):
     ]
 
 
+@pytest.mark.parametrize(
+    ("name", "given", "end", "said"),
+    [
+        ("element.long.length", "9 m to 12 m, step 70 cm", 11.8, "11.8 m; 12 m is not reached"),
+        ("element.side.length", "9 ft to 12 ft, step 2 ft", 3.3528, "11 ft; 12 ft is not reached"),
+        ("counterpoise.radials", (4, 9, 2), 8.0, "8; 9 is not reached"),
+    ],
+)
+@pytest.mark.parametrize("how", [{}, {"method": "sobol", "count": 4}])
+def test_an_end_that_no_step_reaches_is_said(
+    plan: AtticPlan, name: str, given: Any, end: float, said: str, how: dict[str, Any]
+):
+    design = design_layouts(plan, {name: given}, **how)
+    (remark, *_) = design.remarks
+    assert remark.startswith(f"{name} ends at {said}")
+    assert design.parameters[0].high == pytest.approx(end, rel=1e-12)  # rounding
+    assert max(column(design, name)) <= design.parameters[0].high
+
+
+def test_an_end_that_is_reached_is_no_remark(plan: AtticPlan):
+    for given in ("9 m to 10 m, 4 values", "9 m to 10 m, step 0.1 m", "29 ft to 30 ft, step 1 in"):
+        assert design_layouts(plan, {"long": given}).remarks == ()
+
+
 def test_counts_take_whole_steps_without_being_told(plan: AtticPlan):
     design = design_layouts(plan, {"counterpoise.radials": "4 to 7"})
     assert column(design, "counterpoise.radials") == [4, 5, 6, 7]

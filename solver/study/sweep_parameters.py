@@ -117,6 +117,7 @@ def design_layouts(
         for parameter, told in zip(read, parameters.values(), strict=True)
     ]
     remarks: list[str] = []
+    read = [_ending_on_step(plan, parameter, remarks) for parameter in read]
     if drawn:
         columns = _drawn(read, method, number, int(seed), remarks)
     else:
@@ -364,6 +365,22 @@ def values_of(parameter: Parameter) -> NDArray[Any]:
 def steps_in(parameter: Parameter) -> int:
     """How many values a range with steps has."""
     return math.floor((parameter.high - parameter.low) / parameter.step + 1e-6) + 1
+
+
+def _ending_on_step(plan: AtticPlan, parameter: Parameter, remarks: list[str]) -> Parameter:
+    """The parameter with its last step as its high end; a remark where that is another."""
+    if parameter.choices or math.isnan(parameter.step):
+        return parameter
+    # too many to be allowed anyway
+    if (parameter.high - parameter.low) / parameter.step > MOST_LAYOUTS:
+        return parameter
+    last = rounded(parameter.low + parameter.step * (steps_in(parameter) - 1))
+    if parameter.high - last <= 1e-6 * parameter.step:
+        return parameter
+    like = value_at(plan.file.document, resolve(plan.file, parameter.name)[1])
+    true, told = (written(one, parameter.unit, like=like) for one in (last, parameter.high))
+    remarks.append(f"{parameter.name} ends at {true}; {told} is not reached by its steps")
+    return replace(parameter, high=last)
 
 
 def _on_steps(parameter: Parameter, steps: NDArray[Any]) -> FloatArray:
