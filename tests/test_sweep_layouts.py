@@ -853,3 +853,31 @@ def test_random_lengths_in_the_example_fit_as_their_routes_are_long(example: Att
     reasons = dict(LayoutPlans(example, design).fits())
     assert 10 < fits.sum() < 50
     assert [reasons[n] == "" for n in range(60)] == fits.tolist()
+
+
+def test_a_table_without_a_name_is_to_get_one():
+    text = TEXT.replace('name = "trap"\n', "")
+    with pytest.raises(SweepError, match=r"'load.at': no \[\[load\]\] has a name.*Give"):
+        design_layouts(plan_of(text), {"load.at": ["5 m"]})
+    with pytest.raises(SweepError, match=r"does not say which \[\[load\]\]. Write 'load.NAME.at'"):
+        design_layouts(plan_of(), {"load.at": ["5 m"]})
+
+
+@pytest.mark.parametrize("told", ['""', '["long > 9 m", "side > 3 m"]', "3"])
+def test_a_condition_that_is_no_text_is_to_be_one(told: str):
+    text = f'{TEXT}\n[sweep]\nwhere = {told}\n[sweep.vary]\n"long" = ["9 m"]\n'
+    with pytest.raises(AtticFileError, match=r"line \d+: \[sweep\], where.*joined with and"):
+        read_sweep(plan_of(text))
+
+
+def test_a_condition_in_another_unit_is_told_with_its_line():
+    """Plain numbers are lengths once their reader has taken them."""
+    text = f'{TEXT}\n[sweep]\nwhere = "long > 5 ohm"\n[sweep.vary]\n"long" = [9, 10]\n'
+    with pytest.raises(AtticFileError, match=r"house.toml, line \d+: \[sweep\].*ohm"):
+        read_sweep(plan_of(text)).design(plan_of(text))
+
+
+def test_a_step_far_too_small_is_told_in_a_line(plan: AtticPlan):
+    with pytest.raises(SweepError, match=r"has about 1e\+300 values") as caught:
+        design_layouts(plan, {"long": (9.0, 10.0, 1e-300)})
+    assert len(str(caught.value)) < 150

@@ -356,10 +356,15 @@ def values_of(parameter: Parameter) -> NDArray[Any]:
     count = steps_in(parameter)
     if count > MOST_LAYOUTS:
         raise SweepError(
-            f"Parameter {parameter.name!r} has {count} values; {MOST_LAYOUTS} are the most.",
+            f"Parameter {parameter.name!r} has {_many(count)} values; {MOST_LAYOUTS} are the most.",
             parameter=parameter.name,
         )
     return _on_steps(parameter, np.arange(count))
+
+
+def _many(count: int) -> str:
+    """A count in full as long as that can be read."""
+    return str(count) if count < 10**12 else f"about {float(count):.0e}"
 
 
 def steps_in(parameter: Parameter) -> int:
