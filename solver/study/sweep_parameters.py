@@ -369,7 +369,7 @@ def _many(count: int) -> str:
 
 def steps_in(parameter: Parameter) -> int:
     """How many values a range with steps has."""
-    return math.floor((parameter.high - parameter.low) / parameter.step + 1e-6) + 1
+    return math.floor(min((parameter.high - parameter.low) / parameter.step, 1e300) + 1e-6) + 1
 
 
 def _ending_on_step(plan: AtticPlan, parameter: Parameter, remarks: list[str]) -> Parameter:
