@@ -58,6 +58,8 @@ where = "element.long.length > element.cross.length + 4.5 m"
 )
 """Six layouts, of which `where` leaves out long 7.2 m with cross 3.1 m."""
 
+LONG_ROUTE = LONG.partition("route = ")[2].partition("\n")[0]
+
 PAIRS = 12  # layouts times bands
 HERE = ["--where-it-runs", "in-process"]
 
@@ -165,12 +167,14 @@ def test_an_estimate_computes_nothing(attic: Path, nothing_computed: None):
     code, out, err = run("sweep", "my.toml", "--estimate", "--to", "other night.h5")
     assert (code, err) == (0, "")
     assert re.search(r"6 layouts on 2 bands: \d+ matrices of about \d+ unknowns, about", out)
+    assert "Wanted, as where says: 5 of 6 layouts." in out
     assert "sweep my.toml --to 'other night.h5'" in out
     assert [path.name for path in Path().iterdir()] == ["my.toml"]
     code, out, _ = run("sweep", "my.toml", "--estimate", "--bands", "20 m", "--json")
     form = json.loads(out)
     assert code == 0
     assert (form["layouts"], form["bands"], form["points_per_band"]) == (6, 1, 3)
+    assert form["wanted"] == 5
     assert form["cheap"] == ["element.long.length", "element.cross.length"]
     assert form["seconds_on_one_core"] > 0.0
 
@@ -208,6 +212,8 @@ def test_ctrl_c_keeps_what_is_finished_and_the_same_line_goes_on(
 
     told = run("sweep", "my.toml", "--to", "n.h5", "--estimate")[1]
     assert "6 layouts on 2 bands" in told
+    assert "What is left of it: about" in told
+    assert "5 of 12 layouts x bands are there already in n.h5. Go on with: ridgepole" in told
     done = stopped_after(99, monkeypatch)
     code, out, _ = run(*line)
     assert code == 0
@@ -217,6 +223,26 @@ def test_ctrl_c_keeps_what_is_finished_and_the_same_line_goes_on(
     one, other = stored(Path("n.h5")), stored(night[0])
     for name in one:
         np.testing.assert_array_equal(one[name], other[name])
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "reason"),
+    [
+        ("where = ", 'where = "element.long.length > 20 m" #', "left out by where"),
+        ('"element.cross.length" = ["2.4 m", "3.1 m"]',
+         f'"element.cross.route" = [{LONG_ROUTE}]', "lies on top of wire"),
+        ("7.2 m to 8.4 m, step 60 cm", "30 m to 40 m, step 5 m", "more than its route"),
+    ],
+)  # fmt: skip
+def test_a_sweep_of_which_nothing_fits_ends_with_the_reasons(
+    attic: Path, old: str, new: str, reason: str
+):
+    attic.write_text(ATTIC.replace(old, new), encoding="utf-8")
+    code, out, err = run("sweep", "my.toml", *HERE)
+    assert (code, err) == (0, "")
+    assert reason in " ".join(out.split())
+    states = stored(Path("my.sweep.h5"))["state"]
+    assert (states == 2).all()  # unfit
 
 
 def test_a_sweep_for_machines(night: tuple[Path, str], nothing_computed: None):

@@ -212,6 +212,30 @@ def test_steps_add_up_to_the_digits_that_people_write(plan: AtticPlan):
     ]
 
 
+@pytest.mark.parametrize(
+    ("name", "given", "end", "said"),
+    [
+        ("element.long.length", "9 m to 12 m, step 70 cm", 11.8, "11.8 m; 12 m is not reached"),
+        ("element.side.length", "9 ft to 12 ft, step 2 ft", 3.3528, "11 ft; 12 ft is not reached"),
+        ("counterpoise.radials", (4, 9, 2), 8.0, "8; 9 is not reached"),
+    ],
+)
+@pytest.mark.parametrize("how", [{}, {"method": "sobol", "count": 4}])
+def test_an_end_that_no_step_reaches_is_said(
+    plan: AtticPlan, name: str, given: Any, end: float, said: str, how: dict[str, Any]
+):
+    design = design_layouts(plan, {name: given}, **how)
+    (remark, *_) = design.remarks
+    assert remark.startswith(f"{name} ends at {said}")
+    assert design.parameters[0].high == pytest.approx(end, rel=1e-12)  # rounding
+    assert max(column(design, name)) <= design.parameters[0].high
+
+
+def test_an_end_that_is_reached_is_no_remark(plan: AtticPlan):
+    for given in ("9 m to 10 m, 4 values", "9 m to 10 m, step 0.1 m", "29 ft to 30 ft, step 1 in"):
+        assert design_layouts(plan, {"long": given}).remarks == ()
+
+
 def test_counts_take_whole_steps_without_being_told(plan: AtticPlan):
     design = design_layouts(plan, {"counterpoise.radials": "4 to 7"})
     assert column(design, "counterpoise.radials") == [4, 5, 6, 7]
@@ -236,6 +260,13 @@ def test_counts_take_whole_steps_without_being_told(plan: AtticPlan):
         ((9.0,), "a tuple is"),
         ("9 m to 10 m", "without steps"),
         (["9 m", "5 ohm"], "keep to one"),
+        ("9 ohm to 12 ohm, step 1 ohm", "cannot take '9 ohm'.*no length"),
+        ("0.009 kohm to 0.012 kohm, 2 values", "cannot take '0.009 kohm'.*no length"),
+        ("900 % to 1200 %, 2 values", "cannot take '900 %'.*no length"),
+        (("900 %", "1200 %", "50 %"), "cannot take '900 %'.*no length"),
+        (["9 ohm", "10 ohm"], "cannot take '9 ohm'.*no length"),
+        ("9 m to 1200 %, 2 values", "'1200 %' is not in m"),
+        ("9 m to 12 m, step 50 %", "'50 %' is not in m"),
         (["nine metres"], "cannot take 'nine metres'.*no length"),
         (["9 m", "nine metres"], "cannot take 'nine metres'"),
         ([True], "cannot take True"),
@@ -260,6 +291,8 @@ def test_values_that_cannot_be_are_told_with_the_parameter(plan: AtticPlan, give
         ("element.long.wire", ["rope"], "rope"),
         ("load.trap.coil", [3e-6, 4e-6], None),  # henries, written with their unit
         ("load.trap.coil", ["3 m"], "3 m"),
+        ("load.trap.resistance", "9 m to 12 m, step 1 m", "cannot take '9 m'"),
+        ("house.moisture", "0.1 ohm to 0.2 ohm, 2 values", "cannot take '0.1 ohm'"),
         ("load.trap.coil_q", [0.5], "cannot take 0.5|0.5"),
         ("tuner.coil_q", [-3], "-3"),
         ("antenna.feed_point", [["3 m"]], r"\[x, y\]"),
@@ -820,3 +853,32 @@ def test_random_lengths_in_the_example_fit_as_their_routes_are_long(example: Att
     reasons = dict(LayoutPlans(example, design).fits())
     assert 10 < fits.sum() < 50
     assert [reasons[n] == "" for n in range(60)] == fits.tolist()
+
+
+def test_a_table_without_a_name_is_to_get_one():
+    text = TEXT.replace('name = "trap"\n', "")
+    with pytest.raises(SweepError, match=r"'load.at': no \[\[load\]\] has a name.*Give"):
+        design_layouts(plan_of(text), {"load.at": ["5 m"]})
+    with pytest.raises(SweepError, match=r"does not say which \[\[load\]\]. Write 'load.NAME.at'"):
+        design_layouts(plan_of(), {"load.at": ["5 m"]})
+
+
+@pytest.mark.parametrize("told", ['""', '["long > 9 m", "side > 3 m"]', "3"])
+def test_a_condition_that_is_no_text_is_to_be_one(told: str):
+    text = f'{TEXT}\n[sweep]\nwhere = {told}\n[sweep.vary]\n"long" = ["9 m"]\n'
+    with pytest.raises(AtticFileError, match=r"line \d+: \[sweep\], where.*joined with and"):
+        read_sweep(plan_of(text))
+
+
+def test_a_condition_in_another_unit_is_told_with_its_line():
+    """Plain numbers are lengths once their reader has taken them."""
+    text = f'{TEXT}\n[sweep]\nwhere = "long > 5 ohm"\n[sweep.vary]\n"long" = [9, 10]\n'
+    with pytest.raises(AtticFileError, match=r"house.toml, line \d+: \[sweep\].*ohm"):
+        read_sweep(plan_of(text)).design(plan_of(text))
+
+
+@pytest.mark.parametrize("step", [1e-300, 1e-315])  # the count of the latter overflows
+def test_a_step_far_too_small_is_told_in_a_line(plan: AtticPlan, step: float):
+    with pytest.raises(SweepError, match=r"has about 1e\+300 values") as caught:
+        design_layouts(plan, {"long": (9.0, 10.0, step)})
+    assert len(str(caught.value)) < 150

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 import pytest
 
+from ridgepole.geometry import AtticFileError
 from ridgepole.geometry.attic_file import read_attic_text
 from ridgepole.geometry.plan import AtticPlan
 from ridgepole.solver import SweepError, answer, solve
@@ -294,3 +295,13 @@ def test_estimate_says_what_is_outer() -> None:
 def test_bad_settings_are_told(options: dict[str, object], said: str) -> None:
     with pytest.raises(SweepError, match=said):
         plan_sweep(attic(), {"ridge": "8 m to 9 m, 2 values"}, **options)  # pyright: ignore
+
+
+def test_a_parameter_that_changes_no_figure_is_refused() -> None:
+    vary = {"tuner.coil_q": [80, 120]}
+    plan_sweep(attic(), vary, points=3)  # the file has a tuner, so its verdict is kept
+    with pytest.raises(SweepError, match=r"'tuner.coil_q' does not change what a sweep computes"):
+        plan_sweep(attic(), vary, points=3, figures=["budget"])
+    told = '\n[sweep]\nfigures = ["shares"]\n[sweep.vary]\n"tuner.coil_q" = [80, 120]\n'
+    with pytest.raises(AtticFileError, match=r"line \d+: \[sweep.vary\]: .*'tuner' alone"):
+        plan_sweep(attic(TEXT + told))

@@ -18,9 +18,10 @@ from ..bands import Band
 from ..errors import SolverError, SweepError
 from ..settings import read_settings
 from ..solve import DEFAULT_TOLERANCE
+from ..station.station_tables import STATION_TABLES
 from .sweep_effort import SweepEffort, estimate_sweep
 from .sweep_parameters import design_layouts
-from .sweep_records import SweepPlan
+from .sweep_records import Design, SweepPlan
 from .sweep_result import SweepResult
 from .sweep_running import run_batches
 from .sweep_settings import DEFAULT_FIGURES, DEFAULT_POINTS, FIGURES, read_sweep
@@ -98,6 +99,12 @@ def plan_sweep(
         angles = told.angles if angles is None else angles
         where = told.where if where is None else where
     names = _checked_figures(names, has_tuner=plan.file.has("tuner"), angles=angles or ())
+    try:
+        _check_tuner_is_kept(design, names)
+    except SweepError as error:
+        if told is None:
+            raise
+        raise plan.file.error(told.places[error.parameter], f"[sweep.vary]: {error}") from error
     n_points = DEFAULT_POINTS if points is None else points
     if not (isinstance(n_points, int) and LEAST_POINTS <= n_points <= 1001):
         raise SweepError(f"points is {points!r}; it must be a whole number from 2 to 1001.")
@@ -141,6 +148,18 @@ def _checked_figures(
                 f"angles holds {pair!r}; give (elevation 0 to 90, bearing -360 to 360), degrees."
             )
     return tuple(name for name in FIGURES if name in (*names, "impedance"))
+
+
+def _check_tuner_is_kept(design: Design, names: Sequence[str]) -> None:
+    """What lies between radio and feed point shows in the tuner's verdict alone."""
+    for parameter in design.parameters:
+        if parameter.name.partition(".")[0] in STATION_TABLES and "tuner" not in names:
+            raise SweepError(
+                f"Parameter {parameter.name!r} does not change what a sweep computes: of what is "
+                "kept, it shows in the figure 'tuner' alone, which is not. Add a [tuner] where "
+                "there is none and keep that figure, or leave the parameter out.",
+                parameter=parameter.name,
+            )
 
 
 def _check_angle_limits(limits: tuple[float, float]) -> None:

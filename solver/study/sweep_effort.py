@@ -6,14 +6,15 @@ The times are those of one core of one machine at about 3 GHz, measured on the a
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ...geometry import Scene
 from ..band_sweep import count_matrices
 from ..effort import estimate_effort
-from ..errors import SweepError
 from .sweep_chunks import UNREADABLE, Tables, mesh_frequencies
 
 if TYPE_CHECKING:
@@ -44,6 +45,9 @@ LAYOUT = 2e-4
 
 BYTES = 16.0
 
+MOST_TRIED = 64
+"""Layouts that are tried for one that has a scene to count from."""
+
 
 @dataclass(frozen=True)
 class SweepEffort:
@@ -53,6 +57,8 @@ class SweepEffort:
     ----------
     layouts, bands, points : int
         Points are the frequencies of a band.
+    wanted : int
+        Layouts that `where` lets pass.
     outer : tuple of str
         Parameters that make a new fixed part each: the outer loop.
     inner : tuple of str
@@ -64,7 +70,7 @@ class SweepEffort:
     variants : int
         Of elements, in all pools together.
     unknowns : int
-        Of the largest pool, about.
+        Of the largest pool, about; 0 where none of the layouts tried fits.
     matrices : int
         To be filled.
     seconds : float
@@ -76,6 +82,7 @@ class SweepEffort:
     layouts: int
     bands: int
     points: int
+    wanted: int
     outer: tuple[str, ...]
     inner: tuple[str, ...]
     groups: int
@@ -87,11 +94,20 @@ class SweepEffort:
     bytes: float
 
     def __str__(self) -> str:
-        lines = [
-            f"{_counted(self.layouts, 'layout')} on {_counted(self.bands, 'band')}: "
-            f"{self.matrices:,} matrices of about {self.unknowns} unknowns, about "
-            f"{in_words(self.seconds)} on one core, {_size(self.bytes)} on disk."
-        ]
+        head = f"{_counted(self.layouts, 'layout')} on {_counted(self.bands, 'band')}: "
+        if self.unknowns:
+            head += (
+                f"{self.matrices:,} matrices of about {self.unknowns} unknowns, about "
+                f"{in_words(self.seconds)} on one core, "
+            )
+        lines = [f"{head}{_size(self.bytes)} on disk."]
+        if self.wanted < self.layouts:
+            lines.append(f"Wanted, as where says: {self.wanted:,} of {self.layouts:,} layouts.")
+        if self.wanted and not self.unknowns:
+            lines.append(
+                "None of the layouts tried fits, so the time is not known; those that fit are "
+                "computed, the others kept with their reasons."
+            )
         if self.outer:
             lines.append(
                 f"Outer loop, {self.groups} times a new fixed part: {', '.join(self.outer)}."
@@ -127,13 +143,7 @@ def in_words(seconds: float) -> str:
 
 
 def estimate_sweep(work: SweepWork) -> SweepEffort:
-    """Count what a sweep will do.
-
-    Raises
-    ------
-    SweepError
-        If its first layouts have no scene to count from.
-    """
+    """Count what a sweep will do; no time where no layout that is tried has a scene."""
     plan, plans = work.plan, work.plans
     groups = plans.outer_groups()
     chunks = work.chunks
@@ -150,7 +160,7 @@ def estimate_sweep(work: SweepWork) -> SweepEffort:
     points, bands = plan.frequencies.shape[1], len(plan.bands)
     matrices = sum(count_matrices(band) for band in plan.bands)
     seconds, largest = 0.0, unknowns
-    for chunk, variants in zip(chunks, counts, strict=True):
+    for chunk, variants in zip(chunks, counts, strict=True) if unknowns else ():
         size = unknowns + COLUMNS * variants
         square = (size / THOUSANDS) ** 2
         largest = max(largest, size)
@@ -166,34 +176,51 @@ def estimate_sweep(work: SweepWork) -> SweepEffort:
         layouts=len(design),
         bands=bands,
         points=points,
+        wanted=int(plans.wanted.sum()),
         outer=tuple(p.name for p in design.parameters if p.is_outer),
         inner=tuple(p.name for p in design.parameters if not p.is_outer),
         groups=len(groups),
         chunks=len(chunks),
         variants=sum(counts),
         unknowns=round(largest),
-        matrices=matrices * len(chunks),
+        matrices=matrices * len(chunks) if unknowns else 0,
         seconds=seconds,
         bytes=float(len(design) * (bands * values + BYTES * len(design.parameters))),
     )
 
 
 def _of_one(work: SweepWork) -> tuple[float, int, float]:
-    """Unknowns and cells of a layout, and seconds that its mesh and solids take once."""
+    """Unknowns and cells of a layout, and seconds that its mesh and solids take once.
+
+    All 0 where none of the first layouts fits.
+    """
     from ...geometry.mesh import build_mesh
 
+    scene = next(_scenes(work), None)
+    if scene is None:
+        return 0.0, 0, 0.0
+    frequencies = mesh_frequencies(work.plan)
+    mesh = build_mesh(scene, max(frequencies))
+    effort = estimate_effort(scene, mesh, (), matrices=0, frequencies=len(frequencies))
+    return float(effort.unknowns), effort.cells, effort.seconds
+
+
+def _scenes(work: SweepWork) -> Iterator[Scene]:
+    """Of the bases of the groups, or of the first layouts where those have none."""
+    tried = 0
     for group in work.plans.outer_groups():
+        if tried >= MOST_TRIED:
+            return
+        tried += 1
         try:
-            scene = work.plans.base_plan(group).scene()
+            base = work.plans.base_plan(group)
         except UNREADABLE:
             continue
-        frequencies = mesh_frequencies(work.plan)
-        mesh = build_mesh(scene, max(frequencies))
-        effort = estimate_effort(
-            scene, mesh, (), matrices=0, frequencies=len(frequencies)
-        )  # fmt: skip
-        return float(effort.unknowns), effort.cells, effort.seconds
-    raise SweepError(
-        "No layout of this sweep has a scene: no group of outer values fits by itself. Try one "
-        "with `ridgepole check`."
-    )
+        try:
+            yield base.scene()
+        except UNREADABLE:
+            for layout in group[: MOST_TRIED - tried]:
+                tried += 1
+                scene, _ = work.plans.scene_or_reason(int(layout), base)
+                if scene is not None:
+                    yield scene

@@ -115,7 +115,18 @@ def _into_table(file: AtticFile, name: str, parts: list[str]) -> tuple[TomlPath,
     called = ".".join(parts[1:-1])
     hint = nearest(called, [*named])
     if not called:
+        if not named:
+            raise SweepError(
+                f"Parameter {name!r}: no [[{table}]] has a name to tell it by. Give the one that "
+                f"is meant a line name = \"main\", and write '{table}.main.{parts[1]}'.",
+                parameter=name,
+            )
         hint = f"Write '{table}.NAME.{parts[1]}'. "
+        raise SweepError(
+            f"Parameter {name!r} does not say which [[{table}]]. {hint}There are: "
+            f"{', '.join(map(repr, named))}.",
+            parameter=name,
+        )
     raise SweepError(
         f"Parameter {name!r}: no [[{table}]] is called {called!r}. {hint}There are: "
         f"{', '.join(map(repr, named)) or 'none with a name'}.",

@@ -112,8 +112,12 @@ def design_layouts(
             )
         read.append(parameter)
     first = {resolve(plan.file, p.name)[1]: _first_value(plan, p) for p in read}
-    read = [tried(plan, parameter, beside=first) for parameter in read]
+    read = [
+        tried(plan, parameter, beside=first, texts=_texts(told))
+        for parameter, told in zip(read, parameters.values(), strict=True)
+    ]
     remarks: list[str] = []
+    read = [_ending_on_step(plan, parameter, remarks) for parameter in read]
     if drawn:
         columns = _drawn(read, method, number, int(seed), remarks)
     else:
@@ -200,6 +204,9 @@ def _range(
     if unit and other and unit != other:
         raise _wrong(name, told, f"it runs from {unit} to {other}; keep to one unit.")
     unit = unit or other
+    mixed = [one for one in (low, high, step) if unit and _is_per_cent(one)]
+    if mixed:
+        raise _wrong(name, told, f"{mixed[0]!r} is not in {unit}, as the rest; keep to one unit.")
     if not least < most:
         raise _wrong(
             name, told, f"its low end {least:g} must lie below its high end {most:g}; one value "
@@ -225,6 +232,24 @@ def _range(
     return Parameter(name, (), least, most, by, unit, is_outer)
 
 
+def _is_per_cent(told: object) -> bool:
+    return isinstance(told, str) and told.rstrip().endswith("%")
+
+
+def _texts(told: Any) -> tuple[str, ...]:
+    """One text of each unit that the values, or the ends of a range, are told with."""
+    match = _RANGE.fullmatch(told) if isinstance(told, str) else None
+    if match is not None:
+        told = (_with_unit_of(match["low"], match["high"]), match["high"])
+    several = told if isinstance(told, list | tuple) else [told]
+    found: dict[tuple[str, bool], str] = {}
+    for one in several:
+        read = read_quantity(one) if isinstance(one, str) else None
+        if read is not None and (read[1] or _is_per_cent(one)):
+            found.setdefault((read[1], _is_per_cent(one)), one)
+    return tuple(found.values())
+
+
 def _wrong(name: str, told: Any, problem: str) -> SweepError:
     shown = repr(told)
     shown = shown if len(shown) <= 60 else f"{shown[:57]}..."
@@ -240,12 +265,16 @@ def _first_value(plan: AtticPlan, parameter: Parameter) -> Any:
     return written(value, parameter.unit, like=like)
 
 
-def tried(plan: AtticPlan, parameter: Parameter, *, beside: Mapping[TomlPath, Any]) -> Parameter:
+def tried(
+    plan: AtticPlan, parameter: Parameter, *, beside: Mapping[TomlPath, Any],
+    texts: Sequence[str] = (),
+) -> Parameter:  # fmt: skip
     """The parameter with unit and step that the file's reader shows, all its values tried.
 
     Numbers are tried at the least, the greatest and one that is not whole, all else one by one;
     each with what the file says, or, where that does not go together, with the first values of the
-    other parameters, `beside`.
+    other parameters, `beside`. Some of the numbers as they were told, `texts`, are tried first:
+    their units are lost in the rest.
 
     Raises
     ------
@@ -259,6 +288,8 @@ def tried(plan: AtticPlan, parameter: Parameter, *, beside: Mapping[TomlPath, An
         for value in parameter.choices:
             _try(plan, parameter, path, value, beside)
         return parameter
+    for text in texts:
+        _try(plan, parameter, path, text, beside)
     ends = (
         (min(parameter.choices), max(parameter.choices))
         if parameter.choices
@@ -325,15 +356,36 @@ def values_of(parameter: Parameter) -> NDArray[Any]:
     count = steps_in(parameter)
     if count > MOST_LAYOUTS:
         raise SweepError(
-            f"Parameter {parameter.name!r} has {count} values; {MOST_LAYOUTS} are the most.",
+            f"Parameter {parameter.name!r} has {_many(count)} values; {MOST_LAYOUTS} are the most.",
             parameter=parameter.name,
         )
     return _on_steps(parameter, np.arange(count))
 
 
+def _many(count: int) -> str:
+    """A count in full as long as that can be read."""
+    return str(count) if count < 10**12 else f"about {float(count):.0e}"
+
+
 def steps_in(parameter: Parameter) -> int:
     """How many values a range with steps has."""
-    return math.floor((parameter.high - parameter.low) / parameter.step + 1e-6) + 1
+    return math.floor(min((parameter.high - parameter.low) / parameter.step, 1e300) + 1e-6) + 1
+
+
+def _ending_on_step(plan: AtticPlan, parameter: Parameter, remarks: list[str]) -> Parameter:
+    """The parameter with its last step as its high end; a remark where that is another."""
+    if parameter.choices or math.isnan(parameter.step):
+        return parameter
+    # too many to be allowed anyway
+    if (parameter.high - parameter.low) / parameter.step > MOST_LAYOUTS:
+        return parameter
+    last = rounded(parameter.low + parameter.step * (steps_in(parameter) - 1))
+    if parameter.high - last <= 1e-6 * parameter.step:
+        return parameter
+    like = value_at(plan.file.document, resolve(plan.file, parameter.name)[1])
+    true, told = (written(one, parameter.unit, like=like) for one in (last, parameter.high))
+    remarks.append(f"{parameter.name} ends at {true}; {told} is not reached by its steps")
+    return replace(parameter, high=last)
 
 
 def _on_steps(parameter: Parameter, steps: NDArray[Any]) -> FloatArray:

@@ -90,12 +90,18 @@ class SweepSettings:
             If no reader takes a value, or there are too many layouts; with the line.
         """
         try:
-            return design_layouts(
+            found = design_layouts(
                 plan, self.vary, method=self.method, count=self.count, seed=self.seed
             )
         except SweepError as error:
             path = self.places.get(error.parameter, ("sweep",))
             raise plan.file.error(path, f"[sweep]: {error}") from error
+        if self.where is not None:  # once more: now plain numbers have their units
+            try:
+                check_condition(self.where, found.parameters, plan.file)
+            except SweepError as error:
+                raise plan.file.error(("sweep", "where"), f"[sweep]: {error}") from error
+        return found
 
     def layouts(self, plan: AtticPlan) -> LayoutPlans:
         """The same as plans, those that `where` lets pass."""
@@ -133,7 +139,12 @@ def read_sweep(plan: AtticPlan) -> SweepSettings:
     points = table.number("points", DEFAULT_POINTS, least=2, most=MOST_POINTS, whole=True)
     bands = _read_bands(plan, table)
     figures, angles = _read_figures(table, has_tuner=file.has("tuner"))
-    where = table.string("where", None)
+    where = table.take("where", None)
+    if where is not None and not (isinstance(where, str) and where.strip()):
+        raise table.error(
+            "where", 'must be one condition in quotes, as "element.long.length > 9 m"; several are '
+            "joined with and. Leave the key out where all layouts are wanted.",
+        )  # fmt: skip
     vary = table.take("vary", None)
     table.finish()
     if not isinstance(vary, dict) or not vary:

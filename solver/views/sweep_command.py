@@ -210,7 +210,9 @@ def _announcer(voice: Voice, share: float) -> Callable[[SweepEffort], None]:
         from ..study.sweep_effort import in_words
 
         voice.say(f"{effort}{first_compiles()}")
-        if share > 0.0:
+        if share >= 1.0:
+            voice.say("Nothing is left of it.")
+        elif share > 0.0:
             left = in_words((1.0 - share) * effort.seconds)
             voice.say(f"What is left of it: about {left} on one core.")
 
@@ -225,11 +227,32 @@ def _estimated(options: argparse.Namespace, wanted: SweepPlan, store: Path, voic
     if options.json:
         print(json.dumps(effort_form(effort), indent=2, allow_nan=False))
         return DONE
-    _announcer(voice, 0.0)(effort)
-    voice.say(f"It would be kept in {store}. Begin with: " + typed(
-        "sweep", options.file, *_choices(options)
-    ))  # fmt: skip
+    done, said = _looked_at(store, wanted)
+    _announcer(voice, done)(effort)
+    voice.say(said + typed("sweep", options.file, *_choices(options)))
     return DONE
+
+
+def _looked_at(store: Path, wanted: SweepPlan) -> tuple[float, str]:
+    """How much of a sweep is kept already, and what to say of it; nothing is locked or written."""
+    from ..errors import StoreError
+    from ..study.stored_figures import open_store
+    from ..study.sweep_format import differences
+    from ..study.sweep_records import WAITING
+    from ..study.sweep_store import is_begun
+
+    if not is_begun(store):
+        return 0.0, f"It would be kept in {store}. Begin with: "
+    try:
+        kept = open_store(store)
+    except StoreError as error:
+        return 0.0, f"{error} Once that is mended, begin with: "
+    if differences(kept.plan, wanted):
+        return 0.0, f"{store} holds another sweep; name another with --to. As typed: "
+    states = kept.states_by_band
+    done = int((states != WAITING).sum())
+    told = f"{done:,} of {states.size:,} layouts x bands are there already in {store}. "
+    return done / states.size, told + ("See them with: " if kept.is_gathered else "Go on with: ")
 
 
 def effort_form(effort: SweepEffort) -> dict[str, Any]:
@@ -239,6 +262,7 @@ def effort_form(effort: SweepEffort) -> dict[str, Any]:
     return {
         "format_version": FORMAT_VERSION,
         "layouts": effort.layouts,
+        "wanted": effort.wanted,
         "bands": effort.bands,
         "points_per_band": effort.points,
         "outer_loop": list(effort.outer),
