@@ -8,31 +8,18 @@ import sys
 from pathlib import Path
 
 import pytest
+from small_attic import ATTIC
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-SMALL_SWEEP = """
-[attic]
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "8.3 m"
-[counterpoise]
-radials = 2
-length = "3.4 m"
-[bands]
-wanted = ["20 m"]
-[sweep.vary]
+SMALL_SWEEP = (
+    ATTIC
+    + """[sweep.vary]
 "element.long.length" = "7 m to 8.5 m, step 50 cm"
 """
+)
 
 
 def block_after(marker: str) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import small_attic
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import constants
@@ -745,25 +746,7 @@ def test_one_layout(store: MemoryStore):
             SweepResult(store).layout(wrong)  # pyright: ignore[reportArgumentType]
 
 
-SMALL = """
-[attic]
-size = ["9.1 m", "6.3 m"]
-ceiling_height = "4.9 m"
-ridge_height = "8.2 m"
-ridge_bearing = 37
-[antenna]
-feed_point = ["2.1 m", "2.5 m", "0 m"]
-wire = "2.5 mm2 copper, bare"
-[[element]]
-name = "long"
-route = [["2.1 m", "3.0 m", "2.6 m"], ["8.4 m", "3.1 m", "2.7 m"]]
-length = "27 ft 3 in"
-[counterpoise]
-radials = 3
-length = "3.4 m"
-[earth]
-ground = "average ground"
-"""
+SMALL = small_attic.ATTIC.replace("8.3 m", "27 ft 3 in")
 
 
 def test_a_layout_comes_back_as_an_attic(store: MemoryStore):
