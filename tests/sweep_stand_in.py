@@ -1,5 +1,6 @@
 """A small sweep in memory: two open wires on one feed, told by a formula instead of solved."""
 
+import itertools
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -116,3 +117,16 @@ def attic_sweep(
         {"power": POWER, "reference": REFERENCE, "angle_limits": (20.0, 50.0)},
     )
     return MemoryStore(plan, states, reasons, figures)
+
+
+def slow_swr(store: MemoryStore) -> np.ndarray:
+    """Greatest SWR of each layout and band, one point after the other; NaN where not done."""
+    z = store.figures["impedance"]
+    found = np.full(z.shape[:2], np.nan)
+    for layout, band in itertools.product(np.flatnonzero(store.states == DONE), range(len(z[0]))):
+        ratios = []
+        for value in z[layout, band]:
+            gamma = abs((value - REFERENCE) / (value + REFERENCE))
+            ratios.append((1 + gamma) / (1 - gamma))
+        found[layout, band] = max(ratios)
+    return found

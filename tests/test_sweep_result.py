@@ -1,7 +1,6 @@
-"""A sweep's layouts ranked, filtered and cut through, against plain numpy on the same figures."""
+"""A sweep's layouts ranked and told of, against plain numpy on the same figures."""
 
 import gc
-import itertools
 import re
 import sys
 import time
@@ -12,28 +11,22 @@ from typing import Any
 import numpy as np
 import pytest
 import small_attic
-from hypothesis import given
-from hypothesis import strategies as st
-from scipy import constants
 from sweep_stand_in import (
     CROSS,
     GROUND,
     LONG,
     POWER,
-    REFERENCE,
     TERMS,
     MemoryStore,
     attic_sweep,
     bands_of,
-    reactance,
+    slow_swr,
 )
 
 from ridgepole.geometry.lengths import Length
 from ridgepole.solver import SweepError
 from ridgepole.solver.bands import read_band
 from ridgepole.solver.study import sweep_reading
-from ridgepole.solver.study.sweep_conditions import MOST_DEPTH, parse_condition
-from ridgepole.solver.study.sweep_fronts import pareto_front
 from ridgepole.solver.study.sweep_quantities import file_units
 from ridgepole.solver.study.sweep_records import (
     DONE,
@@ -59,19 +52,6 @@ def store() -> MemoryStore:
 @pytest.fixture
 def result(store: MemoryStore) -> SweepResult:
     return SweepResult(store)
-
-
-def slow_swr(store: MemoryStore) -> np.ndarray:
-    """Greatest SWR of each layout and band, one point after the other; NaN where not done."""
-    z = store.figures["impedance"]
-    found = np.full(z.shape[:2], np.nan)
-    for layout, band in itertools.product(np.flatnonzero(store.states == DONE), range(len(z[0]))):
-        ratios = []
-        for value in z[layout, band]:
-            gamma = abs((value - REFERENCE) / (value + REFERENCE))
-            ratios.append((1 + gamma) / (1 - gamma))
-        found[layout, band] = max(ratios)
-    return found
 
 
 # ---- quantities --------------------------------------------------------------------------
@@ -399,334 +379,6 @@ def test_a_hundred_thousand_layouts_are_ranked_in_time():
     taken = time.process_time() - begin
     assert 10 < front.size < 2000
     assert taken < 2.5, f"{taken:.2f} s"
-
-
-# ---- conditions --------------------------------------------------------------------------
-
-
-def masks(store: MemoryStore) -> dict[str, Any]:
-    """Conditions in words and the same in numpy."""
-    long, cross, ground = store.plan.design.columns
-    swr, radiated = slow_swr(store), store.figures["budget"][:, :, 0]
-    z = store.figures["impedance"][:, :, 2]
-    with np.errstate(invalid="ignore"):
-        return {
-            "worst swr < 60": swr.max(axis=1) < 60,
-            "worst SWR<60": swr.max(axis=1) < 60,
-            "swr < 60": (swr < 60).all(axis=1),
-            "swr on 15 m <= 9": swr[:, 3] <= 9,
-            "10 < swr on 40 m <= 20": (swr[:, 1] > 10) & (swr[:, 1] <= 20),
-            "efficiency > 25 % and not long > 12 m": (radiated > 0.25).all(axis=1) & (long <= 12),
-            "efficiency on 20 m > 0.6 or cross = 5 m": (radiated[:, 2] > 0.6) | (cross == 5),
-            "element.long.length > element.cross.length + 5.5 m": long > cross + 5.5,
-            "long - 2 * cross < -1 m": long - 2 * cross < -1,
-            "long length / cross length >= 2": long / cross >= 2,
-            "long > 39 ft 4.5 in": long > 12.0015,
-            "cross >= 7.50000000001 m": cross == 7.5,  # the same to 1e-9
-            "cross <= 6.25 m": cross <= 6.25,
-            "cross < 6.25 m": cross < 6.25,
-            "long > 1200 cm": long > 12.0,
-            "earth.ground == 'Wet ground'": ground == 1,
-            'earth.ground != "wet ground" and |z| < 0.4 kohm':
-                (ground == 0) & (np.abs(z) < 400).all(axis=1),
-            "-(reactance on 40 m + 100) > 0": z[:, 1].imag < -100,
-            "reactance on 80 m + 200 < -200 ohm": z[:, 0].imag < -400,
-            "not (long > 10 m or cross > 6 m)": (long <= 10) & (cross <= 6),
-            "gain at 10 deg up, 070 on 10 m > -5.7 dBi": store.figures["gain"][:, 4, 0] > -5.7,
-            "low-angle share >= 0.14": (store.figures["shares"][:, :, 0] >= 0.14).all(axis=1),
-        }  # fmt: skip
-
-
-def test_conditions_mean_what_they_say(store: MemoryStore, result: SweepResult):
-    told = 0
-    for text, expected in masks(store).items():
-        found = result.filter(text)
-        np.testing.assert_array_equal(
-            found.layouts, np.flatnonzero(expected & (store.states == DONE)), err_msg=text
-        )
-        assert 0 < found.layouts.size < 118, text
-        told += 1
-    assert told == 22
-
-
-def test_filters_add_up_and_keep_numbers(store: MemoryStore, result: SweepResult):
-    narrow = result.filter("long < 12 m").filter(result.quantity("cross") > 6.0)
-    long, cross, _ = store.plan.design.columns
-    expected = (store.states == DONE) & (long < 12) & (cross > 6)
-    np.testing.assert_array_equal(narrow.layouts, np.flatnonzero(expected))
-    assert len(narrow) == len(result) == narrow.quantity("swr").shape[0]
-    assert expected[narrow.rank(count=500).layouts].all()
-    assert expected[narrow.pareto()].all()
-    assert narrow.rank().left_out["ruled out"] == 118 - np.count_nonzero(expected)
-    assert result.layouts.size == 118
-    assert "left by the conditions" in repr(narrow)
-
-
-def test_a_band_in_words_or_in_the_call(result: SweepResult):
-    one = result.filter("swr < 15", bands=["40 m"]).layouts
-    np.testing.assert_array_equal(one, result.filter("swr on 40 m < 15").layouts)
-    assert 0 < one.size < 118
-
-
-def test_an_unknown_number_meets_no_condition(store: MemoryStore):
-    budget = store.figures["budget"].copy()
-    budget[30, 2, 0] = np.nan
-    found = SweepResult(
-        MemoryStore(store.plan, store.states, store.reasons, {**store.figures, "budget": budget})
-    )
-    assert 30 not in found.filter("not efficiency > 99 %").layouts
-    assert 31 in found.filter("not efficiency > 99 %").layouts
-
-
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
-        ("", "is empty"),
-        ("worst swr", "is a number, not a condition"),
-        ("worst swr < ", "ends where a name or a number belongs"),
-        ("worst swr < 3 3", "unit that is not known, '3 3'"),
-        ("(worst swr < 3", "bracket that is not closed"),
-        ("worst swr < 3)", "cannot be read from ')' on"),
-        ("worst swr < < 3", "has '<' where"),
-        ("worst swr < 3 and 4", "a number beside 'and'"),
-        ("(worst swr < 3) + 1 > 2", "a comparison beside '+'"),
-        ("long > 40 ohm", "sets m against ohm"),
-        ("long + feed voltage > 3", "sets m against V"),
-        ("efficiency > 40", "is 40 % meant"),
-        ("efficiency > 3 bananas", "unit that is not known"),
-        ("wurst swr < 3", "is 'worst swr' meant"),
-        ("earth.ground == 'wett ground'", "Is 'wet ground' meant"),
-        ("earth.ground > 'wet ground'", "compares a text"),
-        ("earth.ground > 0", "reckons with a text"),
-        ("long == 'wet ground'", "compares a text"),
-        ("__import__('os').system('x') == 1", "cannot be read"),
-        ("long > 1 m; long", "unit that is not known"),
-        ("(" * 300 + "long > 1 m" + ")" * 300, f"more than {MOST_DEPTH}"),
-        ("not " * 300 + "long > 1 m", f"more than {MOST_DEPTH}"),
-        (3, "A mask has one truth"),
-        (np.ones(4, dtype=bool), "A mask has one truth for each of the 126 layouts"),
-        (np.ones(126), "of float64"),
-    ],
-)
-def test_conditions_that_cannot_be_used(result: SweepResult, text: Any, message: str):
-    with pytest.raises(SweepError, match=re.escape(message)):
-        result.filter(text)
-
-
-@given(st.text(alphabet="abz0123.<>=!&|()+-*/ '\"%mandort", max_size=40))
-def test_any_text_is_read_or_refused_by_name(text: str):
-    try:
-        found = parse_condition(text)
-    except SweepError:
-        return  # and no other error
-    assert found.tree
-
-
-# ---- fronts ------------------------------------------------------------------------------
-
-
-def slow_front(values: np.ndarray) -> list[int]:
-    """By the definition: every row against every other."""
-    return [
-        k
-        for k, own in enumerate(values)
-        if not any((other <= own).all() and (other < own).any() for other in values)
-    ]
-
-
-@pytest.mark.parametrize("kinds", [3, 8, 1000])
-@pytest.mark.parametrize("columns", [1, 2, 3, 4, 5])
-def test_fronts_by_the_definition(columns: int, kinds: int):
-    rng = np.random.default_rng(10 * columns + kinds)
-    values = rng.integers(0, kinds, (150, columns)).astype(np.float64)
-    values[rng.random(values.shape) < 0.02] = np.inf
-    np.testing.assert_array_equal(pareto_front(values), slow_front(values))
-    turned = 1e3 - values.cumsum(axis=1)[:, ::-1] ** 2  # columns that hang together
-    np.testing.assert_array_equal(pareto_front(turned), slow_front(turned))
-
-
-@given(
-    st.lists(
-        st.tuples(st.integers(0, 4), st.integers(0, 4), st.integers(0, 4)), min_size=0, max_size=30
-    )
-)
-def test_any_front_of_three(rows: list[tuple[int, int, int]]):
-    values = np.array(rows, dtype=np.float64).reshape(-1, 3)
-    np.testing.assert_array_equal(pareto_front(values), slow_front(values))
-    np.testing.assert_array_equal(pareto_front(values[:, :2]), slow_front(values[:, :2]))
-
-
-def test_front_of_a_sweep(store: MemoryStore, result: SweepResult):
-    criteria = [("efficiency", "high"), ("worst swr", "low"), ("feed voltage on 20 m", "low")]
-    front = result.pareto(criteria)
-    values = np.stack(
-        [
-            -store.figures["budget"][:, :, 0].min(axis=1),
-            slow_swr(store).max(axis=1),
-            result.quantity("feed voltage")[:, 2],
-        ],
-        axis=1,
-    )
-    done = np.flatnonzero(store.states == DONE)
-    assert sorted(front.tolist()) == done[slow_front(values[done])].tolist()
-    assert (np.diff(values[front, 0]) >= 0.0).all()
-    assert 2 < front.size < 60
-    for wrong in ([], "worst swr", [("worst swr", "less")], [("|z|", None)], ["swr"]):
-        with pytest.raises(SweepError):
-            result.pareto(wrong)  # pyright: ignore[reportArgumentType]
-
-
-# ---- cuts --------------------------------------------------------------------------------
-
-
-def test_length_map(store: MemoryStore, result: SweepResult):
-    at = 63  # 11.5 m, 6.25 m... one of the middle
-    found = result.length_map("long", "feed voltage", at=at)
-    _, cross, ground = store.plan.design.columns
-    own = np.flatnonzero((store.states == DONE) & (cross == cross[at]) & (ground == ground[at]))
-    np.testing.assert_array_equal(found.layouts, own)
-    assert (np.diff(found.lengths) > 0.0).all()
-    np.testing.assert_array_equal(found.values, result.quantity("feed voltage")[own])
-    assert found.bands == BANDS
-    assert at in found.layouts
-    best = result.length_map("long", "|z|")
-    assert best.at == result.best(1).layouts[0]
-    # The best by SWR stands alone in its cross length: the best that does not takes its place.
-    swr_only = replace(store.plan, figures=store.plan.figures[:1])
-    by_swr = SweepResult(MemoryStore(swr_only, store.states, store.reasons, store.figures))
-    assert by_swr.sharing("cross", by_swr.chosen(None)).size == 1
-    taken = by_swr.length_map("cross", "swr").at
-    assert taken == by_swr.best(2).layouts[1]
-    with pytest.raises(SweepError, match="no number for each band"):
-        result.length_map("long", "worst swr")
-    with pytest.raises(SweepError, match="texts or routes"):
-        result.length_map("ground", "swr")
-    with pytest.raises(SweepError, match="numbered 0 to 125"):
-        result.length_map("long", "swr", at=126)
-
-
-def scattered(store: MemoryStore) -> SweepResult:
-    """The same figures as if lengths had been drawn at random."""
-    rng = np.random.default_rng(3)
-    long, cross, ground = store.plan.design.columns
-    columns = (rng.uniform(9, 14, long.size), rng.uniform(5, 8, cross.size), ground)
-    design = Design(store.plan.design.parameters, columns, "latin hypercube", 3)
-    plan = replace(store.plan, design=design)
-    return SweepResult(MemoryStore(plan, store.states, store.reasons, store.figures))
-
-
-def test_a_map_needs_a_grid(store: MemoryStore):
-    with pytest.raises(SweepError, match=r"latin hypercube design.*needs a grid"):
-        scattered(store).length_map("long", "swr")
-    with pytest.raises(SweepError, match="needs a grid"):
-        scattered(store).trim_table("long")
-
-
-def test_a_quantity_against_a_parameter(store: MemoryStore, result: SweepResult):
-    found = result.against("cross", "swr")
-    swr, cross = result.quantity("worst swr"), store.plan.design.columns[1]
-    assert found.values.tolist() == [5.0, 6.25, 7.5]
-    for k, value in enumerate(found.values):
-        own = np.sort(swr[(cross == value) & (store.states == DONE)])
-        assert found.counts[k] == own.size
-        assert found.median[k] == pytest.approx(np.median(own), rel=1e-12)  # rounding
-        # A tenth is below the low end and above the high end, ties and halves of a layout aside.
-        tenth = 0.1 * own.size
-        for side, end in ((own, found.low[k]), (-own, -found.high[k])):
-            assert np.count_nonzero(side < end) <= tenth + 0.5
-            assert np.count_nonzero(side <= end) >= tenth - 0.5
-    by_ground = result.against("ground", "efficiency on 40 m")
-    assert by_ground.labels == ("average ground", "wet ground")
-    assert by_ground.median[1] < by_ground.median[0]
-
-
-def test_many_values_go_in_groups(store: MemoryStore):
-    result = scattered(store)
-    found = result.against("long", "worst efficiency")
-    assert found.is_grouped
-    assert found.values.size == 24
-    assert int(found.counts.sum()) == 118
-    assert found.counts.max() - found.counts.min() <= 2
-    long = result.quantity("long")[result.layouts]
-    assert float(found.values @ found.counts) == pytest.approx(long.sum(), rel=1e-12)  # rounding
-    assert (np.diff(found.values) > 0.0).all()
-
-
-LENGTH = np.array(10.3)
-
-
-def fine_grid(step: float) -> SweepResult:
-    """One lossless wire in steps about 10.3 m, so that slopes are known."""
-    bands, frequencies = bands_of(("40 m", "20 m", "15 m"), 41)
-    long = 10.3 + step * np.arange(-3, 4)
-    z = 36.0 + 1j * reactance(long[:, None, None], frequencies[None])
-    figure = Figure("impedance", (Axis("point", tuple(range(41))),), "complex128", "ohm")
-    parameter = Parameter("element.long.length", tuple(long), unit="m", is_outer=False)
-    plan = SweepPlan("", "rod", Design((parameter,), (long,)), bands, frequencies, (figure,),
-                     {"reference": 50.0, "power": 100.0})  # fmt: skip
-    states = np.full(7, DONE, np.int8)
-    return SweepResult(MemoryStore(plan, states, {}, {"impedance": z}))
-
-
-def slope_of(frequency: float) -> float:
-    """dX/dl of the wire. [ohm/m]"""
-    wavenumber = 2.0 * np.pi * frequency / constants.c
-    return float(600.0 * wavenumber / np.sin(wavenumber * LENGTH) ** 2)
-
-
-def test_trim_table_against_the_formula():
-    table = fine_grid(0.005).trim_table("long", around=3)
-    assert (table.shorter, table.length, table.longer) == pytest.approx((10.295, 10.3, 10.305))
-    for row in table.rows:
-        # X = X(f l): computed from the formula, l dX/dl = f dX/df.
-        slope = slope_of(row.frequency)
-        # discretisation: differences over 1 cm and a twentieth of the band
-        assert row.reactance_slope == pytest.approx(slope, rel=2e-3)
-        assert row.resonance_slope == pytest.approx(-row.frequency / 10.3, rel=2e-3)
-        assert not row.is_coarse
-        assert row.reactance == pytest.approx(
-            float(reactance(LENGTH, row.frequency)), rel=1e-9
-        )  # rounding
-    text = str(table)
-    assert "shift per cm, kHz" in text
-    assert f"{-1e-5 * table.rows[1].frequency / 10.3:.0f}" in text
-    assert list(table.to_dataframe()["band"]) == ["40 m", "20 m", "15 m"]
-
-
-def test_unequal_steps_are_weighed():
-    result = fine_grid(0.005)
-    keep = np.ones(7, dtype=np.bool_)
-    keep[4] = False
-    lopsided = result.filter(keep).trim_table("long", around=3)
-    even = result.trim_table("long", around=3)
-    assert lopsided.longer == pytest.approx(10.31)
-    for one, two in zip(lopsided.rows, even.rows, strict=True):
-        assert one.reactance_slope == pytest.approx(two.reactance_slope, rel=2e-3)  # discretisation
-
-
-def test_trim_table_says_when_the_grid_is_too_coarse():
-    table = fine_grid(0.5).trim_table("long", around=3)
-    coarse = {row.band: row.reason for row in table.rows if row.is_coarse}
-    assert list(coarse) == ["20 m"]  # near its antiresonance; the others are near resonances
-    assert "50 cm away" in coarse["20 m"]
-    for row in table.rows:
-        slope = slope_of(row.frequency)
-        is_right = abs(row.reactance_slope / slope - 1.0) < 0.1
-        assert is_right is not row.is_coarse
-    assert table.is_coarse
-    assert "the grid is too coarse here" in " ".join(str(table).split())
-    edge = fine_grid(0.005).trim_table("long", around=6)
-    assert np.isnan(edge.longer)
-    assert all(row.reason == "only a shorter neighbour was computed" for row in edge.rows)
-
-
-def test_trim_table_refuses_what_it_cannot_do(store: MemoryStore, result: SweepResult):
-    with pytest.raises(SweepError, match="texts or routes"):
-        result.trim_table("ground")
-    with pytest.raises(SweepError, match="is not done"):
-        result.trim_table("long", around=17)
-    with pytest.raises(SweepError, match="is not varied"):
-        result.trim_table("short")
 
 
 # ---- one layout, all of them -------------------------------------------------------------
