@@ -1,6 +1,15 @@
 """Errors raised by the solver package."""
 
-__all__ = ["BandError", "LimitsError", "SolverError", "StoreError", "SweepError"]
+__all__ = [
+    "BandError",
+    "LimitsError",
+    "PriorError",
+    "ReadingError",
+    "SolverError",
+    "StoreError",
+    "SweepError",
+    "TargetError",
+]
 
 
 class SolverError(RuntimeError):
@@ -28,3 +37,15 @@ class SweepError(ValueError):
     def __init__(self, message: str, *, parameter: str = "") -> None:
         super().__init__(message)
         self.parameter = parameter
+
+
+class PriorError(ValueError):
+    """What is told of an unknown cannot be used; the message says which, why and the cure."""
+
+
+class ReadingError(ValueError):
+    """What an analyser is said to have read cannot be used; file, line, value, rule and cure."""
+
+
+class TargetError(ValueError):
+    """What is aimed at cannot be, or contradicts itself; the message says which, and the cure."""

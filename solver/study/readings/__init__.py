@@ -1,0 +1,1 @@
+"""What an analyser read at the antenna: records, files, and de-embedding."""
