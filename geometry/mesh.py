@@ -294,6 +294,53 @@ class Division:
             (*self.degrees[: kept - 1], degree, *(self.degrees[-n_tips:] if n_tips else ())),
         )
 
+    def stretched(self, wire: Wire) -> Division:
+        """The same for a wire that ends elsewhere on its last straight piece.
+
+        As many elements: those after the last corner or marked point grow and shrink with it, but
+        for the short ones of the free end, which keep their lengths where there is room.
+
+        Parameters
+        ----------
+        wire : Wire
+            On the same way, with as many corners and marked points.
+        """
+        old = np.asarray(self.distances)
+        corner, length = last_bound(wire), wire.length
+        first = int(np.searchsorted(old, corner + 1e-9 * length))
+        tips = [float(old[-1] - at) for at in old[first:-1]
+                if old[-1] - at <= wire.radius * TIP_RADII[0] * 1.01]  # fmt: skip
+        tip = max(tips, default=0.0)
+        shrunk = min(1.0, TIP_PART * (length - corner) / tip) if tip else 1.0
+        body, room = old[-1] - tip - corner, length - shrunk * tip - corner
+        inner = corner + (old[first : old.size - 1 - len(tips)] - corner) * room / body
+        ends = [length - shrunk * t for t in tips]
+        return Division((*map(float, old[:first]), *map(float, inner), *ends, length), self.degrees)
+
+    def carried(self, old: Wire, new: Wire) -> Division:
+        """The same cuts for a wire of as many corners elsewhere, in proportion between corners.
+
+        Raises
+        ------
+        GeometryError
+            If it has more or fewer corners.
+        """
+        if old.vertices.shape != new.vertices.shape:
+            raise GeometryError(
+                f"Wire {new.name!r} has {len(new.vertices)} corners and ends, and had "
+                f"{len(old.vertices)}: its mesh cannot be kept."
+            )
+        if np.allclose(old.vertex_distances, new.vertex_distances, rtol=0.0, atol=1e-12):
+            return self
+        moved = np.interp(self.distances, old.vertex_distances, new.vertex_distances)
+        return Division(tuple(map(float, moved)), self.degrees)
+
+
+def last_bound(wire: Wire) -> float:
+    """Where the last straight piece of a wire begins, at a corner or a marked point. [m]"""
+    marks = [float(mark) for mark in wire.marks if mark < wire.length - 1e-9]
+    return max([float(wire.vertex_distances[-2]), *marks])
+
 
 LEAST_LEFT = 0.3
 """Of an element that a shorter wire cuts: less than this is joined to the element before."""

@@ -251,6 +251,43 @@ def build_pool(
     return parted.pool(reference, meshing, cut, np.asarray(layouts, dtype=np.int64))
 
 
+def pool_of_divisions(
+    scene: Scene,
+    cut: Mapping[str, tuple[tuple[Wire, Division], ...]],
+    layouts: IntArray,
+    top_frequency: float,
+    meshing: Meshing,
+    *,
+    reuse: Pool | None = None,
+) -> Pool:
+    """Pool of variants that are cut into elements already.
+
+    Parameters
+    ----------
+    scene : Scene
+        With every moving wire as far as it goes.
+    cut : mapping of str to tuple of (Wire, Division)
+        By moving wire.
+    layouts : (V, W) int
+        As for `build_pool`.
+    top_frequency : float
+        [Hz]
+    meshing : Meshing
+        How the other wires are cut.
+    reuse : Pool, optional
+        As for `build_pool`.
+
+    Raises
+    ------
+    SolverError
+        As for `build_pool`.
+    """
+    known = None if reuse is None or reuse.system.volume is None else reuse.system.volume.known
+    wires = {name: [wire for wire, _ in several] for name, several in cut.items()}
+    parted = _Parted(scene, wires, top_frequency, known)
+    return parted.pool(scene, meshing, cut, np.asarray(layouts, dtype=np.int64))
+
+
 class _Parted:
     """Building of a pool, step by step."""
 

@@ -27,12 +27,15 @@ class Selections:
     column : (K,) int
         Moving column of each entry, counted from 0.
     weight : (K,) float
+    mover : (K,) int
+        Of which moving wire each entry is, in the order of the layouts' columns.
     """
 
     first_function: IntArray
     first_entry: IntArray
     column: IntArray
     weight: FloatArray
+    mover: IntArray
 
     def __len__(self) -> int:
         return self.first_function.size - 1
@@ -172,35 +175,40 @@ class Columns:
         first_function, first_entry = [0], [0]
         column: list[int] = []
         weight: list[float] = []
+        mover: list[int] = []
         names = list(self.members)
         for layout in layouts:
-            moving = [
-                e for name, n in zip(names, layout, strict=True) for e in self.members[name][n]
-                if e >= self.n_still
-            ]  # fmt: skip
-            singles: list[int] = []
+            moving: list[int] = []
+            whose: dict[int, int] = {}
+            for k, (name, n) in enumerate(zip(names, layout, strict=True)):
+                own = [e for e in self.members[name][n] if e >= self.n_still]
+                moving += own
+                whose.update(dict.fromkeys(own, k))
+            singles: list[tuple[int, int]] = []
             nodes: dict[int, list[tuple[int, int]]] = {}
             for e in moving:
-                singles += self.interior[e]
+                singles += [(one, whose[e]) for one in self.interior[e]]
                 for side in (0, 1):
                     nodes.setdefault(int(self.mesh.element_nodes[e, side]), []).append((e, side))
-            joined: list[tuple[int, int]] = []
+            joined: list[tuple[tuple[int, int], tuple[int, int]]] = []
             for node, ends in nodes.items():
                 ends.sort()
                 if node in self.still or self.mesh.node_on_ground[node]:
-                    singles += [self.end_column[end] for end in ends]
+                    singles += [(self.end_column[end], whose[end[0]]) for end in ends]
                 elif frozenset(ends) in self.pairs:
-                    singles += self.pairs[frozenset(ends)]
+                    singles += [(one, whose[ends[0][0]]) for one in self.pairs[frozenset(ends)]]
                 else:
-                    halves = [self.end_column[end] for end in ends]
+                    halves = [(self.end_column[end], whose[end[0]]) for end in ends]
                     joined += [(halves[0], other) for other in halves[1:]]
-            for one in singles:
+            for one, of in singles:
                 column.append(one - self.n_fixed)
                 weight.append(1.0)
+                mover.append(of)
                 first_entry.append(len(column))
-            for one, other in joined:
-                column += [one - self.n_fixed, other - self.n_fixed]
+            for pair in joined:
+                column += [one - self.n_fixed for one, _ in pair]
                 weight += [1.0, -1.0]
+                mover += [of for _, of in pair]
                 first_entry.append(len(column))
             first_function.append(len(first_entry) - 1)
         return Selections(
@@ -208,4 +216,5 @@ class Columns:
             np.array(first_entry, dtype=np.int64),
             np.array(column, dtype=np.int64),
             np.array(weight),
+            np.array(mover, dtype=np.int64),
         )

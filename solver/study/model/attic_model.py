@@ -1,0 +1,378 @@
+r"""An attic as a smooth function of its elements' lengths and of what is not known of it.
+
+Matrices are filled in a few states of the house (`scores`) at a few frequencies of each band; what
+is known in the middle of a band and of its unknowns, and on both sides, is known everywhere between
+(Z f and forms of watts are interpolated, never an answer).  Lengths are exact (`lengths`); a lead
+in series with the feed is added to the impedance.  Whatever is asked then takes one elimination of
+the fixed part for each state of the house, and next to nothing for another length.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from ....geometry import Cable
+from ....geometry.plan import AtticPlan
+from ...band_sweep import WIDEST_STRETCH, chebyshev_nodes, first_nodes
+from ...bands import Band
+from ...errors import SolverError
+from ...moments.basis import ComplexArray, FloatArray, IntArray
+from ...moments.quadrature import lagrange_weights
+from ..partition import HEAT, Partition
+from ..unknowns import Unknown, apply
+from .eliminated import Eliminated, LayoutState
+from .lengths import LengthPool
+from .scores import ScoreNodes
+
+WATTS = ("low", "middle", "high", *HEAT)
+"""Forms of watts: radiated at low, middle and high angles, and heat by kind."""
+
+ANGLE_LIMITS = (30.0, 60.0)
+"""Elevations that part low, middle and high angles. [degree]"""
+
+BAND_NODES = {2: 3, 4: 3, 6: 5}
+"""Matrices of a band where `band_sweep` begins with more: what it adds is far below what is not
+known of the house."""
+
+LENGTH_MARGIN = 3.0
+"""Lengths are known this many times the 10-90 % half width of their unknown beyond the range."""
+
+
+@dataclass(frozen=True, eq=False)
+class HouseState:
+    """One state of what is not known.
+
+    Attributes
+    ----------
+    scores : (U,) float
+        Of the model's unknowns, standard normal.
+    cables : (C,) bool
+        Which of the candidate cables are there.
+    """
+
+    scores: FloatArray
+    cables: FloatArray | Any
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "scores", np.asarray(self.scores, dtype=np.float64))
+        object.__setattr__(self, "cables", np.asarray(self.cables, dtype=bool))
+
+
+@dataclass(frozen=True, eq=False)
+class AtticModel:
+    """See the module.
+
+    Attributes
+    ----------
+    plan : AtticPlan
+        Without the candidate cables.
+    unknowns : tuple of Unknown
+        In the order of the scores; none of kind "cables".
+    cables : tuple of Cable
+        Candidates for cables that nobody told of.
+    bands : tuple of Band
+    nodes : ScoreNodes
+        Over the unknowns of kind "key", in their order.
+    pools : tuple of LengthPool
+        One for each node.
+    """
+
+    plan: AtticPlan
+    unknowns: tuple[Unknown, ...]
+    cables: tuple[Cable, ...]
+    bands: tuple[Band, ...]
+    nodes: ScoreNodes
+    pools: tuple[LengthPool, ...]
+    _bands: dict[str, BandModel] = field(default_factory=dict, repr=False)
+
+    @classmethod
+    def build(
+        cls,
+        plan: AtticPlan,
+        unknowns: Sequence[Unknown],
+        bands: Sequence[Band],
+        ranges: Mapping[str, tuple[float, float]],
+        *,
+        cables: Sequence[Cable] = (),
+        tolerance: float | None = 0.02,
+        tick: Callable[[], None] = lambda: None,
+    ) -> AtticModel:
+        """Meshes and integrals for every node; matrices follow band by band, when asked for.
+
+        Parameters
+        ----------
+        plan : AtticPlan
+        unknowns : sequence of Unknown
+            Those of kind "cables" are left to `cables`.
+        bands : sequence of Band
+        ranges : mapping of str to (low, high)
+            Lengths that elements may be told to have [m]; they are widened by what their unknown
+            may add, as far as the way goes.
+        cables : sequence of Cable
+            Candidates; none is in the plan.
+        tolerance : float or None
+            Of the mesh, as for `solve`.
+        tick : callable
+            Called after each node.
+
+        Raises
+        ------
+        SolverError
+            If a band is too wide, or the scene cannot be parted (see `build_pool`).
+        """
+        own = tuple(one for one in unknowns if one.kind != "cables")
+        for band in bands:
+            if np.log(band.high / band.low) > WIDEST_STRETCH:
+                raise SolverError(
+                    f"{band} is too wide for a model of what is not known; ask for parts of it, "
+                    f"{100 * (np.exp(WIDEST_STRETCH) - 1):.0f} % wide at most."
+                )
+        wide = _widened(plan, own, ranges)
+        costly = [one for one in own if one.kind == "key"]
+        nodes = ScoreNodes(len(costly), _pairs(costly))
+        frequencies = sorted(
+            {min(b.low for b in bands), max(b.high for b in bands), *(b.centre for b in bands)}
+        )
+        pools: list[LengthPool] = []
+        for place in nodes.places:
+            values = {
+                one.name: one.distribution.value(float(score))
+                for one, score in zip(costly, place, strict=True)
+            }
+            changed = apply(plan, unknowns, values) if values else plan
+            if cables:
+                changed = changed.with_house(*changed.house, *cables)
+            pools.append(
+                LengthPool.build(
+                    changed, wide, frequencies, tolerance=tolerance,
+                    like=pools[0] if pools else None,
+                )
+            )  # fmt: skip
+            tick()
+        return cls(plan, own, tuple(cables), tuple(bands), nodes, tuple(pools))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Elements, in the order of lengths."""
+        return self.pools[0].names
+
+    @cached_property
+    def told(self) -> FloatArray:
+        """Lengths as the plan has them, (E,). [m]"""
+        wires = {wire.name: wire for wire in self.plan.wires}
+        return np.array([wires[name].length for name in self.names])
+
+    @cached_property
+    def middle(self) -> HouseState:
+        """All unknowns at their middle, and none of the candidate cables."""
+        return HouseState(np.zeros(len(self.unknowns)), np.zeros(len(self.cables), dtype=bool))
+
+    @cached_property
+    def _kinds(self) -> dict[str, list[int]]:
+        found: dict[str, list[int]] = {"key": [], "length": [], "lead": []}
+        for n, one in enumerate(self.unknowns):
+            found[one.kind].append(n)
+        return found
+
+    def band(self, which: Band | str) -> BandModel:
+        """Matrices of a band, filled when first asked for."""
+        name = which if isinstance(which, str) else which.name
+        if name not in self._bands:
+            (band,) = [one for one in self.bands if one.name == name]
+            self._bands[name] = BandModel.fill(self, band)
+        return self._bands[name]
+
+    def forget(self, which: Band | str) -> None:
+        """Let go of a band's matrices."""
+        self._bands.pop(which if isinstance(which, str) else which.name, None)
+
+    def effective(self, lengths: FloatArray, scores: FloatArray) -> FloatArray:
+        """What elements of told lengths [m] are electrically, (E,). [m]"""
+        found = np.array(lengths, dtype=np.float64)
+        for n in self._kinds["length"]:
+            one = self.unknowns[n]
+            found[self.names.index(one.key)] *= 1.0 + one.distribution.value(float(scores[n]))
+        return found
+
+    def absent(self, cables: FloatArray) -> IntArray:
+        """Fixed unknowns of the pool that go with the candidates that are not there."""
+        missing = [c.name for c, there in zip(self.cables, cables, strict=True) if not there]
+        if not missing:
+            return np.zeros(0, dtype=np.int64)
+        return np.concatenate([self._unknowns_of[name] for name in missing])
+
+    @cached_property
+    def _unknowns_of(self) -> dict[str, IntArray]:
+        pool = self.pools[0].pool
+        wires, basis = pool.system.scene.wires, pool.system.prepared.basis
+        combination: Any = basis.combination
+        by_name = {}
+        for cable in self.cables:
+            numbers = [n for n, wire in enumerate(wires) if wire.piece == cable.name]
+            elements = np.flatnonzero(np.isin(pool.system.mesh.wire, numbers))
+            rows = np.concatenate([np.arange(basis.offset[e], basis.offset[e + 1])
+                                   for e in elements])  # fmt: skip
+            columns = np.unique(combination.tocsr()[rows].tocoo().col)
+            by_name[cable.name] = columns[columns < pool.n_fixed]
+        return by_name
+
+
+def _pairs(unknowns: Sequence[Unknown]) -> tuple[tuple[int, int], ...]:
+    """Pairs whose product matters: all that change what the earth reflects."""
+    earthly = [n for n, one in enumerate(unknowns) if one.key.split(".")[0] in ("earth", "attic")]
+    return tuple((i, j) for i in earthly for j in earthly if i < j)
+
+
+def _widened(
+    plan: AtticPlan, unknowns: Sequence[Unknown], ranges: Mapping[str, tuple[float, float]]
+) -> dict[str, tuple[float, float]]:
+    found = {}
+    for name, (low, high) in ranges.items():
+        for one in unknowns:
+            if one.kind == "length" and one.key == name:
+                low *= 1.0 + one.distribution.low
+                high *= 1.0 + one.distribution.high
+        antenna = plan.antenna
+        if antenna is None:
+            raise SolverError(f"There is no [antenna] with an element {name!r}.")
+        room = antenna.element(name).room(antenna.feed_point)
+        found[name] = (low, min(high, room))
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class BandModel:
+    """A model on one band.
+
+    Attributes
+    ----------
+    model : AtticModel
+    band : Band
+    nodes : (K,) float
+        Frequencies of the matrices. [Hz]
+    scaled : (T, K, N, N) complex
+        Frequency times matrix. [Hz ohm]
+    forms : (T, len(WATTS), N, N) complex
+        Watts of all unknowns at the band's centre, single precision. [ohm]
+    """
+
+    model: AtticModel
+    band: Band
+    nodes: FloatArray
+    scaled: ComplexArray
+    forms: ComplexArray
+    _at: dict[float, ComplexArray] = field(default_factory=dict, repr=False)
+
+    @classmethod
+    def fill(cls, model: AtticModel, band: Band, *, tick: Callable[[], None] = lambda: None) -> BandModel:
+        """Fill its matrices."""
+        count = BAND_NODES.get(first_nodes(band.low, band.high), 5)
+        nodes = chebyshev_nodes(band.low, band.high, count)
+        nodes[count // 2] = band.centre
+        scaled, forms = [], []
+        for pool in model.pools:
+            system = pool.pool.system
+            own = []
+            for k, f in enumerate(map(float, nodes)):
+                fields = None if system.volume is None else system.solid_fields(f)
+                own.append(f * system.fill(f, solid_fields=fields).matrix)
+                if k == count // 2:
+                    forms.append(_forms(pool, f, fields))
+                tick()
+            scaled.append(np.stack(own))
+        return cls(model, band, nodes, np.stack(scaled), np.stack(forms))
+
+    def at(self, frequency: float) -> ComplexArray:
+        """Matrices of all nodes of the unknowns, (T, N, N). [ohm]"""
+        if not self.band.low * (1 - 1e-9) <= frequency <= self.band.high * (1 + 1e-9):
+            raise SolverError(
+                f"{frequency / 1e6:g} MHz lies outside {self.band}, which was prepared."
+            )
+        if frequency not in self._at:
+            weights = lagrange_weights(self.nodes, frequency) / frequency
+            shape = (*self.scaled.shape[:1], *self.scaled.shape[2:])
+            found = np.einsum("k,tkn->tn", weights, self.scaled.reshape(*self.scaled.shape[:2], -1))
+            self._at[frequency] = found.reshape(shape)
+        return self._at[frequency]
+
+    def eliminated(self, frequency: float, state: HouseState) -> Eliminated:
+        """The house in a state, at a frequency [Hz], ready for layouts."""
+        model, each = self.model, self.at(frequency)
+        costly = state.scores[model._kinds["key"]]
+        weights = model.nodes.weights(costly)
+        matrix = (weights @ each.reshape(len(weights), -1)).reshape(each.shape[1:])
+        return Eliminated.of(
+            model.pools[0], matrix, frequency, absent=model.absent(state.cables)
+        )
+
+    def reading(
+        self, frequency: float, lengths: FloatArray, state: HouseState
+    ) -> tuple[complex, ComplexArray, ComplexArray]:
+        """Impedance [ohm], and its derivatives to told lengths (E,) [ohm/m] and scores (U,)."""
+        model = self.model
+        effective = model.effective(lengths, state.scores)
+        found = self.eliminated(frequency, state).state(effective)
+        by_effective = found.by_length
+        by_length = by_effective * effective / lengths
+        by_score = np.zeros(len(model.unknowns), dtype=np.complex128)
+        impedance = found.impedance
+        for n in model._kinds["length"]:
+            one, k = model.unknowns[n], model.names.index(model.unknowns[n].key)
+            by_score[n] = by_effective[k] * lengths[k] * one.distribution.slope(
+                float(state.scores[n])
+            )  # fmt: skip
+        for n in model._kinds["lead"]:
+            one, omega = model.unknowns[n].distribution, 2j * np.pi * frequency
+            impedance += omega * one.value(float(state.scores[n]))
+            by_score[n] = omega * one.slope(float(state.scores[n]))
+        keys = model._kinds["key"]
+        if keys:
+            each = found.quadratic(self.at(frequency)) / found.feed_current**2
+            by_score[keys] = model.nodes.slopes(state.scores[keys]) @ each
+        return complex(impedance), by_length, by_score
+
+    def watts(self, states: Sequence[LayoutState], scores: FloatArray) -> FloatArray:
+        """Watts per watt of input of some layouts at the centre, by `WATTS`, (V, 6).
+
+        Parameters
+        ----------
+        states : sequence of LayoutState
+            At the band's centre.
+        scores : (V, U) float
+            Of the houses they are in.
+        """
+        model = self.model
+        currents = np.stack([state.currents for state in states], axis=1)
+        weights = np.stack([model.nodes.weights(one[model._kinds["key"]]) for one in scores])
+        single = currents.astype(np.complex64)
+        found = np.zeros((len(states), len(WATTS)))
+        for t, forms in enumerate(self.forms):
+            for k, form in enumerate(forms):
+                value = np.einsum("nv,nv->v", single.conj(), form @ single).real
+                found[:, k] += weights[:, t] * value
+        power = np.array([
+            (state.voltages[state.driven] * state.feed_current.conjugate()).real for state in states
+        ])  # fmt: skip
+        return found / power[:, None]
+
+
+def _forms(pool: LengthPool, frequency: float, fields: Any) -> ComplexArray:
+    """Watts of all unknowns of a pool at a frequency, (len(WATTS), N, N)."""
+    from dataclasses import replace
+
+    whole = replace(pool.pool, n_fixed=0)
+    size, n_ports = whole.system.n_unknowns, whole.system.ports.shape[1]
+    nothing = np.zeros((0, 0), dtype=np.complex128)
+    free = Partition(
+        whole, frequency, nothing, nothing, nothing,
+        np.zeros((0, size + n_ports), dtype=np.complex128),
+    )  # fmt: skip
+    lowest = -90.0 if pool.pool.scene.earth is None else 0.0
+    sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), fields)
+    heat = free.heat_forms(fields)
+    return np.concatenate([sky, heat])[:, :size, :size].astype(np.complex64)

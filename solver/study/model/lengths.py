@@ -1,0 +1,386 @@
+r"""Elements of any length within a range, from a few lengths of each.
+
+An element that ends somewhere on one straight piece keeps its topology: the elements of the mesh
+after the last corner stretch, all others stay.  Entries of the matrix are then smooth in the
+logarithm of what lies past that corner (they are sums of its powers times logarithms), so that
+polynomials through a few Chebyshev points give them, and their derivatives, for every length.
+The unknowns of a layout are combinations C(L) = sum of w_k(L) C_k of the pool's moving columns.
+Two columns of the same wire stand for the same function at two lengths, which are never there
+together: their block of the matrix is the weighted sum of those at each length.
+
+    A = C^T Z C + sum over wires [sum of w_k C_k^T Z C_k - C_w^T Z C_w],   C_w = sum of w_k C_k
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from ....geometry import GeometryError, Scene, Wire
+from ....geometry.mesh import Division, last_bound
+from ....geometry.plan import AtticPlan
+from ....materials import Earth
+from ...errors import SolverError
+from ...moments.basis import ComplexArray, FloatArray, IntArray
+from ...moments.quadrature import lagrange_weights
+from ..pool import Pool, pool_of_divisions
+from ..pool_meshing import Meshing
+
+LEAST_PAST_CORNER = 0.03
+"""Past a corner no end is nearer to it; lengths in between are moved to one of both. [m]"""
+
+WIDEST_RATIO = 8.0
+"""Of lengths past a corner that one polynomial spans."""
+
+NODES = ((1.25, 4), (1.6, 5), (3.0, 6), (math.inf, 7))
+"""Number of lengths up to a ratio."""
+
+
+@dataclass(frozen=True, eq=False)
+class LengthPiece:
+    """Lengths of one wire that end on the same straight piece of its way.
+
+    Attributes
+    ----------
+    low, high : float
+        [m]
+    corner : float
+        Where that piece begins. [m]
+    lengths : (K,) float
+        Rising; the wire is in the pool at these. [m]
+    first : int
+        Number of the first of them among the wire's variants.
+    """
+
+    low: float
+    high: float
+    corner: float
+    lengths: FloatArray
+    first: int
+
+    @cached_property
+    def _places(self) -> FloatArray:
+        return np.log(self.lengths - self.corner)
+
+    def weights(self, length: float) -> tuple[FloatArray, FloatArray]:
+        """Weights of its lengths, and their derivatives [1/m], (K,) each."""
+        past = length - self.corner
+        at, step = math.log(past), 1e-5
+        low, here, high = lagrange_weights(self._places, np.array([at - step, at, at + step]))
+        return here, (high - low) / (2.0 * step * past)
+
+
+def pieces_of(wire: Wire, low: float, high: float) -> tuple[LengthPiece, ...]:
+    """Pieces of a range of lengths, rising.
+
+    Parameters
+    ----------
+    wire : Wire
+        As far as it goes.
+    low, high : float
+        [m]
+    """
+    corners = [0.0, *map(float, wire.vertex_distances[1:-1]), *map(float, wire.marks)]
+    corners = sorted(c for c in set(corners) if c < high - LEAST_PAST_CORNER)
+    found: list[LengthPiece] = []
+    first = 0
+    for corner, following in itertools.pairwise([*corners, math.inf]):
+        a, b = max(low, corner + LEAST_PAST_CORNER), min(high, following)
+        if b - a < 1e-6:
+            continue
+        ratio = (b - corner) / (a - corner)
+        count = max(1, math.ceil(math.log(ratio) / math.log(WIDEST_RATIO) - 1e-9))
+        edges = corner + np.geomspace(a - corner, b - corner, count + 1)
+        edges[0], edges[-1] = a, b
+        for one, other in itertools.pairwise(map(float, edges)):
+            n = next(n for limit, n in NODES if (other - corner) / (one - corner) <= limit)
+            x = 0.5 * (1.0 - np.cos(np.pi * np.arange(n) / (n - 1)))
+            lengths = corner + (one - corner) * ((other - corner) / (one - corner)) ** x
+            lengths[0], lengths[-1] = one, other
+            found.append(LengthPiece(one, other, corner, lengths, first))
+            first += n
+    return tuple(found)
+
+
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """Columns of a layout: which piece each wire ends on, and what its functions are made of.
+
+    Attributes
+    ----------
+    pieces : tuple of LengthPiece
+        By moving wire.
+    each : tuple of (K, M, n) float
+        By moving wire: the layout's functions by the pool's moving columns, with that wire at
+        each of its lengths; only the wire's own entries.
+    """
+
+    pieces: tuple[LengthPiece, ...]
+    each: tuple[FloatArray, ...]
+    shape: tuple[int, int]
+
+    def at(self, lengths: Sequence[float]) -> Columns:
+        """With the wires at lengths. [m]"""
+        weights = [p.weights(x) for p, x in zip(self.pieces, lengths, strict=True)]
+        each = self.each
+        own = [np.einsum("k,kmn->mn", w, c) for (w, _), c in zip(weights, each, strict=True)]
+        slopes = [np.einsum("k,kmn->mn", d, c) for (_, d), c in zip(weights, each, strict=True)]
+        whole = np.zeros(self.shape)
+        for part in own:
+            whole += part
+        return Columns(self, tuple(weights), whole, tuple(own), tuple(slopes))
+
+
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """A layout at certain lengths.
+
+    Attributes
+    ----------
+    mixture : Mixture
+    weights : tuple of (weights (K,), derivatives (K,))
+    whole : (M, n) float
+        Its functions by the pool's moving columns.
+    own : tuple of (M, n) float
+        The part of each wire.
+    slopes : tuple of (M, n) float
+        Their derivatives to that wire's length. [1/m]
+    """
+
+    mixture: Mixture
+    weights: tuple[tuple[FloatArray, FloatArray], ...]
+    whole: FloatArray
+    own: tuple[FloatArray, ...]
+    slopes: tuple[FloatArray, ...]
+
+    def block(self, matrix: ComplexArray) -> ComplexArray:
+        """The layout's own block (n, n) of a pool's moving block (M, M)."""
+        found = self.whole.T @ matrix @ self.whole
+        for (weights, _), each, own in zip(
+            self.weights, self.mixture.each, self.own, strict=True
+        ):
+            found += np.einsum("k,kmn->mn", weights, _sandwiched(each, matrix))
+            found -= own.T @ matrix @ own
+        return found
+
+    def value(self, matrix: ComplexArray, x: ComplexArray) -> complex:
+        """x^T block x without the block."""
+        moved = self.whole @ x
+        found = moved @ matrix @ moved
+        for (weights, _), each, own in zip(
+            self.weights, self.mixture.each, self.own, strict=True
+        ):
+            parts, mine = each @ x, own @ x
+            found += weights @ np.einsum("km,km->k", parts @ matrix, parts) - mine @ matrix @ mine
+        return complex(found)
+
+    def slope(self, matrix: ComplexArray, x: ComplexArray, y: ComplexArray) -> ComplexArray:
+        """x^T (derivative of the block to each wire's length) y, (W,). [1/m]"""
+        left, right = matrix.T @ (self.whole @ x), matrix @ (self.whole @ y)
+        found = np.empty(len(self.own), dtype=np.complex128)
+        for n, ((_, slopes), each, own, change) in enumerate(
+            zip(self.weights, self.mixture.each, self.own, self.slopes, strict=True)
+        ):
+            dx, dy, ox, oy = change @ x, change @ y, own @ x, own @ y
+            parts, others = each @ x, each @ y
+            found[n] = dx @ right + left @ dy
+            found[n] += slopes @ np.einsum("km,km->k", parts @ matrix, others)
+            found[n] -= dx @ (matrix @ oy) + (ox @ matrix) @ dy
+        return found
+
+
+def _sandwiched(each: FloatArray, matrix: ComplexArray) -> ComplexArray:
+    return np.stack([one.T @ matrix @ one for one in each])
+
+
+@dataclass(frozen=True, eq=False)
+class LengthPool:
+    """A pool whose layouts have elements of any length within ranges.
+
+    Attributes
+    ----------
+    pool : Pool
+    pieces : mapping of str to tuple of LengthPiece
+        By moving wire; none where all lengths are held.
+    """
+
+    pool: Pool
+    pieces: Mapping[str, tuple[LengthPiece, ...]]
+    _mixtures: dict[tuple[int, ...], Mixture]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Moving wires, in the order of lengths."""
+        return tuple(self.pieces)
+
+    @classmethod
+    def build(
+        cls,
+        plan: AtticPlan,
+        ranges: Mapping[str, tuple[float, float]],
+        frequencies: Sequence[float],
+        *,
+        tolerance: float | None,
+        earth: Earth | None = None,
+        like: LengthPool | None = None,
+    ) -> LengthPool:
+        """Pool of an attic whose elements may be anything within ranges.
+
+        Parameters
+        ----------
+        plan : AtticPlan
+        ranges : mapping of str to (low, high)
+            Lengths of elements [m]; elements that are not named are held.
+        frequencies : sequence of float
+            At which the mesh is refined; the highest is what it is made for. [Hz]
+        tolerance : float or None
+            As for `solve`.
+        like : LengthPool, optional
+            Of the same ranges in a house that differs in no more than numbers: its mesh, and
+            integrals over solids that are the same, are taken over.
+
+        Raises
+        ------
+        SolverError
+            If the scene cannot be parted so (see `build_pool`), or the other pool is not alike.
+        """
+        longest = plan.with_element_length(**{name: high for name, (_, high) in ranges.items()})
+        scene = longest.scene()
+        top = max(frequencies)
+        if like is None:
+            pieces = {
+                name: pieces_of(scene.wire(name), low, high) for name, (low, high) in ranges.items()
+            }
+            reference = {name: {0: scene.wire(name)} for name in ranges}
+            meshing = Meshing.of(
+                scene, reference, frequencies, tolerance, earth=scene.earth, known=None
+            )
+        else:
+            pieces, meshing = like.pieces, _carried(like.pool, scene)
+        cut = {
+            name: tuple(_divided(plan, name, pieces[name], meshing.divisions[name]))
+            for name in ranges
+        }
+        layouts = _layouts(list(pieces.values()))
+        reuse = None if like is None else like.pool
+        pool = pool_of_divisions(scene, cut, layouts, top, meshing, reuse=reuse)
+        if like is not None and not _alike(pool, like.pool):
+            raise SolverError(
+                "The house changed in more than numbers: its wires meet elsewhere than before."
+            )
+        return cls(pool, pieces, {})
+
+    def piece_numbers(self, lengths: Sequence[float]) -> tuple[int, ...]:
+        """On which piece each wire of certain lengths ends. [m]
+
+        Raises
+        ------
+        GeometryError
+            If a length is outside of its range.
+        """
+        found = []
+        for (name, pieces), length in zip(self.pieces.items(), lengths, strict=True):
+            low, high = pieces[0].low, pieces[-1].high
+            if not low - 1e-6 <= length <= high + 1e-6:
+                raise GeometryError(
+                    f"Element {name!r}: {length:g} m is outside of {low:g} to {high:g} m, for "
+                    "which the model was made."
+                )
+            middle = [0.5 * (a.high + b.low) for a, b in itertools.pairwise(pieces)]
+            found.append(int(np.searchsorted(middle, length)))
+        return tuple(found)
+
+    def columns(self, lengths: Sequence[float]) -> Columns:
+        """The layout whose moving wires have lengths. [m]"""
+        numbers = self.piece_numbers(lengths)
+        if numbers not in self._mixtures:
+            self._mixtures[numbers] = self._mixture(numbers)
+        mixture = self._mixtures[numbers]
+        held = [
+            min(max(x, p.low), p.high) for x, p in zip(lengths, mixture.pieces, strict=True)
+        ]
+        return mixture.at(held)
+
+    def _mixture(self, numbers: tuple[int, ...]) -> Mixture:
+        pieces = tuple(own[n] for own, n in zip(self.pieces.values(), numbers, strict=True))
+        count = max((p.lengths.size for p in pieces), default=1)
+        chosen = self.pool.selections
+        rows = []
+        for k in range(count):
+            want = [p.first + min(k, p.lengths.size - 1) for p in pieces]
+            (row,) = np.flatnonzero((self.pool.layouts == want).all(axis=1))[:1]
+            rows.append(int(row))
+        n = int(chosen.first_function[rows[0] + 1] - chosen.first_function[rows[0]])
+        each = [np.zeros((p.lengths.size, self.pool.n_moving, n)) for p in pieces]
+        for k, row in enumerate(rows):
+            own = slice(int(chosen.first_function[row]), int(chosen.first_function[row + 1]))
+            if own.stop - own.start != n:
+                raise SolverError("The lengths of a piece do not have the same functions.")
+            ends = chosen.first_entry[own.start : own.stop + 1]
+            function = np.repeat(np.arange(n), np.diff(ends))
+            for at, entry in enumerate(range(int(ends[0]), int(ends[-1]))):
+                wire = int(chosen.mover[entry])
+                if k < pieces[wire].lengths.size:
+                    place = (k, int(chosen.column[entry]), int(function[at]))
+                    each[wire][place] = chosen.weight[entry]
+        return Mixture(pieces, tuple(each), (self.pool.n_moving, n))
+
+
+def _divided(
+    plan: AtticPlan, name: str, pieces: Sequence[LengthPiece], division: Division
+) -> list[tuple[Wire, Division]]:
+    """The variants of a wire, and how they are cut."""
+
+    def wire_of(length: float) -> Wire:
+        antenna = plan.with_element_length(**{name: length}).antenna
+        if antenna is None:
+            raise SolverError(f"There is no [antenna] with an element {name!r}.")
+        return next(wire for wire in antenna.wires() if wire.name == name)
+
+    found = []
+    for piece in pieces:
+        longest = division.shortened(wire_of(piece.high))
+        for length in map(float, piece.lengths):
+            wire = wire_of(length)
+            if abs(last_bound(wire) - piece.corner) > 1e-6:
+                raise SolverError(f"Element {name!r} has a corner at its end, {length:g} m.")
+            found.append((wire, longest.stretched(wire)))
+    return found
+
+
+def _layouts(pieces: Sequence[Sequence[LengthPiece]]) -> IntArray:
+    """For each combination of pieces, all wires at their first, second, ... length."""
+    rows = []
+    for some in itertools.product(*pieces):
+        count = max((p.lengths.size for p in some), default=1)
+        rows += [[p.first + min(k, p.lengths.size - 1) for p in some] for k in range(count)]
+    return np.array(rows, dtype=np.int64).reshape(len(rows), len(pieces))
+
+
+def _carried(pool: Pool, scene: Scene) -> Meshing:
+    """The cuts of a pool's wires for those of another scene."""
+    old = {wire.name: wire for wire in pool.scene.wires}
+    new = {wire.name: wire for wire in scene.wires}
+    if old.keys() != new.keys():
+        raise SolverError("The house changed in more than numbers: it has other wires than before.")
+    divisions = {
+        name: division.carried(old[name], new[name])
+        for name, division in pool.meshing.divisions.items()
+    }
+    return replace(pool.meshing, divisions=divisions)
+
+
+def _alike(pool: Pool, other: Pool) -> bool:
+    return (
+        pool.n_fixed == other.n_fixed
+        and pool.system.n_unknowns == other.system.n_unknowns
+        and np.array_equal(pool.system.mesh.degree, other.system.mesh.degree)
+        and np.array_equal(pool.system.mesh.element_nodes, other.system.mesh.element_nodes)
+        and np.array_equal(pool.system.ports, other.system.ports)
+        and np.array_equal(pool.selections.column, other.selections.column)
+    )
