@@ -10,9 +10,9 @@ the fixed part for each state of the house, and next to nothing for another leng
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -161,6 +161,11 @@ class AtticModel:
         """Elements, in the order of lengths."""
         return self.pools[0].names
 
+    @property
+    def matrices_per_band(self) -> int:
+        """How many matrices a band takes, about."""
+        return 3 * len(self.nodes)
+
     @cached_property
     def told(self) -> FloatArray:
         """Lengths as the plan has them, (E,). [m]"""
@@ -173,18 +178,35 @@ class AtticModel:
         return HouseState(np.zeros(len(self.unknowns)), np.zeros(len(self.cables), dtype=bool))
 
     @cached_property
-    def _kinds(self) -> dict[str, list[int]]:
+    def of_kind(self) -> dict[str, list[int]]:
+        """Places of the unknowns of each kind."""
         found: dict[str, list[int]] = {"key": [], "length": [], "lead": []}
         for n, one in enumerate(self.unknowns):
             found[one.kind].append(n)
         return found
 
-    def band(self, which: Band | str) -> BandModel:
-        """Matrices of a band, filled when first asked for."""
+    def band_at(self, frequency: float) -> Band:
+        """The band that a frequency lies in. [Hz]
+
+        Raises
+        ------
+        SolverError
+            If none of them holds it.
+        """
+        for band in self.bands:
+            if band.low * (1 - 1e-9) <= frequency <= band.high * (1 + 1e-9):
+                return band
+        raise SolverError(
+            f"{frequency / 1e6:g} MHz lies in none of the bands of this model: "
+            f"{', '.join(map(str, self.bands))}."
+        )
+
+    def band(self, which: Band | str, *, tick: Callable[[], None] = lambda: None) -> BandModel:
+        """Matrices of a band, filled when first asked for; `tick` is called after each."""
         name = which if isinstance(which, str) else which.name
         if name not in self._bands:
             (band,) = [one for one in self.bands if one.name == name]
-            self._bands[name] = BandModel.fill(self, band)
+            self._bands[name] = BandModel.fill(self, band, tick=tick)
         return self._bands[name]
 
     def forget(self, which: Band | str) -> None:
@@ -194,10 +216,16 @@ class AtticModel:
     def effective(self, lengths: FloatArray, scores: FloatArray) -> FloatArray:
         """What elements of told lengths [m] are electrically, (E,). [m]"""
         found = np.array(lengths, dtype=np.float64)
-        for n in self._kinds["length"]:
+        for n in self.of_kind["length"]:
             one = self.unknowns[n]
             found[self.names.index(one.key)] *= 1.0 + one.distribution.value(float(scores[n]))
         return found
+
+    def lead(self, scores: FloatArray) -> float:
+        """Inductance in series with the feed point. [H]"""
+        return sum(
+            self.unknowns[n].distribution.value(float(scores[n])) for n in self.of_kind["lead"]
+        )
 
     def absent(self, cables: FloatArray) -> IntArray:
         """Fixed unknowns of the pool that go with the candidates that are not there."""
@@ -245,6 +273,27 @@ def _widened(
     return found
 
 
+class Reading(NamedTuple):
+    """What the model says an analyser reads.
+
+    Attributes
+    ----------
+    impedance : complex
+        At the feed point. [ohm]
+    by_length : (E,) complex
+        Its derivatives to the told lengths. [ohm/m]
+    by_score : (U,) complex
+        Its derivatives to the scores of the unknowns. [ohm]
+    layout : LayoutState
+        Without the lead.
+    """
+
+    impedance: complex
+    by_length: ComplexArray
+    by_score: ComplexArray
+    layout: LayoutState
+
+
 @dataclass(frozen=True, eq=False)
 class BandModel:
     """A model on one band.
@@ -269,7 +318,9 @@ class BandModel:
     _at: dict[float, ComplexArray] = field(default_factory=dict, repr=False)
 
     @classmethod
-    def fill(cls, model: AtticModel, band: Band, *, tick: Callable[[], None] = lambda: None) -> BandModel:
+    def fill(
+        cls, model: AtticModel, band: Band, *, tick: Callable[[], None] = lambda: None
+    ) -> BandModel:
         """Fill its matrices."""
         count = BAND_NODES.get(first_nodes(band.low, band.high), 5)
         nodes = chebyshev_nodes(band.low, band.high, count)
@@ -303,38 +354,68 @@ class BandModel:
     def eliminated(self, frequency: float, state: HouseState) -> Eliminated:
         """The house in a state, at a frequency [Hz], ready for layouts."""
         model, each = self.model, self.at(frequency)
-        costly = state.scores[model._kinds["key"]]
+        costly = state.scores[model.of_kind["key"]]
         weights = model.nodes.weights(costly)
         matrix = (weights @ each.reshape(len(weights), -1)).reshape(each.shape[1:])
         return Eliminated.of(
             model.pools[0], matrix, frequency, absent=model.absent(state.cables)
         )
 
-    def reading(
-        self, frequency: float, lengths: FloatArray, state: HouseState
-    ) -> tuple[complex, ComplexArray, ComplexArray]:
-        """Impedance [ohm], and its derivatives to told lengths (E,) [ohm/m] and scores (U,)."""
+    def impedance(
+        self,
+        frequency: float,
+        lengths: FloatArray,
+        state: HouseState,
+        *,
+        eliminated: Eliminated | None = None,
+    ) -> complex:
+        """At the feed point [ohm]; parameters as for `reading`."""
         model = self.model
-        effective = model.effective(lengths, state.scores)
-        found = self.eliminated(frequency, state).state(effective)
+        if eliminated is None:
+            eliminated = self.eliminated(frequency, state)
+        found = eliminated.state(model.effective(lengths, state.scores)).impedance
+        return found + 2j * np.pi * frequency * model.lead(state.scores)
+
+    def reading(
+        self,
+        frequency: float,
+        lengths: FloatArray,
+        state: HouseState,
+        *,
+        eliminated: Eliminated | None = None,
+    ) -> Reading:
+        """What an analyser would read at the feed point, with derivatives.
+
+        Parameters
+        ----------
+        frequency : float
+            [Hz]
+        lengths : (E,) float
+            As told. [m]
+        state : HouseState
+        eliminated : Eliminated, optional
+            Of the same frequency and state, where it is there already.
+        """
+        model, scores = self.model, state.scores
+        if eliminated is None:
+            eliminated = self.eliminated(frequency, state)
+        effective = model.effective(lengths, scores)
+        found = eliminated.state(effective)
+        impedance = found.impedance + 2j * np.pi * frequency * model.lead(scores)
         by_effective = found.by_length
-        by_length = by_effective * effective / lengths
         by_score = np.zeros(len(model.unknowns), dtype=np.complex128)
-        impedance = found.impedance
-        for n in model._kinds["length"]:
-            one, k = model.unknowns[n], model.names.index(model.unknowns[n].key)
-            by_score[n] = by_effective[k] * lengths[k] * one.distribution.slope(
-                float(state.scores[n])
-            )  # fmt: skip
-        for n in model._kinds["lead"]:
-            one, omega = model.unknowns[n].distribution, 2j * np.pi * frequency
-            impedance += omega * one.value(float(state.scores[n]))
-            by_score[n] = omega * one.slope(float(state.scores[n]))
-        keys = model._kinds["key"]
+        for n in model.of_kind["length"]:
+            k = model.names.index(model.unknowns[n].key)
+            slope = model.unknowns[n].distribution.slope(float(scores[n]))
+            by_score[n] = by_effective[k] * lengths[k] * slope
+        for n in model.of_kind["lead"]:
+            slope = model.unknowns[n].distribution.slope(float(scores[n]))
+            by_score[n] = 2j * np.pi * frequency * slope
+        keys = model.of_kind["key"]
         if keys:
             each = found.quadratic(self.at(frequency)) / found.feed_current**2
-            by_score[keys] = model.nodes.slopes(state.scores[keys]) @ each
-        return complex(impedance), by_length, by_score
+            by_score[keys] = model.nodes.slopes(scores[keys]) @ each
+        return Reading(complex(impedance), by_effective * effective / lengths, by_score, found)
 
     def watts(self, states: Sequence[LayoutState], scores: FloatArray) -> FloatArray:
         """Watts per watt of input of some layouts at the centre, by `WATTS`, (V, 6).
@@ -348,7 +429,7 @@ class BandModel:
         """
         model = self.model
         currents = np.stack([state.currents for state in states], axis=1)
-        weights = np.stack([model.nodes.weights(one[model._kinds["key"]]) for one in scores])
+        weights = np.stack([model.nodes.weights(one[model.of_kind["key"]]) for one in scores])
         single = currents.astype(np.complex64)
         found = np.zeros((len(states), len(WATTS)))
         for t, forms in enumerate(self.forms):
@@ -363,8 +444,6 @@ class BandModel:
 
 def _forms(pool: LengthPool, frequency: float, fields: Any) -> ComplexArray:
     """Watts of all unknowns of a pool at a frequency, (len(WATTS), N, N)."""
-    from dataclasses import replace
-
     whole = replace(pool.pool, n_fixed=0)
     size, n_ports = whole.system.n_unknowns, whole.system.ports.shape[1]
     nothing = np.zeros((0, 0), dtype=np.complex128)

@@ -1,0 +1,1 @@
+"""What readings say of an attic that is not known exactly."""

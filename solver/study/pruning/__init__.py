@@ -1,0 +1,1 @@
+"""What to cut next, given what the analyser read."""

@@ -1,0 +1,1 @@
+"""Lengths, routes and places that meet a goal on all bands."""
