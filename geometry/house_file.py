@@ -4,8 +4,9 @@ Schema. Builders fill the attic by rule; single pieces are told point by point.
 
 ``[house]``
     wood = "spruce", moisture = part of dry mass (0.06 to 0.28), temperature = degrees Celsius: of
-    all timber that does not say its own; without = ["timber", "ceiling", "roof", "metal"] or
-    "everything": what is known not to be there, so that nobody asks
+    all timber that does not say its own; permittivity_factor, loss_factor = what the permittivity
+    less 1, and the loss, of all timber are multiplied by; without = ["timber", "ceiling", "roof",
+    "metal"] or "everything": what is known not to be there, so that nobody asks
 ``[joists]``
     spacing = "600 mm", "16 in"; section = "45 x 195 mm" or "2x8"; direction = "across" or "along"
     the ridge; wood, moisture
@@ -182,6 +183,10 @@ class _HouseReader:
         self.species = table.string("wood", None)
         self.moisture = self.read_moisture(table)
         self.temperature = table.number("temperature", None, least=-60.0, most=80.0, unit="deg C")
+        self.factors = {
+            key: float(table.number(f"{key}_factor", 1.0, least=0.05, most=20.0))
+            for key in ("permittivity", "loss")
+        }
         if table.values:  # known now, also where no timber uses it
             self.made_wood(table, self.species, self.moisture, self.temperature)
         told = table.take("without", [])
@@ -363,7 +368,7 @@ class _HouseReader:
                 SPECIES if species is None else species,
                 moisture=MOISTURE if moisture is None else moisture,
                 temperature_c=TEMPERATURE if heat is None else heat,
-            )
+            ).varied(**self.factors)
         except MaterialError as error:
             text = str(error)
             shared = self.file.table("house")

@@ -89,6 +89,7 @@ from .study import (
     resume_sweep,
     sweep,
 )
+from .study.unknowns import Distribution, Unknown, unknowns_of
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
 __all__ = [
@@ -101,6 +102,7 @@ __all__ = [
     "CoilRange",
     "Comparison",
     "DistanceZone",
+    "Distribution",
     "ExemptionCheck",
     "Exposure",
     "GainComparison",
@@ -140,6 +142,7 @@ __all__ = [
     "Transformer",
     "TunerPlaces",
     "TwoPort",
+    "Unknown",
     "VoltageLimits",
     "VoltageReading",
     "WindowMatcher",
@@ -189,6 +192,7 @@ __all__ = [
     "system_noise",
     "touch",
     "touched_conductors",
+    "unknowns_of",
     "voltage_readings",
     "wire_voltages",
     "zone_shares",

@@ -17,7 +17,7 @@ from .errors import BandError, LimitsError, SolverError
 from .station.exposure_settings import ExposureSettings, read_exposure_settings
 from .station.station_tables import STATION_KEYS, STATION_TABLES, read_station
 
-TABLES = ("bands", "station", "exposure", "sweep", *STATION_TABLES)
+TABLES = ("bands", "station", "exposure", "sweep", "unknowns", *STATION_TABLES)
 """Tables of the attic file that belong to the solver's side.
 
 ``[bands]``
@@ -32,6 +32,8 @@ TABLES = ("bands", "station", "exposure", "sweep", *STATION_TABLES)
     step = of the grid in the rooms
 ``[sweep]``
     what is varied, how, and what is kept of it: see `study.sweep_settings`
+``[unknowns]``
+    what is not known exactly, and how it is spread: see `study.unknowns.reading`
 """
 
 DEFAULT_REGION = 1
@@ -64,6 +66,10 @@ def read_attic(path: str | Path) -> AtticPlan:
         from .study.sweep_settings import read_sweep
 
         read_sweep(plan)
+    if plan.file.has("unknowns"):
+        from .study.unknowns import read_unknowns
+
+        read_unknowns(plan, None)
     if plan.file.has("bands"):
         _check_covered(plan, settings.bands, exposure)
     return plan

@@ -29,7 +29,7 @@ from .sweep_layouts import LayoutPlans
 from .sweep_parameters import METHODS, MOST_LAYOUTS, design_layouts, read_parameter
 from .sweep_records import Design
 
-__all__ = ["DEFAULT_POINTS", "FIGURES", "SweepSettings", "read_sweep"]
+__all__ = ["DEFAULT_POINTS", "FIGURES", "SweepSettings", "flat_keys", "read_sweep"]
 
 FIGURES = ("impedance", "budget", "shares", "gain", "tuner", "currents")
 """What can be kept of every layout; the first always is."""
@@ -155,7 +155,7 @@ def read_sweep(plan: AtticPlan) -> SweepSettings:
     told: dict[str, Any] = {}
     places: dict[str, TomlPath] = {}
     parameters = []
-    for name, path, value in _flat(vary, ("sweep", "vary")):
+    for name, path, value in flat_keys(vary, ("sweep", "vary")):
         try:
             parameter = read_parameter(plan, name, value)
         except SweepError as error:
@@ -187,14 +187,14 @@ def read_sweep(plan: AtticPlan) -> SweepSettings:
     )
 
 
-def _flat(
+def flat_keys(
     values: Mapping[str, Any], path: TomlPath, head: str = ""
 ) -> Iterator[tuple[str, TomlPath, Any]]:
     """Names, places and values, of quoted keys and of dotted ones, which the parser nests."""
     for key, value in values.items():
         name, place = f"{head}{key}", (*path, key)
         if isinstance(value, dict):
-            yield from _flat(value, place, f"{name}.")
+            yield from flat_keys(value, place, f"{name}.")
         else:
             yield name, place, value
 

@@ -163,6 +163,7 @@ def _schema() -> str:
     from ...geometry.antenna import Route
     from ..station import station_tables
     from ..study import sweep_settings
+    from ..study.unknowns import reading
 
     told = (inspect.getdoc(attic_file) or "").partition("Schema. ")[2]
     introduction, tables, rest = told.split("\n\n")[:3]
@@ -173,6 +174,7 @@ def _schema() -> str:
     loads = (inspect.getdoc(load_tables) or "").replace("``", "").split("\n\n")[1]
     station = (inspect.getdoc(station_tables) or "").replace("``", "").split("\n\n")[1]
     sweep = (inspect.getdoc(sweep_settings) or "").replace("``", "").split("\n\n")[1]
+    unknowns = (inspect.getdoc(reading) or "").replace("``", "").split("\n\n")[1]
     steps = inspect.getdoc(Route.told) or ""
     steps = steps.partition("Known are::")[2].partition("\nstart :")[0].strip("\n")
     steps = "\n".join(line.removeprefix("    ") for line in steps.split("\n"))
@@ -183,6 +185,7 @@ def _schema() -> str:
         f"Loads in wires, and the coax\n\n{loads}\n\n"
         f"Between the radio and the antenna\n\n{station}\n\n"
         f"What a sweep varies\n\n{sweep}\n\n"
+        f"What is not known exactly\n\n{unknowns}\n\n"
         f'Steps of a route, with ";" between them or as a list\n\n{steps}'
     )
 
