@@ -1,0 +1,242 @@
+"""Tables with a header, as analysers and their programs write them, and what its words mean."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...errors import ReadingError
+from ...moments.basis import FloatArray
+from .points import MOST_POINTS, Places, Points, place, points_from, too_many
+from .quantities import (
+    FREQUENCY,
+    KNOWN,
+    SWR,
+    Meaning,
+    bare_frequency,
+    choose,
+    meaning,
+    parse_number,
+)
+from .text_reader import COMMENTS, is_comment
+
+DIFFERING_SWR = 0.1
+"""Share by which a column of SWR may differ from that of the impedances beside it."""
+
+
+@dataclass(frozen=True)
+class _Header:
+    number: int
+    cells: tuple[str, ...]
+    meanings: tuple[Meaning | None, ...]
+    separator: str
+
+
+def find_header(lines: Sequence[str], *, name: str) -> int | None:
+    """Number of the line that names columns: the first that says something, or the last comment.
+
+    Raises
+    ------
+    ReadingError
+        If a unit in it does not parse.
+    """
+    first = next((n for n, line in enumerate(lines, 1) if not is_comment(line)), None)
+    if first is None:
+        return None
+    if re.match(r"\s*[\"']?[A-Za-z|\u03b8(]", lines[first - 1]):
+        return first
+    for n in range(first - 1, 0, -1):
+        bare = lines[n - 1].strip().lstrip("".join(COMMENTS)).strip()
+        if not bare:
+            continue
+        separator = _separator(lines[first - 1])
+        cells = _split(bare, separator)
+        if len(cells) < 2 or len(cells) != len(_split(lines[first - 1], separator)):
+            return None
+        found = _meanings(cells, place(name, "line", n, lines[n - 1]))
+        names = [m.quantity for m in found if m is not None]
+        return n if len(names) == len(cells) and FREQUENCY in names else None
+    return None
+
+
+def points_of_table(
+    lines: Sequence[str], *, header: int, name: str, reference: float, source: str
+) -> Points:
+    """Points of a table.
+
+    Parameters
+    ----------
+    lines : sequence of str
+    header : int
+        Number of the line that names the columns.
+    name, source : str
+        File name or "", and what to call it.
+    reference : float
+        [ohm]
+
+    Raises
+    ------
+    ReadingError
+        If header or a value cannot be used: line, text, rule and cure.
+    """
+    head = _read_header(lines, header, name)
+    rows = [n for n in range(header + 1, len(lines) + 1) if not is_comment(lines[n - 1])]
+    if not rows:
+        raise ReadingError(
+            f"{source}: no reading follows the header. Export the points of the sweep too."
+        )
+    if len(rows) > MOST_POINTS:
+        raise ReadingError(too_many(source, len(rows)))
+    columns = {m.quantity: k for k, m in enumerate(head.meanings) if m is not None}
+    try:
+        used = choose([q for q in columns if q != FREQUENCY])
+    except ReadingError as error:
+        at = place(name, "line", header, lines[header - 1])
+        raise ReadingError(f"{at}: {error}") from None
+    wanted = dict.fromkeys((FREQUENCY, *used, *((SWR,) if SWR in columns else ())))
+    shown: list[dict[str, float | complex]] = []
+    for n in rows:
+        shown.append(_read_row(lines[n - 1], n, head, [columns[q] for q in wanted], name))
+    frequencies = _frequencies(shown, head, rows, lines, name)
+    ratios = [values.pop(SWR) for values in shown] if SWR in columns and SWR not in used else None
+    places = Places(name, "line", np.array(rows), lines)
+    notes = [_taken(head, columns, used)]
+    points = points_from(
+        frequencies, shown, places=places, reference=reference, source=source, notes=tuple(notes)
+    )
+    if ratios is not None:
+        extra = _differing(points, np.array([complex(r).real for r in ratios]))
+        points = Points(
+            points.frequencies, points.reflection, points.magnitude, reference, places, source,
+            (*notes, *extra),
+        )  # fmt: skip
+    return points
+
+
+def _read_header(lines: Sequence[str], number: int, name: str) -> _Header:
+    text = lines[number - 1]
+    bare = text.strip().lstrip("".join(COMMENTS)).strip()
+    after = next((line for line in lines[number:] if not is_comment(line)), "")
+    where = place(name, "line", number, text)
+    separator = _separator(bare)
+    if separator == " " and _separator(after) != " ":
+        separator = _separator(after)
+    cells = _split(bare, separator)
+    meanings = _meanings(cells, where)
+    names = [m.quantity for m in meanings if m is not None]
+    if FREQUENCY not in names:
+        raise ReadingError(
+            f"{where}: it should name the columns, and none of {', '.join(map(repr, cells))} is "
+            f"a frequency. Known are: {KNOWN}, with units as 'freq (MHz)'. Put # before lines "
+            "that are no part of the table."
+        )
+    for quantity in names:
+        if names.count(quantity) > 1:
+            raise ReadingError(
+                f"{where}: {quantity} is the name of two columns. Rename the one that is not meant."
+            )
+    return _Header(number, tuple(cells), tuple(meanings), separator)
+
+
+def _meanings(cells: Sequence[str], where: str) -> list[Meaning | None]:
+    try:
+        return [meaning(cell) if cell.strip() else None for cell in cells]
+    except ReadingError as error:
+        raise ReadingError(f"{where}: {error}") from None
+
+
+def _read_row(
+    text: str, number: int, head: _Header, wanted: Sequence[int], name: str
+) -> dict[str, float | complex]:
+    cells = _split(text, head.separator)
+    while len(cells) > len(head.cells) and not cells[-1].strip():
+        cells.pop()
+    where = place(name, "line", number, text)
+    if len(cells) != len(head.cells):
+        hint = (
+            " If its commas are decimal commas, put semicolons between the columns."
+            if head.separator == "," and len(cells) > len(head.cells)
+            else " Export the table anew, or leave the line out."
+        )
+        raise ReadingError(
+            f"{where}: it has {len(cells)} columns, the header has {len(head.cells)}; they must "
+            f"be as many.{hint}"
+        )
+    values: dict[str, float | complex] = {}
+    for k in wanted:
+        kind = head.meanings[k]
+        found = parse_number(cells[k], decimal_comma=head.separator in ";\t")
+        if kind is None or found is None:
+            hint = " Write a decimal point." if "," in cells[k] else ""
+            raise ReadingError(
+                f"{where}: {cells[k].strip()!r} in column {head.cells[k].strip()!r} is no number; "
+                f"each cell is one.{hint or ' Leave the line out if nothing was read.'}"
+            )
+        values[kind.quantity] = kind.scale * found if kind.scale != 1.0 else found
+    return values
+
+
+def _frequencies(
+    shown: Sequence[dict[str, float | complex]],
+    head: _Header,
+    rows: Sequence[int],
+    lines: Sequence[str],
+    name: str,
+) -> list[float]:
+    """Take the frequencies out. [Hz]"""
+    told = any(m is not None and m.quantity == FREQUENCY and m.has_unit for m in head.meanings)
+    found: list[float] = []
+    for n, values in zip(rows, shown, strict=True):
+        value = complex(values.pop(FREQUENCY))
+        where = place(name, "line", n, lines[n - 1])
+        if value.imag != 0.0:
+            raise ReadingError(f"{where}: the frequency is complex. Check the order of columns.")
+        try:
+            found.append(value.real if told else bare_frequency(value.real))
+        except ReadingError as error:
+            raise ReadingError(f"{where}: {error}") from None
+    return found
+
+
+def _taken(head: _Header, columns: dict[str, int], used: tuple[str, ...]) -> str:
+    """Which column was taken for what."""
+    words = [f"{q} from {head.cells[columns[q]].strip()!r}" for q in (FREQUENCY, *used)]
+    spare = [
+        repr(cell.strip())
+        for k, cell in enumerate(head.cells)
+        if cell.strip() and all(columns[q] != k for q in (FREQUENCY, *used))
+    ]
+    unit = next(m for m in head.meanings if m is not None and m.quantity == FREQUENCY)
+    bare = "" if unit.has_unit else " (no unit told: by its size)"
+    text = f"{words[0]}{bare}, {', '.join(words[1:])}"
+    return f"{text}; not used: {', '.join(spare)}" if spare else text
+
+
+def _differing(points: Points, ratios: FloatArray) -> tuple[str, ...]:
+    """A note where a column of SWR contradicts the impedances beside it."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        told = np.abs((ratios - 1.0) / (ratios + 1.0))
+    off = np.abs(told - points.magnitude)
+    at = int(np.argmax(off))
+    if not off[at] > DIFFERING_SWR:
+        return ()
+    return (
+        f"the column of SWR differs from what the others give against {points.reference:g} ohm, "
+        f"most at {points.frequencies[at] / 1e6:g} MHz (|reflection| {told[at]:.2f} and "
+        f"{points.magnitude[at]:.2f}): is its reference another, or the sign lost?",
+    )
+
+
+def _separator(text: str) -> str:
+    return next((one for one in "\t;," if one in text), " ")
+
+
+def _split(text: str, separator: str) -> list[str]:
+    if separator == " ":
+        # "freq (MHz) R X": a unit in brackets belongs to the word before it
+        return re.sub(r"\s+(?=[(\[])", "", text.strip()).split()
+    return next(csv.reader([text.strip("\r\n ")], delimiter=separator, skipinitialspace=True))
