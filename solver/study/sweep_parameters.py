@@ -418,23 +418,28 @@ def _listed(parameters: Sequence[Parameter]) -> tuple[NDArray[Any], ...]:
     return tuple(values)
 
 
-def _drawn(
-    parameters: Sequence[Parameter], method: str, count: int, seed: int, remarks: list[str]
-) -> tuple[NDArray[Any], ...]:
+def unit_points(method: str, dimensions: int, count: int, *, seed: int) -> FloatArray:
+    """Points (count, dimensions) that fill the unit cube evenly: "sobol" or "latin hypercube"."""
     from scipy.stats import qmc
 
     engine = qmc.Sobol if method == "sobol" else qmc.LatinHypercube
     # scipy before 1.15 calls it seed
     known = "rng" if "rng" in inspect.signature(engine).parameters else "seed"
-    options: dict[str, Any] = {"d": len(parameters), known: np.random.default_rng(seed)}
+    options: dict[str, Any] = {"d": dimensions, known: np.random.default_rng(seed)}
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "The balance properties", UserWarning)
+        return engine(**options).random(count)
+
+
+def _drawn(
+    parameters: Sequence[Parameter], method: str, count: int, seed: int, remarks: list[str]
+) -> tuple[NDArray[Any], ...]:
     if method == "sobol" and count & (count - 1):
         remarks.append(
             f"{count} points of a Sobol sequence are not as even as "
             f"{1 << (count - 1).bit_length()}, a power of two"
         )
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "The balance properties", UserWarning)
-        unit = engine(**options).random(count)
+    unit = unit_points(method, len(parameters), count, seed=seed)
     columns: list[NDArray[Any]] = []
     for parameter, column in zip(parameters, unit.T, strict=True):
         if parameter.choices:

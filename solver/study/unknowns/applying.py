@@ -6,12 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from ....geometry import metres
+from ....geometry import Wire, metres
 from ....geometry.attic_file import plan_from
 from ....geometry.file_tables import HOUSE_TABLES
+from ....geometry.metalwork import MetalRun
 from ....geometry.plan import AtticPlan
 from ....geometry.positions import TomlPath
-from ....geometry.scene import Scene
+from ....geometry.screens import Screen
 from ....geometry.text_edits import with_document, with_values
 from ....materials import Earth
 from ...errors import PriorError
@@ -23,6 +24,9 @@ __all__ = ["apply_values", "changed_topology", "edits", "with_constants"]
 
 PERMITTIVITY, CONDUCTIVITY = "earth.permittivity", "earth.conductivity"
 HEIGHT, MOISTURE = "attic.ceiling_height", "house.moisture"
+
+METAL = (MetalRun, Screen)
+"""Pieces of the house that are wire like any other."""
 
 AT = 10e6
 """Frequency whose constants stand for a ground that varies with frequency. [Hz]"""
@@ -86,9 +90,14 @@ def edits(plan: AtticPlan, unknown: Unknown, value: float) -> dict[TomlPath, Any
     PriorError
         If the value cannot be, or the unknown is of no key.
     """
-    value = float(value)
+    return _edits(plan, plan.file.document, unknown, float(value))
+
+
+def _edits(
+    plan: AtticPlan, document: Mapping[str, Any], unknown: Unknown, value: float
+) -> dict[TomlPath, Any]:
+    """The same where the file says what is in `document`, others' values put in already."""
     _ = unknown.distribution.score(value)  # complains about what cannot be
-    file = plan.file
     if unknown.kind == "length":
         return _of_length(plan, unknown, value)
     if unknown.kind != "key":
@@ -96,15 +105,15 @@ def edits(plan: AtticPlan, unknown: Unknown, value: float) -> dict[TomlPath, Any
             f"Unknown {unknown.name!r} changes nothing that the attic file says; the model adds it "
             "to what is computed."
         )
-    path = resolve(file, unknown.key)[1]
-    like = value_at(file.document, path)
+    path = resolve(plan.file, unknown.key)[1]
+    like = value_at(document, path)
     found = {path: _as_told(value, unknown.unit, like)}
     if unknown.key == HEIGHT:
-        return found | _of_height(file.document, value, plan.attic.floor_level)
+        return found | _of_height(document, value, plan.attic.floor_level)
     if unknown.key == MOISTURE:
-        return found | _of_moisture(file.document, unknown, value)
+        return found | _of_moisture(document, unknown, value)
     if unknown.key in (PERMITTIVITY, CONDUCTIVITY):
-        return found | _of_layers(file.document, unknown, value)
+        return found | _of_layers(document, unknown, value)
     return found
 
 
@@ -131,14 +140,20 @@ def told_length(plan: AtticPlan, element: str) -> float:
     return float(wire.length)
 
 
+def lifted(height: float, floor: float, value: float) -> float:
+    """A height above ground once the attic floor, which was at `floor`, is at `value`. [m]
+
+    Above the floor all moves along; below it is stretched, so that it stays above ground.
+    """
+    return height * value / floor if height <= floor else height + value - floor
+
+
 def _of_height(document: Mapping[str, Any], value: float, floor: float) -> dict[TomlPath, Any]:
     """All heights above ground once the attic floor, which was at `floor`, is at `value`."""
     found: dict[TomlPath, Any] = {}
 
     def put(path: TomlPath, told: Any) -> None:
-        height = metres(told)
-        moved = height * value / floor if height <= floor else height + value - floor
-        found[path] = written(moved, "m", like=told)
+        found[path] = written(lifted(metres(told), floor, value), "m", like=told)
 
     for key in ABOVE_GROUND:
         if key in document["attic"]:
@@ -248,26 +263,10 @@ def varied(plan: AtticPlan, values: Mapping[Unknown, float]) -> AtticPlan:
         value = values[one]
         if not math.isfinite(value):
             raise PriorError(f"Unknown {one.name!r} is {value!r}; it must be a finite number.")
-        step = edits(base, one, value)
-        if one.key == HEIGHT:  # of heights that others may have changed
-            step |= _of_height(document, value, base.attic.floor_level)
+        step = _edits(base, document, one, value)
         changes |= step
         document = with_document(document, step)
-    return plan_from(with_values(base.file, _whole_lists(document, changes)))
-
-
-def _whole_lists(document: Mapping[str, Any], values: dict[TomlPath, Any]) -> dict[TomlPath, Any]:
-    """The same changes with the whole list where a value in one of several inside changes."""
-    found: dict[TomlPath, Any] = {}
-    for path, value in values.items():
-        depth = next(
-            (n for n in range(2, len(path)) if isinstance(value_at(document, path[:n]), list)), 0
-        )
-        if depth:
-            found[path[:depth]] = value_at(document, path[:depth])
-        else:
-            found[path] = value
-    return found
+    return plan_from(with_values(base.file, changes))
 
 
 def changed_topology(plan: AtticPlan, changed: AtticPlan) -> str:
@@ -282,10 +281,11 @@ def changed_topology(plan: AtticPlan, changed: AtticPlan) -> str:
     return f"there is {new[0]!r} besides" if new else ""
 
 
-def _bends(plan: AtticPlan | Scene) -> dict[str, int]:
-    metal = [wire for piece in plan.house if hasattr(piece, "wires") for wire in piece.wires()]
+def _bends(plan: AtticPlan) -> dict[str, int]:
     own = [] if plan.antenna is None else list(plan.antenna.wires())
-    wires = [*own, *plan.other_wires, *metal]
+    wires = [*own, *plan.other_wires]
+    for piece in plan.house:
+        wires += piece.wires() if isinstance(piece, METAL) else []
     return {wire.name: len(wire.vertices) for wire in wires}
 
 
@@ -302,9 +302,8 @@ def height_room(plan: AtticPlan) -> float:
         table = None if path is None else value_at(told, path)
         if isinstance(table, dict) and table.get("heights_from") == "ground":
             continue
-        parts = piece.wires() if hasattr(piece, "wires") else [piece]
+        parts = piece.wires() if isinstance(piece, METAL) else [piece]
         for part in parts:
-            vertices = getattr(part, "vertices", None)
-            if vertices is not None:
-                lowest = min(lowest, float(vertices[:, 2].min()))
+            if isinstance(part, Wire):
+                lowest = min(lowest, float(part.vertices[:, 2].min()))
     return max(lowest, 0.0)

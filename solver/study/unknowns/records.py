@@ -5,7 +5,6 @@ from __future__ import annotations
 import html
 import textwrap
 from dataclasses import dataclass
-from typing import Any, overload
 
 from ...errors import PriorError
 from .distributions import Distribution
@@ -89,31 +88,23 @@ class Unknown:
 
 
 class Unknowns(tuple[Unknown, ...]):
-    """Unknowns of an attic, in their order, by number or by name; shows itself as a table."""
+    """Unknowns of an attic, in their order; shows itself as a table."""
 
     __slots__ = ()
 
-    @overload  # type: ignore[override]
-    def __getitem__(self, which: int) -> Unknown: ...
-    @overload
-    def __getitem__(self, which: slice) -> tuple[Unknown, ...]: ...
-    @overload
-    def __getitem__(self, which: str) -> Unknown: ...
-    def __getitem__(self, which: Any) -> Any:
-        """That of a number or a name.
+    def named(self, name: str) -> Unknown:
+        """That of a name.
 
         Raises
         ------
         PriorError
             If none is called so.
         """
-        if not isinstance(which, str):
-            return super().__getitem__(which)
         for one in self:
-            if one.name == which:
+            if one.name == name:
                 return one
         raise PriorError(
-            f"Nothing unknown is called {which!r}. There are: "
+            f"Nothing unknown is called {name!r}. There are: "
             f"{', '.join(repr(one.name) for one in self) or 'none'}."
         )
 
