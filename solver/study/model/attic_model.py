@@ -24,7 +24,9 @@ from ...errors import SolverError
 from ...moments.basis import ComplexArray, FloatArray, IntArray
 from ...moments.quadrature import lagrange_weights
 from ..partition import HEAT, Partition
-from ..unknowns import Unknown, apply
+from ..unknowns import Unknown, Unknowns, apply
+from ..unknowns.cables import cables_at_height
+from ..unknowns.draws import sobol_scores
 from .eliminated import Eliminated, LayoutState
 from .lengths import LengthPool
 from .scores import ScoreNodes
@@ -71,8 +73,10 @@ class AtticModel:
     ----------
     plan : AtticPlan
         Without the candidate cables.
+    asked : Unknowns
+        All that is unknown.
     unknowns : tuple of Unknown
-        In the order of the scores; none of kind "cables".
+        Those of them with a score, in the order of scores: all but kind "cables".
     cables : tuple of Cable
         Candidates for cables that nobody told of.
     bands : tuple of Band
@@ -83,6 +87,7 @@ class AtticModel:
     """
 
     plan: AtticPlan
+    asked: Unknowns
     unknowns: tuple[Unknown, ...]
     cables: tuple[Cable, ...]
     bands: tuple[Band, ...]
@@ -134,7 +139,7 @@ class AtticModel:
                 )
         wide = _widened(plan, own, ranges)
         costly = [one for one in own if one.kind == "key"]
-        nodes = ScoreNodes(len(costly), _pairs(costly))
+        nodes = ScoreNodes.of(costly)
         frequencies = sorted(
             {min(b.low for b in bands), max(b.high for b in bands), *(b.centre for b in bands)}
         )
@@ -144,9 +149,10 @@ class AtticModel:
                 one.name: one.distribution.value(float(score))
                 for one, score in zip(costly, place, strict=True)
             }
-            changed = apply(plan, unknowns, values) if values else plan
+            changed = apply(plan, values, unknowns=unknowns)
             if cables:
-                changed = changed.with_house(*changed.house, *cables)
+                along = cables_at_height(cables, plan, changed)
+                changed = changed.with_house(*changed.house, *along)
             pools.append(
                 LengthPool.build(
                     changed, wide, frequencies, tolerance=tolerance,
@@ -154,7 +160,9 @@ class AtticModel:
                 )
             )  # fmt: skip
             tick()
-        return cls(plan, own, tuple(cables), tuple(bands), nodes, tuple(pools))
+        return cls(
+            plan, Unknowns(unknowns), own, tuple(cables), tuple(bands), nodes, tuple(pools)
+        )
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -176,6 +184,11 @@ class AtticModel:
     def middle(self) -> HouseState:
         """All unknowns at their middle, and none of the candidate cables."""
         return HouseState(np.zeros(len(self.unknowns)), np.zeros(len(self.cables), dtype=bool))
+
+    def drawn(self, count: int, seed: int) -> list[HouseState]:
+        """Houses drawn from all that is unknown, evenly spread; see `sobol_scores`."""
+        scores, cables = sobol_scores(self.asked, count, seed)
+        return [HouseState(u, there) for u, there in zip(scores, cables, strict=True)]
 
     @cached_property
     def of_kind(self) -> dict[str, list[int]]:
@@ -248,12 +261,6 @@ class AtticModel:
             columns = np.unique(combination.tocsr()[rows].tocoo().col)
             by_name[cable.name] = columns[columns < pool.n_fixed]
         return by_name
-
-
-def _pairs(unknowns: Sequence[Unknown]) -> tuple[tuple[int, int], ...]:
-    """Pairs whose product matters: all that change what the earth reflects."""
-    earthly = [n for n, one in enumerate(unknowns) if one.key.split(".")[0] in ("earth", "attic")]
-    return tuple((i, j) for i in earthly for j in earthly if i < j)
 
 
 def _widened(

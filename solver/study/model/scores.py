@@ -12,12 +12,14 @@ that one set of weights serves matrices and forms alike.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from ...moments.basis import FloatArray
+from ..unknowns import Unknown
 
 STEP = math.sqrt(3.0)
 """Where a normal score's own quadrature of three points lies."""
@@ -36,6 +38,14 @@ class ScoreNodes:
 
     n_scores: int
     pairs: tuple[tuple[int, int], ...] = ()
+
+    @classmethod
+    def of(cls, unknowns: Sequence[Unknown]) -> ScoreNodes:
+        """For some unknowns; those that change what the earth reflects matter in pairs."""
+        earthly = [
+            n for n, one in enumerate(unknowns) if one.key.split(".")[0] in ("earth", "attic")
+        ]
+        return cls(len(unknowns), tuple((i, j) for i in earthly for j in earthly if i < j))
 
     @cached_property
     def places(self) -> FloatArray:

@@ -1,0 +1,164 @@
+"""A model of an attic, from what is asked: bands, unknowns, cables, lengths; and what it takes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ....geometry.mesh import build_mesh
+from ....geometry.plan import AtticPlan
+from ...bands import Band
+from ...effort import estimate_effort
+from ...errors import SolverError
+from ...settings import Settings, read_settings
+from ...solve import DEFAULT_TOLERANCE
+from ..unknowns import Unknowns, candidates, unknowns_of
+from ..unknowns.draws import cable_count
+from .attic_model import AtticModel
+from .scores import ScoreNodes
+
+LENGTH_UNKNOWNS = 45
+"""Columns of an element that may have any length, about."""
+
+CABLE_UNKNOWNS = 8
+
+FORMS = 1.0
+"""Forms of watts at a band's centre, by the square of thousands of unknowns and per state. [s]"""
+
+
+@dataclass(frozen=True)
+class ModelEffort:
+    """What a model is about to do.
+
+    Attributes
+    ----------
+    states : int
+        Of the house, at each of which matrices are filled.
+    bands, matrices : int
+    unknowns : int
+        About so many.
+    cables : int
+        Candidates for cables that nobody told of.
+    seconds : float
+        About how long. [s]
+    """
+
+    states: int
+    bands: int
+    matrices: int
+    unknowns: int
+    cables: int
+    seconds: float
+
+    def __str__(self) -> str:
+        minutes = self.seconds / 60.0
+        took = f"{minutes:.0f} min" if minutes >= 2.0 else f"{max(1.0, self.seconds):.0f} s"
+        return (
+            f"{self.states} states of the house on {self.bands} "
+            f"band{'s' * (self.bands > 1)}: {self.matrices} matrices of about {self.unknowns} "
+            f"unknowns, some {took}"
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Modelling:
+    """What a model is made of, before anything is computed.
+
+    Attributes
+    ----------
+    plan : AtticPlan
+    settings : Settings
+        Bands, power and reference.
+    unknowns : Unknowns
+    ranges : mapping of str to (low, high)
+        Lengths of elements. [m]
+    seed : int
+        Of the candidate cables.
+    tolerance : float or None
+    """
+
+    plan: AtticPlan
+    settings: Settings
+    unknowns: Unknowns
+    ranges: Mapping[str, tuple[float, float]]
+    seed: int = 0
+    tolerance: float | None = DEFAULT_TOLERANCE
+
+    @classmethod
+    def of(
+        cls,
+        plan: AtticPlan,
+        bands: Sequence[Band | str | Sequence[float]] | str | Band | None = None,
+        *,
+        unknowns: Mapping[str, Any] | Unknowns | None = None,
+        ranges: Mapping[str, tuple[float, float]] | None = None,
+        reference: float | None = None,
+        power: float | None = None,
+        seed: int = 0,
+        tolerance: float | None = DEFAULT_TOLERANCE,
+    ) -> Modelling:
+        """Read what is asked.
+
+        Parameters
+        ----------
+        plan : AtticPlan
+        bands : optional
+            As for `answer`; the file's where left out.
+        unknowns : optional
+            As for `unknowns_of`, or what it gave.
+        ranges : mapping, optional
+            Lengths that elements may have [m]; as they are told where left out.
+        reference, power : float, optional
+            As for `answer`. [ohm, W]
+
+        Raises
+        ------
+        SolverError
+            If there is no antenna of bent elements.
+        """
+        if not isinstance(plan, AtticPlan):
+            raise SolverError(f"plan is {plan!r}; give what read_attic(path) gives.")
+        if plan.antenna is None:
+            raise SolverError(
+                f"{plan.file.name} has no [antenna] with elements; a model of what is not known "
+                "is made for those."
+            )
+        settings = read_settings(plan, bands=bands, reference=reference, power=power)
+        known = unknowns if isinstance(unknowns, Unknowns) else unknowns_of(plan, unknowns)
+        lengths = {wire.name: wire.length for wire in plan.wires}
+        wanted = {one.name: (lengths[one.name],) * 2 for one in plan.antenna.elements}
+        wanted.update(ranges or {})
+        return cls(plan, settings, known, wanted, seed, tolerance)
+
+    @property
+    def effort(self) -> ModelEffort:
+        """What it will take."""
+        scene, bands = self.plan.scene(), self.settings.bands
+        nodes = ScoreNodes.of([one for one in self.unknowns if one.kind == "key"])
+        matrices = 3 * len(bands) * len(nodes)
+        mesh = build_mesh(scene, max(band.high for band in bands))
+        bare = estimate_effort(scene, mesh, bands, matrices=0, frequencies=2 + len(bands))
+        cables = cable_count(self.unknowns)
+        unknowns = bare.unknowns + LENGTH_UNKNOWNS * len(self.ranges) + CABLE_UNKNOWNS * cables
+        each = estimate_effort(scene, mesh, (), matrices=matrices, frequencies=0)
+        filling = each.seconds * unknowns / max(1, bare.unknowns)
+        forms = FORMS * (unknowns / 1000.0) ** 2 * len(bands) * len(nodes)
+        return ModelEffort(
+            len(nodes), len(bands), matrices, unknowns, cables, bare.seconds + filling + forms
+        )
+
+    @property
+    def ticks(self) -> int:
+        """How often `build` and filling all bands call their tick."""
+        nodes = ScoreNodes.of([one for one in self.unknowns if one.kind == "key"])
+        return len(nodes) * (1 + 3 * len(self.settings.bands))
+
+    def build(self, *, tick: Callable[[], None] = lambda: None) -> AtticModel:
+        """Meshes and integrals; see `AtticModel.build`."""
+        count = cable_count(self.unknowns)
+        cables = candidates(self.plan, count, self.seed) if count else ()
+        return AtticModel.build(
+            self.plan, self.unknowns, self.settings.bands, self.ranges, cables=cables,
+            tolerance=self.tolerance, tick=tick,
+        )  # fmt: skip
