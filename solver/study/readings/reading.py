@@ -301,8 +301,7 @@ def _points_of_text(lines: Sequence[str], name: str, reference: float) -> Points
     header = find_header(lines, name=name) if name or len(lines) > 1 else None
     if header is not None:
         return points_of_table(lines, header=header, name=name, reference=reference, source=source)
-    points = points_of_lines(lines, name=name, reference=reference, source=source)
-    return points
+    return points_of_lines(lines, name=name, reference=reference, source=source)
 
 
 def _lines_of(path: Path, name: str) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +16,9 @@ from .quantities import (
     FREQUENCY,
     KNOWN,
     SWR,
+    Z_SIZE,
     Meaning,
+    Z,
     bare_frequency,
     choose,
     meaning,
@@ -91,6 +93,7 @@ def points_of_table(
         )
     if len(rows) > MOST_POINTS:
         raise ReadingError(too_many(source, len(rows)))
+    head = _sized(head, lines[rows[0] - 1])
     columns = {m.quantity: k for k, m in enumerate(head.meanings) if m is not None}
     try:
         used = choose([q for q in columns if q != FREQUENCY])
@@ -104,16 +107,17 @@ def points_of_table(
     frequencies = _frequencies(shown, head, rows, lines, name)
     ratios = [values.pop(SWR) for values in shown] if SWR in columns and SWR not in used else None
     places = Places(name, "line", np.array(rows), lines)
-    notes = [_taken(head, columns, used)]
     points = points_from(
-        frequencies, shown, places=places, reference=reference, source=source, notes=tuple(notes)
+        frequencies,
+        shown,
+        places=places,
+        reference=reference,
+        source=source,
+        notes=(_taken(head, columns, used),),
     )
     if ratios is not None:
         extra = _differing(points, np.array([complex(r).real for r in ratios]))
-        points = Points(
-            points.frequencies, points.reflection, points.magnitude, reference, places, source,
-            (*notes, *extra),
-        )  # fmt: skip
+        points = replace(points, notes=(*points.notes, *extra))
     return points
 
 
@@ -140,6 +144,21 @@ def _read_header(lines: Sequence[str], number: int, name: str) -> _Header:
                 f"{where}: {quantity} is the name of two columns. Rename the one that is not meant."
             )
     return _Header(number, tuple(cells), tuple(meanings), separator)
+
+
+def _sized(head: _Header, first_row: str) -> _Header:
+    """The same with Z called a size where the first cell below it is no complex number."""
+    cells = _split(first_row, head.separator)
+    meanings = tuple(
+        replace(kind, quantity=Z_SIZE)
+        if kind is not None
+        and kind.quantity == Z
+        and k < len(cells)
+        and isinstance(parse_number(cells[k], decimal_comma=head.separator in ";\t"), float)
+        else kind
+        for k, kind in enumerate(head.meanings)
+    )
+    return replace(head, meanings=meanings)
 
 
 def _meanings(cells: Sequence[str], where: str) -> list[Meaning | None]:

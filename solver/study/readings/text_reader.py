@@ -50,7 +50,7 @@ COMMENTS = ("#", "!")
 _DECIMAL_COMMA = (
     "A comma between two digits may separate or be a decimal comma, which is not guessed. Write "
     "decimal points, as '7.05 MHz 23.5 -41.2', or put semicolons between the values, as "
-    "'7,05; 23,5; -41,2'"
+    "'7,05; 23,5; -41,2'; other columns than frequency, R and X need a header, as 'freq (MHz),SWR'"
 )
 _CURE = (
     "Write a frequency and what was read, as '7.05 MHz 23 - 41j', '7.05 MHz R 23 X -41', "
@@ -164,7 +164,9 @@ def _values(rest: str) -> dict[str, float | complex]:
         unit = (item["unit"] or "").replace(" ", "")
         found = meaning(f"{item['word']} ({unit})" if unit else item["word"])
         if found is None or found.quantity == FREQUENCY:
-            raise ReadingError(f"{item['word']!r} is no quantity that is known here. {_CURE}.")
+            raise ReadingError(
+                f"{item['word']!r} is no quantity or unit that is known here. {_CURE}."
+            )
         if found.quantity in values:
             raise ReadingError(f"{found.quantity} stands there twice; leave one out.")
         number = _number(item["value"])
