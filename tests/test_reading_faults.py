@@ -55,7 +55,7 @@ TYPED = [
     ("7.05 MHz SWR 2\n7.1 MHz oops", "line 2 ('7.1 MHz oops')", "does not parse"),
     ("7.05 MHz SWR 2\n\n7.05 MHz SWR 3", "line 3", "stands there twice"),
     ("14 MHz 23 -41\n7.05 MHz 23-41j\n14 MHz 23 -42", "line 3 ('14 MHz 23 -42')", "line 1"),
-    ("R 23 X -41 at 7.05 MHz\n7 MHz SWR 2", "line 1", "none of"),
+    ("R 23 X -41 at 7.05 MHz\n7 MHz SWR 2", "line 1", "begins with its frequency"),
     ("f,R,X\n7.05,23,-41\n7.1,x,3", "line 3 ('7.1,x,3'): 'x' in column 'R'", "no number"),
 ]  # fmt: skip
 
@@ -77,6 +77,7 @@ FILES = [
     ("a.csv", "7.05\n7.1\n", "line 1 ('7.05')", "nothing follows"),
     ("a.csv", "7.05,2.4\n7.1,2.2\n", "line 1 ('7.05,2.4')", "need a header, as 'freq (MHz),SWR'"),
     ("a.csv", "7.05,23,-41,9\n", "line 1", "need a header"),
+    ("a.csv", "# SWR,other,T\n7.05,23,-41\n", "none of 'SWR', 'other', 'T'", "freq (MHz)"),
     ("a.csv", "R,X\n23,-41\n", "none of 'R', 'X' is a frequency", "freq (MHz)"),
     ("a.csv", "Made by a program\nf,R,X\n7.05,23,-41\n", "line 1", "Put # before"),
     ("a.csv", "f,R,R,X\n7.05,23,23,-41\n", "R is the name of two columns", "Rename"),

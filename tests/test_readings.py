@@ -222,6 +222,9 @@ def test_what_was_taken_for_what_is_said(tmp_path: Path):
         "7050000 23 -41\n7100000 25 -30\n",
         "# measured in the evening\n7.05\t23\t-41\n7.1\t25\t-30\n",
         "# f (MHz), X, R\n7.05,-41,23\n7.1,-30,25\n",
+        "! MHz; temperature; Z=R+jX\n7,05;20;23-41j\n7,1;21;25-30j\n",
+        "sep=;\nMHz;X;R\n7,05;-41;23\n7,1;-30;25\n",
+        "f = 7.05 MHz, 23, -41\nf = 7.1 MHz, 25, -30\n",
         "7.05 MHz 23 - 41j\n7.1 MHz R 25 X -30\n",
     ],
 )
@@ -229,6 +232,11 @@ def test_files_without_a_header(tmp_path: Path, text: str):
     read = read_readings(str(table(tmp_path, text, "attic.txt")))
     assert read.frequencies == pytest.approx([7.05e6, 7.1e6], rel=ROUNDING)
     assert read.impedance == pytest.approx([23 - 41j, 25 - 30j], rel=ROUNDING)
+
+
+def test_columns_without_names_are_said_to_be_guessed(tmp_path: Path):
+    read = read_readings(table(tmp_path, "# some words\n7.05,23,-41\n"))
+    assert read.notes == ("no names of columns: frequency, R and X",)
 
 
 def test_a_table_can_be_pasted():
@@ -300,7 +308,7 @@ def test_the_example_of_the_standard():
 
 def test_touchstone_round_trip_and_another_reference(tmp_path: Path):
     s = ((Z - 75) / (Z + 75))[:, None, None]
-    path = write_touchstone(tmp_path / "feed", F, s, reference=75.0)
+    path = write_touchstone(tmp_path / "feed", F, s.astype(complex), reference=75.0)
     read = read_readings(path, reference=200.0)
     assert read.impedance == pytest.approx(Z, rel=1e-10)  # printed: 12 digits
     # an outside reference for the turn from one reference to another
@@ -362,6 +370,8 @@ def test_renormalised_readings():
     read = Readings.of(F, Z).renormalised(300)
     assert read.impedance == pytest.approx(Z, rel=1e-10)
     assert read.reference == 300.0
+    assert read_readings(read) is read
+    assert read_readings(read, reference=50).reflection == pytest.approx((Z - 50) / (Z + 50))
     with pytest.raises(ReadingError, match="SWR alone"):
         read_readings("7.05 MHz SWR 2").renormalised(75)
 
@@ -377,7 +387,8 @@ def test_a_reflection_above_one_within_noise_is_kept_and_noted():
     assert read.magnitude[0] == pytest.approx(abs(0.6 + 0.81j), rel=ROUNDING)  # 1.008
     assert read.magnitude[0] > 1.0
     assert read.swr[0] == np.inf
-    assert any("above 1 as read at 1 of 2" in note for note in read.notes)
+    assert any("above 1 as read at 1 of 2 points, up to 1 + 0.008" in n for n in read.notes)
+    assert not read_readings("7.05 MHz 0+500j").notes  # all is reflected, to rounding
     assert not read_readings("7.05 MHz S11 0.59+0.8j").notes
     with pytest.raises(ReadingError, match=r"reflection\| is 1\.04"):
         read_readings("7.05 MHz S11 0.624+0.832j")

@@ -24,7 +24,7 @@ from .quantities import (
     meaning,
     parse_number,
 )
-from .text_reader import COMMENTS, is_comment
+from .text_reader import COMMENTS, begins_with_frequency, is_comment
 
 DIFFERING_SWR = 0.1
 """Share by which a column of SWR may differ from that of the impedances beside it."""
@@ -49,7 +49,8 @@ def find_header(lines: Sequence[str], *, name: str) -> int | None:
     first = next((n for n, line in enumerate(lines, 1) if not is_comment(line)), None)
     if first is None:
         return None
-    if re.match(r"\s*[\"']?[A-Za-z|\u03b8(]", lines[first - 1]):
+    leading = re.match(r"\s*[\"']?[A-Za-z|\u03b8(]", lines[first - 1])
+    if leading and not begins_with_frequency(lines[first - 1]):
         return first
     for n in range(first - 1, 0, -1):
         bare = lines[n - 1].strip().lstrip("".join(COMMENTS)).strip()
@@ -60,8 +61,9 @@ def find_header(lines: Sequence[str], *, name: str) -> int | None:
         if len(cells) < 2 or len(cells) != len(_split(lines[first - 1], separator)):
             return None
         found = _meanings(cells, place(name, "line", n, lines[n - 1]))
-        names = [m.quantity for m in found if m is not None]
-        return n if len(names) == len(cells) and FREQUENCY in names else None
+        known = sum(m is not None for m in found)
+        # words of a sentence lie between spaces too
+        return n if known == len(cells) or (known and separator != " ") else None
     return None
 
 
@@ -132,6 +134,12 @@ def _read_header(lines: Sequence[str], number: int, name: str) -> _Header:
     cells = _split(bare, separator)
     meanings = _meanings(cells, where)
     names = [m.quantity for m in meanings if m is not None]
+    numbers = [cell for cell in cells if parse_number(cell) is not None]
+    if numbers:
+        raise ReadingError(
+            f"{where}: it begins with a word, as names of columns do, and has the number "
+            f"{numbers[0]!r}. A reading begins with its frequency, as '7.05 MHz R 23 X -41'."
+        )
     if FREQUENCY not in names:
         raise ReadingError(
             f"{where}: it should name the columns, and none of {', '.join(map(repr, cells))} is "
@@ -246,7 +254,7 @@ def _differing(points: Points, ratios: FloatArray) -> tuple[str, ...]:
     return (
         f"the column of SWR differs from what the others give against {points.reference:g} ohm, "
         f"most at {points.frequencies[at] / 1e6:g} MHz (|reflection| {told[at]:.2f} and "
-        f"{points.magnitude[at]:.2f}): is its reference another, or the sign lost?",
+        f"{points.magnitude[at]:.2f}): is its reference another?",
     )
 
 
