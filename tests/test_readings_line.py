@@ -204,6 +204,22 @@ def test_slightly_above_one_behind_a_line_is_kept_and_noted():
     assert any("above 1 behind 8.6 m of line" in note for note in read.notes)
 
 
+@pytest.mark.parametrize(("sigmas", "passes"), [(2.9, True), (3.1, False)])
+def test_the_noise_that_a_line_lets_through_has_its_limit(sigmas: float, passes: bool):
+    line = Line.of(50.0, length=30, velocity_factor=0.66, k1=1.3, real_impedance=True)
+    gain = 10 ** (2 * float(line.matched_loss_db(14.2e6)) / 20)
+    assert gain > 1.2
+    # at the feed point the deviation is 0.01 gain
+    size = (1 + sigmas * 0.01 * gain) / gain
+    g = size * np.exp(2.1j)
+    given = f"14.2 MHz S11 {float(g.real)!r}+{float(g.imag)!r}j"
+    if passes:
+        assert read_readings(given, line=line).magnitude == pytest.approx([size * gain])
+        return
+    with pytest.raises(ReadingError, match=r"line 1 .*correct the line, or leave it out"):
+        read_readings(given, line=line)
+
+
 def test_a_line_is_taken_away_once():
     once = read_readings(at_input(THIN), line=THIN)
     assert once.taken_at == "the end of 12 m of RG-58"
