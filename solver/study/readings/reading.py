@@ -109,7 +109,7 @@ def read_readings(
     <Readings: 1 reading at 7.05 MHz at the feed point, typed in>
     >>> read = read_readings("7050 kHz SWR 2.4", line="12 m of RG-58")
     >>> f"{read.swr[0]:.2f}"
-    '2.65'
+    '2.69'
     """
     to = DEFAULT_REFERENCE if reference is None else require_reference(reference)
     band = None if within is None else read_band(within)
