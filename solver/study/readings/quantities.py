@@ -47,8 +47,8 @@ RETURN_LOSS, PHASE, PHASE_OF_Z, PHASE_OF_S11 = "return loss", "phase", "phase of
 _WORDS: dict[str, str] = {
     FREQUENCY: "frequency frequencies freq f",
     R: "r rs rseries resistance re(z) real(z) rez realz zre zreal zr",
-    X: "x xs xseries reactance im(z) imag(z) imz imagz zim zimag zx",
-    Z: "z impedance zcomplex",
+    X: "x xs xseries jx reactance im(z) imag(z) imz imagz zim zimag zx",
+    Z: "z impedance zcomplex z=r+jx r+jx",
     Z_SIZE: "|z| zmag magz mag(z) abs(z) zabs absz magnitudeofz zmagnitude",
     SWR: "swr vswr standingwaveratio",
     S11: "s11 gamma reflection reflectioncoefficient",
@@ -125,6 +125,8 @@ def meaning(text: str) -> Meaning | None:
     whole = _MEANING.get(_compact(words))
     if whole is not None:
         return Meaning(whole, 1.0, False)
+    if words in FREQUENCY_UNITS:
+        return Meaning(FREQUENCY, FREQUENCY_UNITS[words], True)
     match = re.fullmatch(r"(.*?)[\s_,]*[(\[]\s*([^()\[\]]*?)\s*[)\]]", words)
     if match is None:
         match = re.fullmatch(r"(.*?)[\s_/,]+([a-z\u00b0]+)", words)

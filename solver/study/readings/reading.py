@@ -43,6 +43,8 @@ MOST_BYTES = 50_000_000
 SIGMAS = 3.0
 """So many standard deviations above 1 a reflection is taken for noise."""
 
+ROUNDING = 1e-12
+
 SAYS_LITTLE = 0.1
 """Noise of the reflection from which a reading says little of the antenna: at an SWR of 2 it is
 anything from 1.6 to 2.5."""
@@ -54,7 +56,7 @@ _LINE = re.compile(r"\s*(\S.*?)\s+of\s+(\S.*?)\s*")
 def read_readings(
     given: str | Path | Readings | Iterable[object],
     *,
-    reference: float = DEFAULT_REFERENCE,
+    reference: float | None = None,
     line: Line | str | None = None,
     within: Band | str | Sequence[float] | None = None,
     magnitude_sd: ArrayLike = DEFAULT_MAGNITUDE_SD,
@@ -69,9 +71,9 @@ def read_readings(
         "7.05, 23, -41"; a list of (frequency, impedance), (frequency, R, X), dicts or such texts;
         the path of a table with a header, or of a Touchstone one-port file; or readings. A
         frequency without unit is MHz from 1 to 60 and Hz from 1e5 on.
-    reference : float
-        What SWR, |reflection| and S11 refer to, and the result; a Touchstone file says its own
-        and is turned to this. [ohm]
+    reference : float or None
+        What SWR, |reflection| and S11 refer to, and the result, 50 unless told; a Touchstone file
+        and readings say their own, and are turned to this. [ohm]
     line : Line, str or None
         Between analyser and feed point, as "12 m of RG-58"; its effect is taken away. See
         `line_of` for that of an attic file.
@@ -107,13 +109,13 @@ def read_readings(
     <Readings: 1 reading at 7.05 MHz at the feed point, typed in>
     >>> read = read_readings("7050 kHz SWR 2.4", line="12 m of RG-58")
     >>> f"{read.swr[0]:.2f}"
-    '2.65'
+    '2.69'
     """
-    to = require_reference(reference)
+    to = DEFAULT_REFERENCE if reference is None else require_reference(reference)
     band = None if within is None else read_band(within)
     known_line = None if line is None else _as_line(line)
     if isinstance(given, Readings):
-        return _read_again(given, to, known_line, band)
+        return _read_again(given, given.reference if reference is None else to, known_line, band)
     points = ordered(_points(given, to), within=band)
     read = Reflections(
         points.reflection,
@@ -301,8 +303,7 @@ def _points_of_text(lines: Sequence[str], name: str, reference: float) -> Points
     header = find_header(lines, name=name) if name or len(lines) > 1 else None
     if header is not None:
         return points_of_table(lines, header=header, name=name, reference=reference, source=source)
-    points = points_of_lines(lines, name=name, reference=reference, source=source)
-    return points
+    return points_of_lines(lines, name=name, reference=reference, source=source)
 
 
 def _lines_of(path: Path, name: str) -> list[str]:
@@ -362,13 +363,14 @@ def _require_passive(points: Points, sd: FloatArray) -> list[str]:
 
 
 def _above_one_note(frequencies: FloatArray, magnitude: FloatArray, where: str) -> list[str]:
-    over = int(np.count_nonzero(magnitude > 1.0))
+    over = int(np.count_nonzero(magnitude > 1.0 + ROUNDING))
     if not over:
         return []
     at = int(np.argmax(magnitude))
     return [
         f"|reflection| above 1 {where} at {over} of {magnitude.size} points, up to "
-        f"{magnitude[at]:.4g} at {frequencies[at] / 1e6:g} MHz: within the noise, kept as it is"
+        f"1 + {magnitude[at] - 1.0:.1g} at {frequencies[at] / 1e6:g} MHz: within the noise, kept "
+        "as it is"
     ]
 
 

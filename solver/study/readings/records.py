@@ -65,7 +65,7 @@ class Readings:
     >>> print(read)
     2 readings from 7.05 to 7.1 MHz at the feed point, typed in
     >>> read.swr.round(2)
-    array([3.87, 2.35])
+    array([3.83, 2.32])
     """
 
     frequencies: FloatArray

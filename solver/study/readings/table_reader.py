@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,13 +16,15 @@ from .quantities import (
     FREQUENCY,
     KNOWN,
     SWR,
+    Z_SIZE,
     Meaning,
+    Z,
     bare_frequency,
     choose,
     meaning,
     parse_number,
 )
-from .text_reader import COMMENTS, is_comment
+from .text_reader import COMMENTS, begins_with_frequency, is_comment
 
 DIFFERING_SWR = 0.1
 """Share by which a column of SWR may differ from that of the impedances beside it."""
@@ -47,7 +49,8 @@ def find_header(lines: Sequence[str], *, name: str) -> int | None:
     first = next((n for n, line in enumerate(lines, 1) if not is_comment(line)), None)
     if first is None:
         return None
-    if re.match(r"\s*[\"']?[A-Za-z|\u03b8(]", lines[first - 1]):
+    leading = re.match(r"\s*[\"']?[A-Za-z|\u03b8(]", lines[first - 1])
+    if leading and not begins_with_frequency(lines[first - 1]):
         return first
     for n in range(first - 1, 0, -1):
         bare = lines[n - 1].strip().lstrip("".join(COMMENTS)).strip()
@@ -58,8 +61,9 @@ def find_header(lines: Sequence[str], *, name: str) -> int | None:
         if len(cells) < 2 or len(cells) != len(_split(lines[first - 1], separator)):
             return None
         found = _meanings(cells, place(name, "line", n, lines[n - 1]))
-        names = [m.quantity for m in found if m is not None]
-        return n if len(names) == len(cells) and FREQUENCY in names else None
+        known = sum(m is not None for m in found)
+        # words of a sentence lie between spaces too
+        return n if known == len(cells) or (known and separator != " ") else None
     return None
 
 
@@ -91,6 +95,7 @@ def points_of_table(
         )
     if len(rows) > MOST_POINTS:
         raise ReadingError(too_many(source, len(rows)))
+    head = _sized(head, lines[rows[0] - 1])
     columns = {m.quantity: k for k, m in enumerate(head.meanings) if m is not None}
     try:
         used = choose([q for q in columns if q != FREQUENCY])
@@ -104,16 +109,17 @@ def points_of_table(
     frequencies = _frequencies(shown, head, rows, lines, name)
     ratios = [values.pop(SWR) for values in shown] if SWR in columns and SWR not in used else None
     places = Places(name, "line", np.array(rows), lines)
-    notes = [_taken(head, columns, used)]
     points = points_from(
-        frequencies, shown, places=places, reference=reference, source=source, notes=tuple(notes)
+        frequencies,
+        shown,
+        places=places,
+        reference=reference,
+        source=source,
+        notes=(_taken(head, columns, used),),
     )
     if ratios is not None:
         extra = _differing(points, np.array([complex(r).real for r in ratios]))
-        points = Points(
-            points.frequencies, points.reflection, points.magnitude, reference, places, source,
-            (*notes, *extra),
-        )  # fmt: skip
+        points = replace(points, notes=(*points.notes, *extra))
     return points
 
 
@@ -128,6 +134,12 @@ def _read_header(lines: Sequence[str], number: int, name: str) -> _Header:
     cells = _split(bare, separator)
     meanings = _meanings(cells, where)
     names = [m.quantity for m in meanings if m is not None]
+    numbers = [cell for cell in cells if parse_number(cell) is not None]
+    if numbers:
+        raise ReadingError(
+            f"{where}: it begins with a word, as names of columns do, and has the number "
+            f"{numbers[0]!r}. A reading begins with its frequency, as '7.05 MHz R 23 X -41'."
+        )
     if FREQUENCY not in names:
         raise ReadingError(
             f"{where}: it should name the columns, and none of {', '.join(map(repr, cells))} is "
@@ -140,6 +152,21 @@ def _read_header(lines: Sequence[str], number: int, name: str) -> _Header:
                 f"{where}: {quantity} is the name of two columns. Rename the one that is not meant."
             )
     return _Header(number, tuple(cells), tuple(meanings), separator)
+
+
+def _sized(head: _Header, first_row: str) -> _Header:
+    """The same with Z called a size where the first cell below it is no complex number."""
+    cells = _split(first_row, head.separator)
+    meanings = tuple(
+        replace(kind, quantity=Z_SIZE)
+        if kind is not None
+        and kind.quantity == Z
+        and k < len(cells)
+        and isinstance(parse_number(cells[k], decimal_comma=head.separator in ";\t"), float)
+        else kind
+        for k, kind in enumerate(head.meanings)
+    )
+    return replace(head, meanings=meanings)
 
 
 def _meanings(cells: Sequence[str], where: str) -> list[Meaning | None]:
@@ -227,7 +254,7 @@ def _differing(points: Points, ratios: FloatArray) -> tuple[str, ...]:
     return (
         f"the column of SWR differs from what the others give against {points.reference:g} ohm, "
         f"most at {points.frequencies[at] / 1e6:g} MHz (|reflection| {told[at]:.2f} and "
-        f"{points.magnitude[at]:.2f}): is its reference another, or the sign lost?",
+        f"{points.magnitude[at]:.2f}): is its reference another?",
     )
 
 

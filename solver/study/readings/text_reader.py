@@ -46,11 +46,12 @@ _COMPLEX_OHMS = re.compile(rf"({COMPLEX}){_OHM}", re.IGNORECASE)
 _COMMA_IN_DIGITS = re.compile(r"\d,\d")
 
 COMMENTS = ("#", "!")
+_SEPARATOR = re.compile(r"sep\s*=.?", re.IGNORECASE)
 
 _DECIMAL_COMMA = (
     "A comma between two digits may separate or be a decimal comma, which is not guessed. Write "
     "decimal points, as '7.05 MHz 23.5 -41.2', or put semicolons between the values, as "
-    "'7,05; 23,5; -41,2'"
+    "'7,05; 23,5; -41,2'; other columns than frequency, R and X need a header, as 'freq (MHz),SWR'"
 )
 _CURE = (
     "Write a frequency and what was read, as '7.05 MHz 23 - 41j', '7.05 MHz R 23 X -41', "
@@ -59,9 +60,14 @@ _CURE = (
 
 
 def is_comment(line: str) -> bool:
-    """Whether a line says nothing: empty, or led by # or !."""
+    """Whether a line says nothing: empty, led by # or !, or "sep=;" of a spreadsheet."""
     bare = line.strip()
-    return not bare or bare.startswith(COMMENTS)
+    return not bare or bare.startswith(COMMENTS) or _SEPARATOR.fullmatch(bare) is not None
+
+
+def begins_with_frequency(line: str) -> bool:
+    """Whether a line may be a reading rather than names of columns."""
+    return _FREQUENCY.match(plain(line)) is not None
 
 
 def points_of_lines(lines: Sequence[str], *, name: str, reference: float, source: str) -> Points:
@@ -87,7 +93,11 @@ def points_of_lines(lines: Sequence[str], *, name: str, reference: float, source
         frequencies.append(frequency)
         shown.append(values)
     places = Places(name, "line", np.array(numbers), lines)
-    return points_from(frequencies, shown, places=places, reference=reference, source=source)
+    bare = bool(name) and all(tuple(values) == (R, X) for values in shown)
+    notes = ("no names of columns: frequency, R and X",) if bare else ()
+    return points_from(
+        frequencies, shown, places=places, reference=reference, source=source, notes=notes
+    )
 
 
 def parse_line(text: str) -> tuple[float, dict[str, float | complex]]:
@@ -164,7 +174,9 @@ def _values(rest: str) -> dict[str, float | complex]:
         unit = (item["unit"] or "").replace(" ", "")
         found = meaning(f"{item['word']} ({unit})" if unit else item["word"])
         if found is None or found.quantity == FREQUENCY:
-            raise ReadingError(f"{item['word']!r} is no quantity that is known here. {_CURE}.")
+            raise ReadingError(
+                f"{item['word']!r} is no quantity or unit that is known here. {_CURE}."
+            )
         if found.quantity in values:
             raise ReadingError(f"{found.quantity} stands there twice; leave one out.")
         number = _number(item["value"])
