@@ -298,6 +298,16 @@ class System:
         solid_fields : FunctionFields, optional
             Of `solid_fields`, where they are there already.
         """
+        filled = self.fill_wires(frequency, with_next=with_next)
+        if self.volume is not None:
+            if solid_fields is None:
+                solid_fields = self.solid_fields(frequency, with_next=with_next)
+            with self.few_threads():
+                self.volume.add_to(filled, solid_fields, frequency)
+        return filled
+
+    def fill_wires(self, frequency: float, *, with_next: bool = False) -> Filled:
+        """The same without the solids' part."""
         filled = fill(
             self.prepared,
             frequency,
@@ -314,15 +324,21 @@ class System:
                 frequency,
                 self.scene.earth.at(frequency),
             )
-        if self.volume is not None:
-            if solid_fields is None:
-                solid_fields = self.solid_fields(frequency, with_next=with_next)
-            with self.few_threads():
-                self.volume.add_to(filled, solid_fields, frequency)
         return filled
 
-    def solid_fields(self, frequency: float, *, with_next: bool = False) -> FunctionFields:
+    def solid_fields(
+        self,
+        frequency: float,
+        *,
+        with_next: bool = False,
+        direct: FunctionFields | None = None,
+    ) -> FunctionFields:
         """Mean fields of all functions over the cells of the solids.
+
+        Parameters
+        ----------
+        direct : FunctionFields, optional
+            What they are without a real earth, of `Volume.fields`, where that is there already.
 
         Raises
         ------
@@ -333,7 +349,10 @@ class System:
         if volume is None:
             raise SolverError("There are no timbers or sheets in this scene.")
         with self.few_threads():
-            fields = volume.fields(frequency, extra=int(with_next))
+            if direct is None:
+                fields = volume.fields(frequency, extra=int(with_next))
+            else:
+                fields = FunctionFields(direct.local.copy(), direct.following.copy())
             if earth is not None and not earth.is_perfect:
                 cells = volume.cells
                 reach = (self if self.envelope is None else self.envelope).prepared

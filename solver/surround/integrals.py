@@ -287,6 +287,10 @@ def grouped(parts: Sequence[Part], size: int) -> tuple[Group, ...]:
     )
 
 
+KEY_DECIMALS = 9
+"""Places are told apart by so many. [m]"""
+
+
 class _Site(NamedTuple):
     """A part's cells and near elements, before it is known whether they have been integrated."""
 
@@ -345,11 +349,16 @@ def _site(
     which = np.flatnonzero(near[own].any(axis=0))
     here = near[own][:, which]
     digest = hashlib.sha256()
+    # places count from the first cell: a house that is lifted as a whole has the same integrals
+    origin = cells.center[own[0]]
+    moved = elements._replace(center=elements.center - origin)
     for values in (
-        cells.center[own], cells.half[own], cells.frame[own], cells.volume[own], plan.kind[own],
-        plan.counts[own], here, *(one[which] for one in elements),
+        cells.center[own] - origin, cells.half[own], cells.frame[own], cells.volume[own],
+        plan.kind[own], plan.counts[own], here, *(one[which] for one in moved),
     ):  # fmt: skip
         digest.update(str(values.shape).encode())
+        if values.dtype == np.float64:
+            values = np.round(values, KEY_DECIMALS) + 0.0
         digest.update(np.ascontiguousarray(values).tobytes())
     return _Site(own, which, here, digest.digest())
 

@@ -289,18 +289,24 @@ class Volume:
 
     def add_to(self, filled: Filled, fields: FunctionFields, frequency: float) -> None:
         """Add the solids' term to a matrix and to the next functions' rows, in place."""
-        combination = self.basis.combination
-        weight = self.weight(frequency)
-        _add_symmetric(filled.matrix, self.means(fields) * np.sqrt(weight))
-        form = self.form(frequency)
-        n_local = self.basis.n_local
-        inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
-        filled.matrix[inner.row, inner.col] += inner.data
+        form = self.add_to_matrix(filled.matrix, fields, frequency)
         if filled.next_diagonal.size:
-            following = fields.following * weight
+            n_local = self.basis.n_local
+            following = fields.following * self.weight(frequency)
             filled.next_rows[...] += following @ fields.local.T + form[n_local:, :n_local].toarray()
             filled.next_diagonal[...] += np.einsum("ec,ec->e", following, fields.following)
             filled.next_diagonal[...] += form[n_local:, n_local:].diagonal()
+
+    def add_to_matrix(
+        self, matrix: ComplexArray, fields: FunctionFields, frequency: float
+    ) -> sparse.csr_array:
+        """Add the solids' term to a matrix (N, N), in place; returns `form`."""
+        combination, form = self.basis.combination, self.form(frequency)
+        _add_symmetric(matrix, self.means(fields) * np.sqrt(self.weight(frequency)))
+        n_local = self.basis.n_local
+        inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
+        matrix[inner.row, inner.col] += inner.data
+        return form
 
     def _beside_means(
         self, frequency: float, bodies: Collection[int] | None = None

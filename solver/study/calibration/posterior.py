@@ -32,6 +32,10 @@ MODEL_ERROR = 0.01
 CABLE_DRAWS = 12
 """Sets of candidate cables from which their covariance is taken."""
 
+LEAST_ACROSS = 0.5
+"""Of the error along the reflection coefficient: less than this no analyser leaves across it,
+however small the coefficient is. Common practice."""
+
 MOST_STEPS = 30
 
 
@@ -75,14 +79,16 @@ class Data:
             told.update({name: float(value) for name, value in visit.lengths.items()})
             lengths.append([told[name] for name in model.names])
             read = visit.readings
+            if parts:
+                read = read.renormalised(float(parts[0][5]))
             known = np.asarray(read.has_phase, dtype=bool)
             value = np.where(known, read.reflection, read.magnitude)
             size = np.abs(value)
             along = np.broadcast_to(read.magnitude_sd, size.shape)
-            across = size * np.deg2rad(np.broadcast_to(read.phase_sd_deg, size.shape))
+            across = size * np.deg2rad(np.where(known, read.phase_sd_deg, 0.0))
             parts.append((
                 read.frequencies, np.full(size.shape, number), value, known,
-                np.stack([along, np.maximum(across, 1e-4)], axis=1), read.reference,
+                np.stack([along, np.maximum(across, LEAST_ACROSS * along)], axis=1), read.reference,
             ))  # fmt: skip
         columns = [np.concatenate([part[k] for part in parts]) for k in range(5)]
         return cls(

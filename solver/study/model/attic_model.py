@@ -21,13 +21,16 @@ from ....geometry.plan import AtticPlan
 from ...band_sweep import WIDEST_STRETCH, chebyshev_nodes, first_nodes
 from ...bands import Band
 from ...errors import SolverError
+from ...fields.far import Spare
 from ...moments.basis import ComplexArray, FloatArray, IntArray
 from ...moments.quadrature import lagrange_weights
 from ..partition import HEAT, Partition
 from ..unknowns import Unknown, Unknowns, apply
 from ..unknowns.cables import cables_at_height
 from ..unknowns.draws import sobol_scores
+from ...surround.volume import FunctionFields
 from .eliminated import Eliminated, LayoutState
+from .houses import House, Houses, matrices
 from .lengths import LengthPool
 from .scores import ScoreNodes
 
@@ -41,8 +44,8 @@ BAND_NODES = {2: 3, 4: 3, 6: 5}
 """Matrices of a band where `band_sweep` begins with more: what it adds is far below what is not
 known of the house."""
 
-LENGTH_MARGIN = 3.0
-"""Lengths are known this many times the 10-90 % half width of their unknown beyond the range."""
+FORM_SPARE = Spare(2.5, 4, 3)
+"""Directions that the watts are summed over: 1e-4 of them is left out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +85,7 @@ class AtticModel:
     bands : tuple of Band
     nodes : ScoreNodes
         Over the unknowns of kind "key", in their order.
-    pools : tuple of LengthPool
+    houses : tuple of House
         One for each node.
     """
 
@@ -92,7 +95,7 @@ class AtticModel:
     cables: tuple[Cable, ...]
     bands: tuple[Band, ...]
     nodes: ScoreNodes
-    pools: tuple[LengthPool, ...]
+    houses: tuple[House, ...]
     _bands: dict[str, BandModel] = field(default_factory=dict, repr=False)
 
     @classmethod
@@ -143,7 +146,7 @@ class AtticModel:
         frequencies = sorted(
             {min(b.low for b in bands), max(b.high for b in bands), *(b.centre for b in bands)}
         )
-        pools: list[LengthPool] = []
+        houses = Houses()
         for place in nodes.places:
             values = {
                 one.name: one.distribution.value(float(score))
@@ -153,26 +156,37 @@ class AtticModel:
             if cables:
                 along = cables_at_height(cables, plan, changed)
                 changed = changed.with_house(*changed.house, *along)
-            pools.append(
-                LengthPool.build(
-                    changed, wide, frequencies, tolerance=tolerance,
-                    like=pools[0] if pools else None,
-                )
-            )  # fmt: skip
+            scene = changed.scene()
+            if houses.known(scene) is None:
+                like = houses.pools[0] if houses.pools else None
+                pool = LengthPool.build(
+                    changed, wide, frequencies, tolerance=tolerance, like=like
+                )  # fmt: skip
+                houses.add(scene, pool)
             tick()
         return cls(
-            plan, Unknowns(unknowns), own, tuple(cables), tuple(bands), nodes, tuple(pools)
+            plan, Unknowns(unknowns), own, tuple(cables), tuple(bands), nodes, tuple(houses.found)
         )
+
+    @property
+    def lengths(self) -> LengthPool:
+        """Pool of the house in its middle."""
+        return self.houses[0].pool
 
     @property
     def names(self) -> tuple[str, ...]:
         """Elements, in the order of lengths."""
-        return self.pools[0].names
+        return self.lengths.names
 
     @property
     def matrices_per_band(self) -> int:
         """How many matrices a band takes, about."""
         return 3 * len(self.nodes)
+
+    @property
+    def n_single(self) -> int:
+        """Nodes at which one unknown at most is beside its middle; they come first."""
+        return 1 + 2 * self.nodes.n_scores
 
     @cached_property
     def told(self) -> FloatArray:
@@ -249,7 +263,7 @@ class AtticModel:
 
     @cached_property
     def _unknowns_of(self) -> dict[str, IntArray]:
-        pool = self.pools[0].pool
+        pool = self.lengths.pool
         wires, basis = pool.system.scene.wires, pool.system.prepared.basis
         combination: Any = basis.combination
         by_name = {}
@@ -313,8 +327,8 @@ class BandModel:
         Frequencies of the matrices. [Hz]
     scaled : (T, K, N, N) complex
         Frequency times matrix. [Hz ohm]
-    forms : (T, len(WATTS), N, N) complex
-        Watts of all unknowns at the band's centre, single precision. [ohm]
+    forms : (1 + 2 U, len(WATTS), N, N) complex
+        Of the nodes without pairs: watts of all unknowns at the band's centre, single precision. [ohm]
     """
 
     model: AtticModel
@@ -332,18 +346,16 @@ class BandModel:
         count = BAND_NODES.get(first_nodes(band.low, band.high), 5)
         nodes = chebyshev_nodes(band.low, band.high, count)
         nodes[count // 2] = band.centre
-        scaled, forms = [], []
-        for pool in model.pools:
-            system = pool.pool.system
-            own = []
-            for k, f in enumerate(map(float, nodes)):
-                fields = None if system.volume is None else system.solid_fields(f)
-                own.append(f * system.fill(f, solid_fields=fields).matrix)
-                if k == count // 2:
-                    forms.append(_forms(pool, f, fields))
+        n = model.lengths.pool.system.n_unknowns
+        scaled = np.empty((len(model.houses), count, n, n), dtype=np.complex128)
+        forms = []
+        for k, f in enumerate(map(float, nodes)):
+            for t, (matrix, fields) in enumerate(matrices(model.houses, f)):
+                scaled[t, k] = f * matrix
+                if k == count // 2 and t < model.n_single:
+                    forms.append(_forms(model.houses[t], f, fields))
                 tick()
-            scaled.append(np.stack(own))
-        return cls(model, band, nodes, np.stack(scaled), np.stack(forms))
+        return cls(model, band, nodes, scaled, np.stack(forms))
 
     def at(self, frequency: float) -> ComplexArray:
         """Matrices of all nodes of the unknowns, (T, N, N). [ohm]"""
@@ -365,7 +377,7 @@ class BandModel:
         weights = model.nodes.weights(costly)
         matrix = (weights @ each.reshape(len(weights), -1)).reshape(each.shape[1:])
         return Eliminated.of(
-            model.pools[0], matrix, frequency, absent=model.absent(state.cables)
+            model.lengths, matrix, frequency, absent=model.absent(state.cables)
         )
 
     def impedance(
@@ -436,7 +448,8 @@ class BandModel:
         """
         model = self.model
         currents = np.stack([state.currents for state in states], axis=1)
-        weights = np.stack([model.nodes.weights(one[model.of_kind["key"]]) for one in scores])
+        single_nodes = ScoreNodes(model.nodes.n_scores)
+        weights = np.stack([single_nodes.weights(one[model.of_kind["key"]]) for one in scores])
         single = currents.astype(np.complex64)
         found = np.zeros((len(states), len(WATTS)))
         for t, forms in enumerate(self.forms):
@@ -449,16 +462,16 @@ class BandModel:
         return found / power[:, None]
 
 
-def _forms(pool: LengthPool, frequency: float, fields: Any) -> ComplexArray:
-    """Watts of all unknowns of a pool at a frequency, (len(WATTS), N, N)."""
-    whole = replace(pool.pool, n_fixed=0)
+def _forms(house: House, frequency: float, fields: FunctionFields | None) -> ComplexArray:
+    """Watts of all unknowns of a house's pool at a frequency, (len(WATTS), N, N)."""
+    pool = house.pool.pool
+    scene = pool.scene if pool.scene.earth is house.earth else pool.scene.with_earth(house.earth)
+    whole = replace(pool, n_fixed=0, system=house.system, scene=scene)
     size, n_ports = whole.system.n_unknowns, whole.system.ports.shape[1]
     nothing = np.zeros((0, 0), dtype=np.complex128)
-    free = Partition(
-        whole, frequency, nothing, nothing, nothing,
-        np.zeros((0, size + n_ports), dtype=np.complex128),
-    )  # fmt: skip
-    lowest = -90.0 if pool.pool.scene.earth is None else 0.0
-    sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), fields)
+    response = np.zeros((0, size + n_ports), dtype=np.complex128)
+    free = Partition(whole, frequency, nothing, nothing, nothing, response)
+    lowest = -90.0 if house.earth is None else 0.0
+    sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), fields, spare=FORM_SPARE)
     heat = free.heat_forms(fields)
     return np.concatenate([sky, heat])[:, :size, :size].astype(np.complex64)
