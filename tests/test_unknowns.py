@@ -115,7 +115,7 @@ def test_the_list_shows_itself_as_a_table(example: AtticPlan):
     html = unknowns_of(example)._repr_html_()
     assert html.count("<tr>") == 12
     assert "Nothing is unknown" in repr(unknowns_of(example, {"defaults": False}))
-    with pytest.raises(PriorError, match="'height'.*'height above ground'"):
+    with pytest.raises(PriorError, match=r"'height'.*'height above ground'"):
         unknowns_of(example).named("height")
 
 
