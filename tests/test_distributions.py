@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -25,7 +26,7 @@ LOPSIDED = [
 ]
 
 
-def _scipy(one: Distribution) -> stats.rv_continuous:
+def _scipy(one: Distribution) -> Any:
     """The same by scipy.stats; the location of a cut bell is found by bisection of its median."""
     if one.shape == "between":
         return stats.uniform(one.first, one.second - one.first)
@@ -33,9 +34,9 @@ def _scipy(one: Distribution) -> stats.rv_continuous:
     middle, spread = (math.log(one.first), math.log(one.second)) if log else (one.first, one.second)
     with np.errstate(divide="ignore"):
         low, high = (float(np.log(v)) if log else v for v in (one.least, one.most))
-    scale = spread / stats.norm.ppf(0.9)
+    scale = float(spread / stats.norm.ppf(0.9))
 
-    def cut(location: float) -> stats.rv_continuous:
+    def cut(location: float) -> Any:
         return stats.truncnorm(
             (low - location) / scale, (high - location) / scale, loc=location, scale=scale
         )

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from small_attic import ATTIC, LONG, MEDIUM_DRY, ON_20_M, RADIALS, ROOM
 
-from ridgepole.geometry import AtticFileError
+from ridgepole.geometry import AtticFileError, metres
 from ridgepole.geometry.attic_file import read_attic_text
 from ridgepole.geometry.plan import AtticPlan
 from ridgepole.materials import Earth
@@ -368,7 +368,7 @@ def test_values_change_the_house_and_leave_the_wires(example: AtticPlan):
         assert wood.moisture == pytest.approx(values["timber moisture"])
         assert wood.factors == pytest.approx((values["wood permittivity"], values["wood loss"]))
         assert found.antenna is not None
-        length = float(found.antenna.element("cross").length)
+        (length,) = [w.length for w in found.antenna.wires() if w.name == "cross"]
         assert length == pytest.approx(7.4 * (1.0 + values["length of cross"]))
         assert read_attic_text(found.text, other_tables=TABLES).attic == found.attic
 
@@ -398,9 +398,8 @@ def test_with_the_floor_all_that_hangs_from_it_goes_and_the_rest_is_stretched(
     # 0.2 m above ground below the floor, 5.2 m above the floor
     np.testing.assert_allclose(after["downpipe"][:, 2], [0.2 * 5.3 / 4.9, 5.6])
     assert found.attic.eaves_level == pytest.approx(5.7)
-    assert found.file.document["walls"]["base"] == "4.542857142857 m" or float(
-        found.file.document["walls"]["base"].split()[0]
-    ) == pytest.approx(4.2 * 5.3 / 4.9)
+    base = metres(found.file.document["walls"]["base"])
+    assert base == pytest.approx(4.2 * 5.3 / 4.9)
 
 
 def test_timbers_that_say_their_own_moisture_go_along(furnished: AtticPlan):
@@ -411,6 +410,22 @@ def test_timbers_that_say_their_own_moisture_go_along(furnished: AtticPlan):
         own = one.distribution.about(0.10)  # what the joists say
         assert wood.moisture == pytest.approx(own.value(score), rel=1e-9)
         assert 0.06 < wood.moisture < 0.28
+
+
+def test_what_is_told_at_the_edge_of_what_is_known_stays():
+    plan = _plan(FURNISHED.replace('"10 %"', "0.06"))
+    found = apply(plan, {"timber moisture": 0.18})
+    assert {piece.wood.moisture for piece in found.house if hasattr(piece, "wood")} == {0.06}
+    assert found.file.document["house"]["moisture"] == 0.18
+    ranged = {"house.moisture": "12 % to 18 %"}
+    with pytest.raises(PriorError, match=r"joists.* must be at least 0\.06"):
+        unknowns_of(plan, ranged)  # it would go below
+
+
+def test_within_a_range_timbers_go_along_in_proportion(furnished: AtticPlan):
+    ranged = unknowns_of(furnished, {"house.moisture": "12 % to 18 %"})
+    found = apply(furnished, {"timber moisture": 0.18}, unknowns=ranged)
+    assert found.file.document["joists"]["moisture"] == pytest.approx(0.10 * 0.18 / 0.15)
 
 
 def test_layers_of_the_ground_go_along():
