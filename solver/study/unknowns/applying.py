@@ -83,7 +83,8 @@ def edits(plan: AtticPlan, unknown: Unknown, value: float) -> dict[TomlPath, Any
     dict of path to value
         As `with_values` takes them. With the height of the attic floor go eaves, ridge and all
         that counts from the ground, stretched below the floor; with the moisture go timbers that
-        say their own, with the ground below go its layers, each at the same score.
+        say their own, with the ground below go its layers: each at the same score about its own
+        middle, or in proportion within a range; what is told at the edge of what can be stays.
 
     Raises
     ------
@@ -210,17 +211,13 @@ def _of_layers(document: Mapping[str, Any], unknown: Unknown, value: float) -> d
 def _alike(unknown: Unknown, value: float, middle: float) -> float:
     """The value about another middle at the same score."""
     spread = unknown.distribution
-    if spread.shape == "between":  # moved along within its width
-        moved = middle * value / spread.middle
-    else:
-        try:
-            moved = spread.about(middle).value(spread.score(value))
-        except PriorError as error:
-            raise PriorError(
-                f"Unknown {unknown.name!r} goes together with a value of {middle:g} in the file: "
-                f"{error}"
-            ) from error
-    return rounded(moved)
+    if spread.shape == "between":
+        return rounded(middle * value / spread.middle)
+    try:
+        about = spread.about(middle)
+    except PriorError:  # told at the edge of what can be: it stays
+        return middle
+    return rounded(about.value(spread.score(value)))
 
 
 # ---- together ----------------------------------------------------------------------------

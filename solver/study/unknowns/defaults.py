@@ -7,12 +7,12 @@ five, 10 to 90 %, is meant everywhere.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
-from ....geometry import metres
+from ....geometry import FeedError, GeometryError, metres
 from ....geometry.house_file import MOISTURE as DEFAULT_MOISTURE
 from ....geometry.plan import AtticPlan
 from ....materials import Wood
-from ...errors import PriorError
 from ..sweep_values import read_quantity
 from .applying import (
     CONDUCTIVITY,
@@ -21,7 +21,6 @@ from .applying import (
     PERMITTIVITY,
     changed_topology,
     height_room,
-    varied,
     with_constants,
 )
 from .distributions import NEAREST_BOUND, Distribution
@@ -243,14 +242,15 @@ def _radials(plan: AtticPlan) -> list[Unknown]:
         "As for the elements, all radials together (common practice).",
         "a tape along one radial, its bends too",
     )
-    try:
-        ends = [
-            varied(plan, {unknown: v})
-            for v in (unknown.distribution.low, unknown.distribution.high)
-        ]
-    except (ValueError, PriorError):
-        return []
-    return [] if any(changed_topology(plan, one) for one in ends) else [unknown]
+    spread_of = unknown.distribution
+    for end in (spread_of.low, spread_of.high):
+        try:
+            antenna = plan.antenna.with_counterpoise(counterpoise.with_length(end))
+            if changed_topology(plan, replace(plan, antenna=antenna)):
+                return []
+        except (GeometryError, FeedError):
+            return []
+    return [unknown]
 
 
 def feed_lead(distribution: Distribution | None = None) -> Unknown:

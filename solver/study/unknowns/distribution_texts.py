@@ -11,7 +11,7 @@ from ...errors import PriorError
 from ..sweep_values import read_quantity
 from .distributions import Distribution
 
-__all__ = ["HOW", "parse_distribution"]
+__all__ = ["HOW", "parse_distribution", "unit_of"]
 
 HOW = (
     "Write '14 % +- 4 %' or '0.004 S/m, factor 2', within which four cases in five lie, '10 % to "
@@ -24,6 +24,7 @@ _RANGE = re.compile(r"\s*(?:from\s+)?(?P<low>[-+]?[.\d].*?)\s+to\s+(?P<high>[-+.
 _SPREAD = re.compile(r"\s*(?P<middle>.*?)\s*(?:\+-|\+/-|±)\s*(?P<spread>.*?)\s*")
 _FACTOR = re.compile(r"\s*(?P<middle>.*?)\s*\bfactor\s*(?P<factor>.*?)\s*")
 
+_PARTS = re.compile(r"\s+to\s+|\+-|\+/-|±|,|\bfactor\b|\bat least\b|\bat most\b|^\s*from\s")
 _NUMBER = re.compile(r"^[-+]?[.\d]+(?:[eE][-+]?\d+)?")
 
 
@@ -88,6 +89,15 @@ def parse_distribution(
         )  # fmt: skip
     except PriorError as error:
         raise PriorError(f"{told!r}: {error}") from error
+
+
+def unit_of(told: str) -> str:
+    """Unit of the first number in a text that has one, "" where none has."""
+    for part in _PARTS.split(told):
+        read = read_quantity(part)
+        if read is not None and read[1]:
+            return read[1]
+    return ""
 
 
 def _parsed(
@@ -162,11 +172,13 @@ def _spread(text: str, unit: str, about: _Told, is_unclear: bool) -> float:
     read = read_quantity(text)
     if not (read and text.rstrip().endswith("%")) or about.is_per_cent:
         return _quantity(text, unit, "the spread").value
-    if is_unclear:
+    if is_unclear and about.value != 0.0:
         raise PriorError(
             f"the file says {100.0 * about.value:g} %, so that '+- {text}' may mean points of per "
             "cent or a part of that. Write the middle too, as '14 % +- 4 %', or a factor."
         )
+    if is_unclear:
+        return read[0]
     if about.value == 0.0:
         raise PriorError("a part of a middle of 0 is 0; write a spread with a unit, or a range.")
     return read[0] * abs(about.value)

@@ -34,7 +34,7 @@ from .applying import (
     with_constants,
 )
 from .defaults import LEAD_INDUCTANCE, default_unknowns, feed_lead, house_cables
-from .distribution_texts import HOW, parse_distribution
+from .distribution_texts import HOW, parse_distribution, unit_of
 from .distributions import Distribution
 from .records import Unknown, Unknowns
 
@@ -228,16 +228,14 @@ def _lead(told: Any) -> Distribution:
     """Of an inductance, or of a length at 1 uH per metre."""
     found = _given(told)
     if found is None:
+        unit = "m" if unit_of(told) == "m" else "H"
         try:
-            found = parse_distribution(told, unit="H", middle=None, least=0.0)
+            found = parse_distribution(told, unit=unit, middle=None, least=0.0)
         except PriorError as error:
-            try:
-                found = parse_distribution(told, unit="m", middle=None, least=0.0)
-            except PriorError:
-                raise PriorError(
-                    f"feed lead = {error} It is a length, as '0 cm to 20 cm', or an inductance."
-                ) from error
-            found = found.times(LEAD_INDUCTANCE)
+            raise PriorError(
+                f"feed lead = {error} It is a length, as '0 cm to 20 cm', or an inductance."
+            ) from error
+        found = found.times(LEAD_INDUCTANCE) if unit == "m" else found
     if found.low < 0.0:
         raise PriorError(f"feed lead = {told!r}: it may come below 0; give a range from 0 up.")
     if found.high > 1e-4:
@@ -252,16 +250,14 @@ def _length(plan: AtticPlan, element: str, told: Any) -> Distribution:
     """Relative error of an element's length, told as such or in metres."""
     found = _given(told)
     if found is None:
-        length = told_length(plan, element)
-        try:
+        if "%" in told and unit_of(told) != "m":
+            found = parse_distribution(told, unit="", middle=0.0, in_per_cent=True)
+        else:
+            length = told_length(plan, element)
             whole = parse_distribution(told, unit="m", middle=length)
             if whole.shape == "lognormal":
                 raise PriorError(f"{told!r}: a length has no factor; write '+- 1 %' or '+- 5 cm'.")
             found = _relative(whole, length)
-        except PriorError:
-            if "%" not in told or "factor" in told:
-                raise
-            found = parse_distribution(told, unit="", middle=0.0)
     if not -0.3 <= found.low < found.high <= 0.3:
         raise PriorError(
             f"length of {element} = {told!r}: it may come {100 * found.low:.3g} to "
@@ -333,6 +329,9 @@ def _unit(plan: AtticPlan, path: TomlPath, like: Any) -> str:
         tried = f"{read[0]:g} m" if unit == "m" and read is not None else text
         if not refusal(plan, path, tried):
             return unit
+    said = refusal(plan, path, 1.0) if like is None else ""
+    if "this key is not known" in said:
+        raise PriorError(f"nothing there can be told: {said}")
     return ""
 
 
