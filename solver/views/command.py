@@ -91,11 +91,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _is_bad_input(problem: Exception) -> bool:
     from ...geometry import AtticFileError, FeedError, GeometryError
     from ...materials import MaterialError
-    from ..errors import BandError, LimitsError, SolverError, StoreError, SweepError
+    from ..errors import (
+        BandError,
+        LimitsError,
+        PriorError,
+        ReadingError,
+        SolverError,
+        StoreError,
+        SweepError,
+        TargetError,
+    )
 
     named = (
         AtticFileError, FeedError, GeometryError, MaterialError, BandError, LimitsError,
-        SolverError, StoreError, SweepError,
+        PriorError, ReadingError, SolverError, StoreError, SweepError, TargetError,
     )  # fmt: skip
     return isinstance(problem, (*named, OSError))
 
