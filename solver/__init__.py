@@ -89,10 +89,12 @@ from .study import (
     resume_sweep,
     sweep,
 )
+from .study.pruning import Advice, Target, prune
 from .study.unknowns import Distribution, Unknown, unknowns_of
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
 __all__ = [
+    "Advice",
     "Answer",
     "Band",
     "BandAnswer",
@@ -137,6 +139,7 @@ __all__ = [
     "SweepResult",
     "SystemNoise",
     "TNetwork",
+    "Target",
     "Touch",
     "TouchedConductor",
     "Transformer",
@@ -180,6 +183,7 @@ __all__ = [
     "power_ladder",
     "predicted_distance",
     "predicted_power_density",
+    "prune",
     "rank_noise",
     "read_attic",
     "resume_sweep",

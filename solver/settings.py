@@ -17,7 +17,7 @@ from .errors import BandError, LimitsError, SolverError
 from .station.exposure_settings import ExposureSettings, read_exposure_settings
 from .station.station_tables import STATION_KEYS, STATION_TABLES, read_station
 
-TABLES = ("bands", "station", "exposure", "sweep", "unknowns", *STATION_TABLES)
+TABLES = ("bands", "station", "exposure", "sweep", "unknowns", "targets", *STATION_TABLES)
 """Tables of the attic file that belong to the solver's side.
 
 ``[bands]``
@@ -34,6 +34,8 @@ TABLES = ("bands", "station", "exposure", "sweep", "unknowns", *STATION_TABLES)
     what is varied, how, and what is kept of it: see `study.sweep_settings`
 ``[unknowns]``
     what is not known exactly, and how it is spread: see `study.unknowns.reading`
+``[targets]``
+    what to prune for, by band: see `study.pruning.targets`
 """
 
 DEFAULT_REGION = 1
@@ -70,6 +72,10 @@ def read_attic(path: str | Path) -> AtticPlan:
         from .study.unknowns import read_unknowns
 
         read_unknowns(plan, None)
+    if plan.file.has("targets"):
+        from .study.pruning.targets import targets_of
+
+        targets_of(plan, settings.bands)
     if plan.file.has("bands"):
         _check_covered(plan, settings.bands, exposure)
     return plan

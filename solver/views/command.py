@@ -15,6 +15,7 @@ from .command_voice import BAD_INPUT, DONE, STOPPED, UNEXPECTED, BadUsage
 from .exposure_command import add_exposure_job
 from .file_command import add_file_jobs, add_keys_job
 from .influence_command import add_influence_job
+from .prune_command import add_prune_job
 from .rank_command import add_rank_job
 from .station_command import add_station_job
 from .sweep_command import add_sweep_job
@@ -35,6 +36,7 @@ Start here:
   ridgepole sweep my-attic.toml             many layouts, overnight; goes on where it was stopped
   ridgepole watch my-attic.sweep.h5         how far that is
   ridgepole rank my-attic.sweep.h5          its best layouts, and as attic files (--to FOLDER)
+  ridgepole prune my-attic.toml --reading R     what to cut next, given what the analyser read
   ridgepole keys                            all that an attic file may say
 
 Each explains itself with --help. A computed number is no permission: local codes, and the advice
@@ -125,6 +127,7 @@ def _parser() -> argparse.ArgumentParser:
     add_sweep_job(jobs)
     add_watch_job(jobs)
     add_rank_job(jobs)
+    add_prune_job(jobs)
     add_keys_job(jobs)
     return parser
 

@@ -24,11 +24,11 @@ from ...errors import SolverError
 from ...fields.far import Spare
 from ...moments.basis import ComplexArray, FloatArray, IntArray
 from ...moments.quadrature import lagrange_weights
+from ...surround.volume import FunctionFields
 from ..partition import HEAT, Partition
 from ..unknowns import Unknown, Unknowns, apply
 from ..unknowns.cables import cables_at_height
 from ..unknowns.draws import sobol_scores
-from ...surround.volume import FunctionFields
 from .eliminated import Eliminated, LayoutState
 from .houses import House, Houses, matrices
 from .lengths import LengthPool
@@ -328,7 +328,8 @@ class BandModel:
     scaled : (T, K, N, N) complex
         Frequency times matrix. [Hz ohm]
     forms : (1 + 2 U, len(WATTS), N, N) complex
-        Of the nodes without pairs: watts of all unknowns at the band's centre, single precision. [ohm]
+        Of the nodes without pairs: watts of all unknowns at the band's centre, in single
+        precision. [ohm]
     """
 
     model: AtticModel
@@ -376,9 +377,7 @@ class BandModel:
         costly = state.scores[model.of_kind["key"]]
         weights = model.nodes.weights(costly)
         matrix = (weights @ each.reshape(len(weights), -1)).reshape(each.shape[1:])
-        return Eliminated.of(
-            model.lengths, matrix, frequency, absent=model.absent(state.cables)
-        )
+        return Eliminated.of(model.lengths, matrix, frequency, absent=model.absent(state.cables))
 
     def impedance(
         self,

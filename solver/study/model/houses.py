@@ -86,12 +86,11 @@ class Houses:
         if earth not in self.grounds:
             self.grounds.append(earth)
         filled = self.volumes[geometry]
-        for stuff, other in enumerate(filled):
-            if _same_stuff(volume, other):
-                volume = other
-                break
+        same = [n for n, other in enumerate(filled) if _same_stuff(volume, other)]
+        stuff = same[0] if same else len(filled)
+        if same:
+            volume = filled[stuff]
         else:
-            stuff = len(filled)
             filled.append(volume)
         found = House(
             self.pools[geometry], geometry, self.grounds.index(earth), stuff, earth, volume

@@ -18,6 +18,7 @@ from scipy.optimize import least_squares
 
 from ...moments.basis import FloatArray
 from ..model.attic_model import AtticModel, HouseState
+from ..model.eliminated import Eliminated
 from .targets import Target
 
 SLOPE_STEP = 2e-3
@@ -28,6 +29,12 @@ STAY = 0.02
 several ways, the nearest is taken."""
 
 MOST_STEPS = 25
+
+STARTS = (1.0, 0.95, 0.9)
+"""Of the lengths as they are: from where lengths are sought, until all is met."""
+
+WRONG_KIND = 1e3
+"""Tolerances that a reactance falling with frequency counts for, where it should rise."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,25 +61,77 @@ class Miss:
     slope: FloatArray
 
 
-def miss(
-    model: AtticModel, targets: Sequence[Target], lengths: FloatArray, state: HouseState
-) -> Miss:
-    """What lengths [m] miss in a house."""
-    rows = []
-    for target in targets:
-        band = model.band(target.band)
-        f = target.frequency
-        step = SLOPE_STEP * f
-        low, high = max(band.band.low, f - step), min(band.band.high, f + step)
-        at = band.reading(f, lengths, state)
-        ends = [band.impedance(g, lengths, state).imag for g in (low, high)]
-        slope = (ends[1] - ends[0]) / (high - low)
-        scale = target.tolerance * f * slope
-        rows.append((
-            (at.impedance.imag - target.reactance) / scale, at.by_length.imag / scale,
-            at.impedance.imag, at.impedance.real, slope,
-        ))  # fmt: skip
-    return Miss(*(np.array([row[k] for row in rows]) for k in range(5)))
+class Houses:
+    """Some houses, ready to be asked what any lengths miss in them.
+
+    Parameters
+    ----------
+    model : AtticModel
+    targets : sequence of Target
+    states : sequence of HouseState
+    """
+
+    def __init__(
+        self, model: AtticModel, targets: Sequence[Target], states: Sequence[HouseState]
+    ) -> None:
+        self.model, self.targets, self.states = model, targets, states
+        self._ready: dict[tuple[int, float], Eliminated] = {}
+
+    def __len__(self) -> int:
+        return len(self.states)
+
+    def _eliminated(self, house: int, target: Target, frequency: float) -> Eliminated:
+        key = (house, frequency)
+        if key not in self._ready:
+            band = self.model.band(target.band)
+            self._ready[key] = band.eliminated(frequency, self.states[house])
+        return self._ready[key]
+
+    def miss(self, house: int, lengths: FloatArray, *, slopes: FloatArray | None = None) -> Miss:
+        """What lengths [m] miss in one of them.
+
+        Parameters
+        ----------
+        slopes : (T,) float, optional
+            dX/df that the tolerances are counted with; the house's own where left out. [ohm/Hz]
+        """
+        rows, state = [], self.states[house]
+        for t, target in enumerate(self.targets):
+            band, f = self.model.band(target.band), target.frequency
+            at = band.reading(f, lengths, state, eliminated=self._eliminated(house, target, f))
+            if slopes is None:
+                step = SLOPE_STEP * f
+                low, high = max(band.band.low, f - step), min(band.band.high, f + step)
+                ends = [
+                    band.impedance(
+                        g, lengths, state, eliminated=self._eliminated(house, target, g)
+                    ).imag
+                    for g in (low, high)
+                ]
+                slope = (ends[1] - ends[0]) / (high - low)
+            else:
+                slope = float(slopes[t])
+            scale = target.tolerance * f * slope
+            rows.append((
+                (at.impedance.imag - target.reactance) / scale, at.by_length.imag / scale,
+                at.impedance.imag, at.impedance.real, slope,
+            ))  # fmt: skip
+        return Miss(*(np.array([row[k] for row in rows]) for k in range(5)))
+
+    def misses(self, lengths: FloatArray, slopes: FloatArray) -> FloatArray:
+        """What lengths [m] miss in each of them, (V, T) tolerances."""
+        return np.array([self.miss(v, lengths, slopes=slopes).value for v in range(len(self))])
+
+    def right(self, aim: Aim, free: np.ndarray) -> FloatArray:
+        """Lengths that would meet the targets in each, by one step of Newton's, (V, E). [m]"""
+        lengths = np.tile(aim.lengths, (len(self), 1))
+        stay = np.diag(STAY / (0.1 * aim.lengths[free]))
+        for v in range(len(self)):
+            own = self.miss(v, aim.lengths, slopes=aim.miss.slope)
+            matrix = np.concatenate([own.by_length[:, free], stay])
+            right = np.concatenate([own.value - aim.miss.value, np.zeros(len(free))])
+            lengths[v, free] -= np.linalg.lstsq(matrix, right, rcond=None)[0]
+        return lengths
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,82 +150,75 @@ class Aim:
     miss: Miss
 
     @property
+    def size(self) -> float:
+        """How much is missed; the high-resistance resonance counts as missed by far."""
+        return float(np.abs(self.miss.value).max() + WRONG_KIND * (self.miss.slope < 0.0).sum())
+
+    @property
     def is_met(self) -> bool:
         """Whether every target is."""
         return bool(np.all(np.abs(self.miss.value) <= 1.0))
 
 
 def take_aim(
-    model: AtticModel,
-    targets: Sequence[Target],
-    state: HouseState,
+    house: Houses,
     *,
     start: FloatArray,
     low: FloatArray,
     high: FloatArray,
     tick: Callable[[], None] = lambda: None,
 ) -> Aim:
-    """Seek them; elements whose low and high are the same are held.
+    """Seek lengths that meet the targets in the first of some houses.
 
     Parameters
     ----------
+    house : Houses
     start, low, high : (E,) float
-        [m]
+        Elements whose low and high are the same are held. [m]
     """
     free = np.flatnonzero(high - low > 1e-6)
+    if not free.size:
+        return Aim(start.copy(), house.miss(0, start))
+    found: Aim | None = None
+    for part in STARTS:
+        lengths = start.copy()
+        lengths[free] = np.clip(part * start[free], low[free] + 1e-5, high[free] - 1e-5)
+        one = _sought(house, lengths, start, free, low, high, tick)
+        if found is None or one.size < found.size:
+            found = one
+        if found.is_met and np.all(found.miss.slope > 0.0):
+            break
+    return found if found is not None else Aim(start.copy(), house.miss(0, start))
+
+
+def _sought(
+    house: Houses,
+    first: FloatArray,
+    now: FloatArray,
+    free: np.ndarray,
+    low: FloatArray,
+    high: FloatArray,
+    tick: Callable[[], None],
+) -> Aim:
     kept: dict[bytes, Miss] = {}
 
     def at(some: FloatArray) -> Miss:
-        lengths = start.copy()
+        lengths = now.copy()
         lengths[free] = some
         key = lengths.tobytes()
         if key not in kept:
-            kept[key] = miss(model, targets, lengths, state)
+            kept[key] = house.miss(0, lengths)
             tick()
         return kept[key]
 
-    stay = STAY / (0.1 * start[free])
-    if free.size:
-        inside = np.clip(start[free], low[free] + 1e-5, high[free] - 1e-5)
-        found = least_squares(
-            lambda x: np.concatenate([at(x).value, stay * (x - start[free])]),
-            inside,
-            lambda x: np.concatenate([at(x).by_length[:, free], np.diag(stay)]),
-            bounds=(low[free], high[free]), x_scale=0.01 * start[free], max_nfev=MOST_STEPS,
-            xtol=1e-6, ftol=1e-7, gtol=1e-9,
-        )  # fmt: skip
-        lengths = start.copy()
-        lengths[free] = found.x
-    else:
-        lengths = start.copy()
-    return Aim(lengths, miss(model, targets, lengths, state))
-
-
-def spread_of_lengths(
-    model: AtticModel,
-    targets: Sequence[Target],
-    aim: Aim,
-    states: Sequence[HouseState],
-    free: np.ndarray,
-    *,
-    tick: Callable[[], None] = lambda: None,
-) -> tuple[FloatArray, FloatArray]:
-    """Lengths that would meet the targets in each of some houses, and what is missed as aimed.
-
-    Returns
-    -------
-    lengths : (V, E) float
-        By one step of Newton's from the aim. [m]
-    misses : (V, T) float
-        Of the aim's lengths in that house, in tolerances.
-    """
-    lengths, misses = np.tile(aim.lengths, (len(states), 1)), []
-    stay = np.diag(STAY / (0.1 * aim.lengths[free]))
-    for v, state in enumerate(states):
-        own = miss(model, targets, aim.lengths, state)
-        matrix = np.concatenate([own.by_length[:, free], stay])
-        right = np.concatenate([own.value - aim.miss.value, np.zeros(len(free))])
-        lengths[v, free] -= np.linalg.lstsq(matrix, right, rcond=None)[0]
-        misses.append(own.value)
-        tick()
-    return lengths, np.array(misses)
+    stay = STAY / (0.1 * now[free])
+    found = least_squares(
+        lambda x: np.concatenate([at(x).value, stay * (x - now[free])]),
+        first[free],
+        lambda x: np.concatenate([at(x).by_length[:, free], np.diag(stay)]),
+        bounds=(low[free], high[free]), x_scale=0.01 * now[free], max_nfev=MOST_STEPS,
+        xtol=1e-6, ftol=1e-7, gtol=1e-9,
+    )  # fmt: skip
+    lengths = now.copy()
+    lengths[free] = found.x
+    return Aim(lengths, at(found.x))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +10,7 @@ import numpy as np
 from ...moments.basis import FloatArray
 from ..calibration.posterior import Posterior
 from ..model.attic_model import AtticModel, HouseState
-from .aim import Aim, spread_of_lengths, take_aim
-from .targets import Target
+from .aim import Aim, Houses, take_aim
 
 DRAWS = 24
 """Houses that the readings leave possible."""
@@ -58,45 +57,42 @@ class NextLengths:
 
 
 def next_lengths(
-    posterior: Posterior,
-    targets: Sequence[Target],
+    likely: Houses,
+    possible: Houses,
     now: FloatArray,
     *,
     low: FloatArray,
     high: FloatArray,
-    seed: int = 0,
     tick: Callable[[], None] = lambda: None,
 ) -> NextLengths:
     """What to cut to, given what the readings say.
 
     Parameters
     ----------
-    posterior : Posterior
-    targets : sequence of Target
+    likely : Houses
+        The most likely house alone.
+    possible : Houses
+        Those that the readings leave possible.
     now : (E,) float
         Lengths as they are. [m]
     low, high : (E,) float
         To which they may be brought; both the same where an end is out of reach. [m]
     """
-    model = posterior.data.model
-    aim = take_aim(model, targets, posterior.state, start=now, low=low, high=high, tick=tick)
+    aim = take_aim(likely, start=now, low=low, high=high, tick=tick)
     free = np.flatnonzero(high - low > 1e-6)
-    states = possible_houses(model, posterior, DRAWS, seed)
-    right, _ = spread_of_lengths(model, targets, aim, states, free, tick=tick)
+    right = possible.right(aim, free)
     safe = np.quantile(right, SURE, axis=0) - ALLOWED_BELOW * aim.lengths
-    proposed = aim.lengths.copy()
+    proposed = now.copy()
     # what is added can be cut again, what is cut cannot be put back
     proposed[free] = np.maximum(aim.lengths, safe)[free]
-    is_cut = proposed < now
-    proposed = np.where(is_cut | (aim.lengths > now), proposed, now)
+    too_careful = (proposed > now) & (aim.lengths < now)
+    proposed[too_careful] = now[too_careful]
     proposed = np.clip(proposed, low, high)
     small = np.abs(proposed - now) < LEAST_CUT
     proposed[small] = now[small]
-    there = Aim(proposed, aim.miss)
-    _, misses = spread_of_lengths(model, targets, there, states, free, tick=tick)
     return NextLengths(
         now, aim.lengths, proposed, np.quantile(right, 0.1, axis=0),
-        np.quantile(right, 0.9, axis=0), misses, aim,
+        np.quantile(right, 0.9, axis=0), possible.misses(proposed, aim.miss.slope), aim,
     )  # fmt: skip
 
 

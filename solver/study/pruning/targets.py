@@ -1,4 +1,10 @@
-"""What is aimed at on a band: a resonance, or a reactance, at a frequency."""
+"""What is aimed at on a band: a resonance, or a reactance, at a frequency.
+
+``[targets]``
+    "40 m" = "resonant at 7.1 MHz", "20 m" = ["14.05 MHz +- 30 kHz", "X = -40 ohm at 14.3 MHz"]: by
+    band of [bands], what the feed point is to show; within half a per cent of the frequency, or
+    what is said behind +- (kHz or %)
+"""
 
 from __future__ import annotations
 
@@ -8,10 +14,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ....geometry.plan import AtticPlan
 from ...bands import Band
 from ...errors import TargetError
 
-__all__ = ["DEFAULT_TOLERANCE", "Target", "read_targets"]
+__all__ = ["DEFAULT_TOLERANCE", "Target", "read_targets", "targets_of"]
 
 DEFAULT_TOLERANCE = 0.005
 """Part of the frequency that a resonance may be off. Common practice: a tuner takes the rest."""
@@ -105,6 +112,36 @@ def read_targets(
         _check(target, by_name)
     _check_agreement(found)
     return tuple(sorted(found, key=lambda target: target.frequency))
+
+
+def targets_of(plan: AtticPlan, bands: Sequence[Band]) -> tuple[Target, ...]:
+    """Targets of the attic file's table [targets].
+
+    Raises
+    ------
+    AtticFileError
+        If one of them cannot be used; with its line.
+    TargetError
+        If there is no such table.
+    """
+    if not plan.file.has("targets"):
+        raise TargetError(
+            f"{plan.file.name} has no [targets]; write one, or give targets, as "
+            "{'40 m': 'resonant at 7.1 MHz'}."
+        )
+    table = plan.file.table("targets")
+    told = dict(plan.file.document["targets"])
+    found: list[Target] = []
+    for name in told:
+        try:
+            found += read_targets({name: table.take(name, None)}, bands)
+        except TargetError as error:
+            raise table.error(name, str(error)) from error
+    table.finish()
+    try:
+        return read_targets(found, bands)
+    except TargetError as error:
+        raise plan.file.error(("targets",), f"[targets]: {error}") from error
 
 
 def _read(told: Any, band: str) -> Target:

@@ -1,0 +1,141 @@
+"""The job `ridgepole prune`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from .command_voice import (
+    DONE,
+    BadUsage,
+    Voice,
+    check_picture,
+    in_seconds,
+    save_picture,
+    unwritable,
+)
+
+
+def add_prune_job(jobs: Any) -> None:
+    """Its options."""
+    job = jobs.add_parser(
+        "prune",
+        help="what to cut or add next, given what the analyser read",
+        description="Fit the house to the readings and say what to cut on which element, all at "
+        "once and never too much, and what the analyser should read then. Targets stand in the "
+        "file's table [targets], or behind --target.",
+    )
+    job.add_argument("file", metavar="FILE", help="the attic file, with the lengths as they are")
+    add_reading_options(job)
+    job.add_argument(
+        "--target", action="append", metavar="TARGET", default=[],
+        help="'40 m: resonant at 7.1 MHz', several times; the file's [targets] where left out",
+    )  # fmt: skip
+    job.add_argument(
+        "--reach", nargs="+", metavar="ELEMENT", help="elements whose ends can be got at; all"
+    )
+    job.add_argument("--margin", metavar="LENGTH", help="wire to leave beyond each new end")
+    job.add_argument(
+        "--to", metavar="FOLDER", help="picture and attic file; beside the file where left out"
+    )
+    job.add_argument("--json", action="store_true", help="for machines: JSON and nothing else")
+    job.set_defaults(job=_prune)
+
+
+def add_reading_options(job: argparse.ArgumentParser) -> None:
+    """Options that say what was read, and where."""
+    job.add_argument(
+        "--reading", action="append", metavar="READING", required=True,
+        help="a table or Touchstone file, or text as '7.05 MHz 23 - 41j; 7.1 MHz 24 - 20j'; with "
+        "@long=8.2m,side=5.6m behind it for a reading at other lengths; several times, the last "
+        "one last",
+    )  # fmt: skip
+    job.add_argument(
+        "--line", metavar="LINE",
+        help="between analyser and feed point, as '12 m of RG-58'; 'file' for that of [line]",
+    )  # fmt: skip
+    job.add_argument(
+        "--reference", type=float, metavar="OHM", help="of SWR and reflection; 50 where left out"
+    )
+
+
+def read_visits(options: argparse.Namespace, plan: Any) -> list[Any]:
+    """What `--reading` says, in order."""
+    from ...geometry import metres
+    from ..study.calibration.visits import Visit
+    from ..study.readings import line_of, read_readings
+
+    line = options.line
+    if line is not None and line.strip().lower() == "file":
+        line = line_of(plan)
+    found = []
+    for told in options.reading:
+        text, _, where = told.rpartition("@") if "@" in told else (told, "", "")
+        lengths = {}
+        for part in filter(None, (one.strip() for one in where.split(","))):
+            element, equals, value = part.partition("=")
+            if not equals:
+                raise BadUsage(
+                    f"--reading {told!r}: behind @ stand lengths as long=8.2m,side=5.6m; {part!r} "
+                    "is none."
+                )
+            lengths[element.strip()] = metres(value.strip())
+        given: Any = Path(text) if Path(text).exists() else text.replace(";", "\n")
+        found.append(Visit(read_readings(given, line=line, reference=options.reference), lengths))
+    return found
+
+
+def _targets(options: argparse.Namespace) -> dict[str, Any] | None:
+    found: dict[str, list[str]] = {}
+    for told in options.target:
+        band, colon, what = told.partition(":")
+        if not colon:
+            raise BadUsage(
+                f"--target {told!r}: write band and target, as '40 m: resonant at 7.1 MHz'."
+            )
+        found.setdefault(band.strip(), []).append(what.strip())
+    return dict(found) or None
+
+
+def _prune(options: argparse.Namespace) -> int:
+    began = time.perf_counter()
+    voice = Voice(as_json=options.json)
+    source = Path(options.file)
+    folder = Path(options.to) if options.to else source.with_name(f"{source.stem}-prune")
+    picture = folder / "cuts.png"
+    check_picture(picture)
+    from ..settings import read_attic
+    from ..study.pruning import prune
+
+    plan = read_attic(source)
+    targets = _targets(options)
+    visits = read_visits(options, plan)
+    count = sum(visit.readings.frequencies.size for visit in visits)
+    voice.say(f"Fitting the house of {source} to {count} readings, then seeking lengths.")
+    advice = prune(
+        plan, visits, targets, reachable=options.reach, margin=options.margin,
+        announce=lambda effort: voice.say(f"First {effort}."),
+        progress=None if sys.stderr.isatty() else False, name=source.name,
+    )  # fmt: skip
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        advice.plan.save(folder / f"{source.stem}-cut.toml")
+    except OSError as problem:
+        raise BadUsage(unwritable(folder, problem)) from None
+    save_picture(advice.plot(), picture)
+    if options.json:
+        from .prune_page import advice_form
+
+        print(json.dumps(advice_form(advice), indent=2, allow_nan=False))
+    else:
+        voice.say("\n" + advice.to_text(width=voice.width) + "\n")
+    seconds = in_seconds(time.perf_counter() - began)
+    voice.say(
+        f"Drawn to {picture}; with the new lengths, {folder / (source.stem + '-cut.toml')} "
+        f"({seconds} in all)."
+    )
+    return DONE
