@@ -188,7 +188,9 @@ def next_advice(
     following = Reach(
         reach.low, reach.high, reach.margins, reach.units, (*reach.visits, visit), reach.targets
     )
-    return _advice(model, following, name=before.name, seed=seed, start=before.posterior.scores)
+    start = before.posterior.scores
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _advice(model, following, name=before.name, seed=seed, start=start)
 
 
 # ---- what is asked ---------------------------------------------------------------------------
