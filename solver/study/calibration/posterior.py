@@ -101,9 +101,7 @@ class Data:
         """How many numbers were read."""
         return int(self.has_phase.size + self.has_phase.sum())
 
-    def _each(
-        self, state: HouseState, *, slopes: bool
-    ) -> tuple[ComplexArray, ComplexArray]:
+    def _each(self, state: HouseState, *, slopes: bool) -> tuple[ComplexArray, ComplexArray]:
         """Reflection coefficients (K,) and derivatives to scores (K, U)."""
         model, count = self.model, self.frequencies.size
         found = np.empty(count, dtype=np.complex128)
@@ -274,6 +272,4 @@ def fit(
     misfit, before = float(miss @ miss), float(asked(middle)[0] @ asked(middle)[0])
     wide = max(1.0, misfit / max(1, data.size))
     precision = change.T @ change / wide + np.eye(n)
-    return Posterior(
-        data, found.x, np.linalg.inv(precision), misfit, before, int(found.nfev)
-    )
+    return Posterior(data, found.x, np.linalg.inv(precision), misfit, before, int(found.nfev))

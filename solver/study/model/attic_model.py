@@ -376,9 +376,7 @@ class BandModel:
         costly = state.scores[model.of_kind["key"]]
         weights = model.nodes.weights(costly)
         matrix = (weights @ each.reshape(len(weights), -1)).reshape(each.shape[1:])
-        return Eliminated.of(
-            model.lengths, matrix, frequency, absent=model.absent(state.cables)
-        )
+        return Eliminated.of(model.lengths, matrix, frequency, absent=model.absent(state.cables))
 
     def impedance(
         self,

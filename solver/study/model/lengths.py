@@ -161,9 +161,7 @@ class Columns:
     def block(self, matrix: ComplexArray) -> ComplexArray:
         """The layout's own block (n, n) of a pool's moving block (M, M)."""
         found = self.whole.T @ matrix @ self.whole
-        for (weights, _), each, own in zip(
-            self.weights, self.mixture.each, self.own, strict=True
-        ):
+        for (weights, _), each, own in zip(self.weights, self.mixture.each, self.own, strict=True):
             found += np.einsum("k,kmn->mn", weights, _sandwiched(each, matrix))
             found -= own.T @ matrix @ own
         return found
@@ -172,9 +170,7 @@ class Columns:
         """x^T block x without the block."""
         moved = self.whole @ x
         found = moved @ matrix @ moved
-        for (weights, _), each, own in zip(
-            self.weights, self.mixture.each, self.own, strict=True
-        ):
+        for (weights, _), each, own in zip(self.weights, self.mixture.each, self.own, strict=True):
             parts, mine = each @ x, own @ x
             found += weights @ np.einsum("km,km->k", parts @ matrix, parts) - mine @ matrix @ mine
         return complex(found)
@@ -301,9 +297,7 @@ class LengthPool:
         if numbers not in self._mixtures:
             self._mixtures[numbers] = self._mixture(numbers)
         mixture = self._mixtures[numbers]
-        held = [
-            min(max(x, p.low), p.high) for x, p in zip(lengths, mixture.pieces, strict=True)
-        ]
+        held = [min(max(x, p.low), p.high) for x, p in zip(lengths, mixture.pieces, strict=True)]
         return mixture.at(held)
 
     def _mixture(self, numbers: tuple[int, ...]) -> Mixture:
