@@ -34,7 +34,7 @@ from ..moments.basis import (
     overlap_of_functions,
     overlap_of_slopes,
 )
-from ..surround.volume import FunctionFields
+from ..surround.volume import FunctionFields, hermitian_product
 from .partition_kernels import solve_layouts
 from .pool import Pool
 
@@ -193,7 +193,7 @@ class Partition:
         if volume is not None and fields is not None:
             inside = self.solid_fields(fields)
             loss = -volume.weight(frequency).real
-            forms[2] = (inside.conj() * loss) @ inside.T
+            forms[2] = hermitian_product(inside * np.sqrt(loss))
             local = volume.form(frequency)[: basis.n_local, : basis.n_local].real
             beside: Any = basis.combination.T @ local @ basis.combination
             forms[2] += self._reduced(sparse.csr_array(beside))

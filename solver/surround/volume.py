@@ -32,7 +32,6 @@ beside a line charge.  Within about its thickness from a wire a sheet acts as a 
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -43,6 +42,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.constants import c as SPEED_OF_LIGHT
 from scipy.constants import epsilon_0, mu_0
+from scipy.linalg import blas
 
 from ..moments.assembly import Elements, Filled
 from ..moments.basis import (
@@ -75,8 +75,6 @@ REACH = 0.9
 """Elements nearer to a cell than this times its longest side are integrated over it finely."""
 
 NODE_COUNTS = (2, 3, 4, 6, 8, 12, 16, 24, 32, 48)
-BLOCKS = 4
-"""A symmetric product is computed in this many strips, the lower triangle mirrored."""
 
 
 class FunctionFields(NamedTuple):
@@ -400,13 +398,19 @@ def _gauss_tables(n_orders: int) -> tuple[IntArray, FloatArray, FloatArray]:
 
 
 def _add_symmetric(matrix: ComplexArray, rows: ComplexArray) -> None:
-    """matrix += rows rows^T (plain transpose), a strip at a time."""
-    size = matrix.shape[0]
-    edges = np.linspace(0, size, BLOCKS + 1).astype(int)
-    for low, high in itertools.pairwise(edges):
-        strip = rows[low:high] @ rows[low:].T
-        matrix[low:high, low:] += strip
-        matrix[high:, low:high] += strip[:, high - low :].T
+    """matrix += rows rows^T (plain transpose)."""
+    upper = np.triu(blas.zsyrk(1.0, rows.T, trans=1))
+    matrix += upper
+    np.fill_diagonal(upper, 0.0)
+    matrix += upper.T
+
+
+def hermitian_product(rows: ComplexArray) -> ComplexArray:
+    """conj(rows) rows^T, (N, N), of rows (N, K)."""
+    upper = np.triu(blas.zherk(1.0, rows.T, trans=2))
+    found = upper + upper.conj().T
+    np.fill_diagonal(found, upper.diagonal().real)
+    return found
 
 
 def prepare_volume(
