@@ -287,7 +287,7 @@ class Volume:
 
     def add_to(self, filled: Filled, fields: FunctionFields, frequency: float) -> None:
         """Add the solids' term to a matrix and to the next functions' rows, in place."""
-        form = self.add_to_matrix(filled.matrix, fields, frequency)
+        form = self.add_to_matrix(filled.matrix, self.means(fields), frequency)
         if filled.next_diagonal.size:
             n_local = self.basis.n_local
             following = fields.following * self.weight(frequency)
@@ -296,11 +296,11 @@ class Volume:
             filled.next_diagonal[...] += form[n_local:, n_local:].diagonal()
 
     def add_to_matrix(
-        self, matrix: ComplexArray, fields: FunctionFields, frequency: float
+        self, matrix: ComplexArray, means: ComplexArray, frequency: float
     ) -> sparse.csr_array:
-        """Add the solids' term to a matrix (N, N), in place; returns `form`."""
+        """Add the solids' term to a matrix (N, N), in place, from `means`; returns `form`."""
         combination, form = self.basis.combination, self.form(frequency)
-        _add_symmetric(matrix, self.means(fields) * np.sqrt(self.weight(frequency)))
+        _add_symmetric(matrix, means * np.sqrt(self.weight(frequency)))
         n_local = self.basis.n_local
         inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
         matrix[inner.row, inner.col] += inner.data

@@ -28,7 +28,6 @@ from ..partition import HEAT, Partition
 from ..unknowns import Unknown, Unknowns, apply
 from ..unknowns.cables import cables_at_height
 from ..unknowns.draws import sobol_scores
-from ...surround.volume import FunctionFields
 from .eliminated import Eliminated, LayoutState
 from .houses import House, Houses, matrices
 from .lengths import LengthPool
@@ -328,7 +327,8 @@ class BandModel:
     scaled : (T, K, N, N) complex
         Frequency times matrix. [Hz ohm]
     forms : (1 + 2 U, len(WATTS), N, N) complex
-        Of the nodes without pairs: watts of all unknowns at the band's centre, single precision. [ohm]
+        Of the nodes without pairs: watts of all unknowns at the band's centre, in single
+        precision. [ohm]
     """
 
     model: AtticModel
@@ -350,10 +350,10 @@ class BandModel:
         scaled = np.empty((len(model.houses), count, n, n), dtype=np.complex128)
         forms = []
         for k, f in enumerate(map(float, nodes)):
-            for t, (matrix, fields) in enumerate(matrices(model.houses, f)):
+            for t, (matrix, means) in enumerate(matrices(model.houses, f)):
                 scaled[t, k] = f * matrix
                 if k == count // 2 and t < model.n_single:
-                    forms.append(_forms(model.houses[t], f, fields))
+                    forms.append(_forms(model.houses[t], f, means))
                 tick()
         return cls(model, band, nodes, scaled, np.stack(forms))
 
@@ -460,7 +460,7 @@ class BandModel:
         return found / power[:, None]
 
 
-def _forms(house: House, frequency: float, fields: FunctionFields | None) -> ComplexArray:
+def _forms(house: House, frequency: float, means: ComplexArray | None) -> ComplexArray:
     """Watts of all unknowns of a house's pool at a frequency, (len(WATTS), N, N)."""
     pool = house.pool.pool
     scene = pool.scene if pool.scene.earth is house.earth else pool.scene.with_earth(house.earth)
@@ -470,6 +470,6 @@ def _forms(house: House, frequency: float, fields: FunctionFields | None) -> Com
     response = np.zeros((0, size + n_ports), dtype=np.complex128)
     free = Partition(whole, frequency, nothing, nothing, nothing, response)
     lowest = -90.0 if house.earth is None else 0.0
-    sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), fields, spare=FORM_SPARE)
-    heat = free.heat_forms(fields)
+    sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), means, spare=FORM_SPARE)
+    heat = free.heat_forms(means)
     return np.concatenate([sky, heat])[:, :size, :size].astype(np.complex64)
