@@ -306,8 +306,25 @@ class System:
                 self.volume.add_to(filled, solid_fields, frequency)
         return filled
 
-    def fill_wires(self, frequency: float, *, with_next: bool = False) -> Filled:
-        """The same without the solids' part."""
+    def fill_air(self, frequency: float) -> ComplexArray:
+        """The same without the solids and without what a real earth reflects, (N, N). [ohm]"""
+        return fill(
+            self.prepared,
+            frequency,
+            surface_impedance=self.surface_impedance(frequency),
+            slope_impedance=self.slope_impedance(frequency),
+        ).matrix
+
+    def fill_wires(
+        self, frequency: float, *, with_next: bool = False, air: ComplexArray | None = None
+    ) -> Filled:
+        """The same without the solids' part.
+
+        Parameters
+        ----------
+        air : (N, N) complex, optional
+            Of `fill_air`, where it is there already; not together with `with_next`.
+        """
         filled = fill(
             self.prepared,
             frequency,
@@ -315,6 +332,7 @@ class System:
             slope_impedance=self.slope_impedance(frequency),
             add_reflected=self._reflected(frequency),
             with_next=with_next,
+            air=air,
         )
         if self.contacts is not None and self.scene.earth is not None:
             self.contacts.add_to(
@@ -331,28 +349,35 @@ class System:
         frequency: float,
         *,
         with_next: bool = False,
-        direct: FunctionFields | None = None,
     ) -> FunctionFields:
         """Mean fields of all functions over the cells of the solids.
-
-        Parameters
-        ----------
-        direct : FunctionFields, optional
-            What they are without a real earth, of `Volume.fields`, where that is there already.
 
         Raises
         ------
         SolverError
             If there are no solids.
         """
-        volume, earth = self.volume, self.scene.earth
-        if volume is None:
+        if self.volume is None:
             raise SolverError("There are no timbers or sheets in this scene.")
         with self.few_threads():
-            if direct is None:
-                fields = volume.fields(frequency, extra=int(with_next))
-            else:
-                fields = FunctionFields(direct.local.copy(), direct.following.copy())
+            fields = self.volume.fields(frequency, extra=int(with_next))
+            self._add_earth(fields, frequency)
+        return fields
+
+    def solid_means(self, frequency: float, *, direct: ComplexArray) -> ComplexArray:
+        """The same by unknown, (N, 3 C), from what it is without a real earth. [V/m per A]"""
+        nothing = np.zeros((0, direct.shape[1]), dtype=np.complex128)
+        means = FunctionFields(direct.copy(), nothing)
+        with self.few_threads():
+            self._add_earth(means, frequency, combination=self.prepared.basis.combination)
+        return means.local
+
+    def _add_earth(
+        self, fields: FunctionFields, frequency: float, *, combination: Any = None
+    ) -> None:
+        """Add what a real earth reflects, and what contacts with it add, in place."""
+        volume, earth = self.volume, self.scene.earth
+        if volume is not None:
             if earth is not None and not earth.is_perfect:
                 cells = volume.cells
                 reach = (self if self.envelope is None else self.envelope).prepared
@@ -367,7 +392,7 @@ class System:
                 )
                 add_reflected(
                     volume.grid, cells, volume.elements, volume.basis.offset, volume.node_tables,
-                    table, *fields,
+                    table, *fields, combination,
                 )  # fmt: skip
             if self.contacts is not None and earth is not None:
                 samples, first = volume.cells.samples()
@@ -376,8 +401,8 @@ class System:
                 found = self.contacts.local_fields(samples, frames, frequency, ground)
                 each = found.reshape(found.shape[0], -1, 3).transpose(0, 2, 1)
                 means = volume.cells.sample_means(each).transpose(0, 2, 1)
-                fields.local[...] += means.reshape(fields.local.shape)
-        return fields
+                local = means.reshape(means.shape[0], -1)
+                fields.local[...] += local if combination is None else combination.T @ local
 
     def few_threads(self) -> Any:
         """Threads of linear algebra limited to one while matrices are small."""

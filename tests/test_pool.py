@@ -50,9 +50,9 @@ def test_layouts_equal_full_solves(case: str) -> None:
     edges = EDGES if scene.earth is not None else (-90.0, *EDGES)
     band = Band("there", frequency - 1e5, frequency + 1e5, None, "")
     prepared = PoolBand.prepare(pool, band, reference=50.0, centre_only=True)
-    middle, fields = prepared.middle, prepared.fields
+    middle, means = prepared.middle, prepared.means
     forms = np.concatenate(
-        [middle.heat_forms(fields), middle.sky_forms(edges, [(17.0, 40.0)], fields)]
+        [middle.heat_forms(means), middle.sky_forms(edges, [(17.0, 40.0)], means)]
     )
     admittance, each = middle.solve(forms)
     impedance = prepared.impedances(admittance, frequency)

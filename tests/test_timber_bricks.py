@@ -152,7 +152,7 @@ def test_reaction_of_a_run():
     (vector, slope), run = run_of_bricks(slices)
     # Any factors do; these make both kinds of potential count alike.
     steps = np.array([0.7**2, 0.7 * 1.6, 1.6**2])
-    forms = run.forms(run.weight(CHI, EVEN))
+    (forms,) = run.forms([run.weight(CHI, EVEN)])
     found = steps[0] * forms[0] + steps[1] * forms[1] + steps[2] * forms[2]
     field = 0.7 * vector + 1.6 * slope  # (48, n, 3)
     mean = field.mean(axis=0)
@@ -183,7 +183,7 @@ def test_a_run_within_a_long_timber():
     height = 2.0 * RUN_SIDES[2] + 0.025
     field: Any = np.stack([x, np.zeros_like(x), z - height], axis=-1)
     field /= (x**2 + (z - height) ** 2)[..., None]
-    weight = bricks.BrickWeight(bricks.response(RUN_SIDES, RUN_COUNTS, CHI), EVEN)
+    weight = bricks.BrickWeight(bricks.response(RUN_SIDES, RUN_COUNTS, CHI), 1.0, EVEN)
     found = weight.moments(field.reshape(-1, 1))
     long = np.zeros((36, *field.shape[1:]))
     long[12:24] = field
@@ -200,7 +200,7 @@ def test_reaction_of_a_run_does_not_depend_on_its_cells():
     totals = []
     for slices in ((12,), (6, 6), (3, 3, 6), (1, 2, 4, 5)):
         (vector, _), run = run_of_bricks(slices)
-        total = run.forms(run.weight(CHI, EVEN))[0]
+        total = run.forms([run.weight(CHI, EVEN)])[0][0]
         for count, cell in cells_of(slices, vector):
             total += count * BRICK_VOLUME * np.einsum("a,ma,na->mn", EVEN, cell, cell)
         totals.append(total)

@@ -262,6 +262,7 @@ def fill(
     slope_impedance: ComplexArray | None = None,
     add_reflected: AddReflected | None = None,
     with_next: bool = False,
+    air: ComplexArray | None = None,
 ) -> Filled:
     """Impedance matrix at one frequency.
 
@@ -278,7 +279,13 @@ def fill(
         Adds the earth's part; None over perfect ground and in free space.
     with_next : bool
         Also give the rows and the diagonal of the next function of every element.
+    air : (N, N) complex, optional
+        The matrix without what the earth reflects, where it is there already; not together with
+        `with_next`.
     """
+    if air is not None and add_reflected is None:
+        nothing = np.zeros((0, prepared.basis.n_local), dtype=np.complex128)
+        return Filled(air.copy(), nothing, nothing[:, 0])
     elements, basis = prepared.elements, prepared.basis
     n_elements = elements.length.size
     extra = int(with_next)
@@ -303,7 +310,7 @@ def fill(
             if around is not None:
                 around.put(buffer, first, last)
         for factor, other, near in ((1.0, elements, direct), (-1.0, elements.mirrored, image)):
-            if near is not None:
+            if near is not None and air is None:
                 kernels.add_free_space_moments(
                     buffer, first, last, wavenumber, factor, extra, *elements,
                     other.center, other.half, *near, tables.n_nodes, tables.xi, tables.legendre,
@@ -314,29 +321,34 @@ def fill(
             elements.length, elements.degree, basis.offset,
         )  # fmt: skip
     scalar_factor = 1.0 / (1j * omega * epsilon_0)
-    rings.add_corners(
-        local, next_rows, elements, basis.offset, prepared.corners, tables, wavenumber,
-        scalar_factor, with_image=image is not None,
-    )  # fmt: skip
     if around is not None:
         potentials, between = around.corner_potentials(elements)
         rings.place_corners(
             local, next_rows, elements.degree, basis.offset, around.rows.corners,
             scalar_factor * potentials, scalar_factor * between,
         )  # fmt: skip
-    leads.add_leads(local, next_rows, next_diagonal, elements, basis.offset, prepared.leads, omega)
-    n_functions = int(elements.degree.max()) + 2
-    if surface_impedance is not None:
-        weight = surface_impedance * elements.length
-        overlap = overlap_of_functions(n_functions)
-        _add_own(local, next_rows, next_diagonal, prepared, weight, overlap)
-    if slope_impedance is not None:
-        weight = slope_impedance / elements.length
-        overlap = overlap_of_slopes(n_functions)
-        _add_own(local, next_rows, next_diagonal, prepared, weight, overlap)
+    if air is None:
+        rings.add_corners(
+            local, next_rows, elements, basis.offset, prepared.corners, tables, wavenumber,
+            scalar_factor, with_image=image is not None,
+        )  # fmt: skip
+        leads.add_leads(
+            local, next_rows, next_diagonal, elements, basis.offset, prepared.leads, omega
+        )
+        n_functions = int(elements.degree.max()) + 2
+        if surface_impedance is not None:
+            weight = surface_impedance * elements.length
+            overlap = overlap_of_functions(n_functions)
+            _add_own(local, next_rows, next_diagonal, prepared, weight, overlap)
+        if slope_impedance is not None:
+            weight = slope_impedance / elements.length
+            overlap = overlap_of_slopes(n_functions)
+            _add_own(local, next_rows, next_diagonal, prepared, weight, overlap)
     columns = basis.combination.tocsc()
     matrix = np.empty((basis.n_unknowns, basis.n_unknowns), dtype=np.complex128)
     kernels.combine_functions(local, columns.indptr, columns.indices, columns.data, matrix)
+    if air is not None:
+        matrix += air
     return Filled(matrix, next_rows, next_diagonal)
 
 

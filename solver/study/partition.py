@@ -22,7 +22,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg, sparse
 
-from ..errors import SolverError
 from ..fields.far import CLOSE, FarField, Spare
 from ..fields.radiation import angle_forms, direction_forms
 from ..moments.basis import (
@@ -34,7 +33,7 @@ from ..moments.basis import (
     overlap_of_functions,
     overlap_of_slopes,
 )
-from ..surround.volume import FunctionFields
+from ..surround.volume import hermitian_product
 from .partition_kernels import solve_layouts
 from .pool import Pool
 
@@ -172,8 +171,14 @@ class Partition:
         found[:m, :m] += rows[n:, n:].toarray()
         return found
 
-    def heat_forms(self, fields: FunctionFields | None) -> ComplexArray:
-        """Watts in conductors, jackets and solids for the unknowns, (3, M + P, M + P)."""
+    def heat_forms(self, means: ComplexArray | None) -> ComplexArray:
+        """Watts in conductors, jackets and solids for the unknowns, (3, M + P, M + P).
+
+        Parameters
+        ----------
+        means : (N, 3 C) complex or None
+            Of `Volume.means`, the solids' fields by the pool's unknowns.
+        """
         system, frequency = self.pool.system, self.frequency
         elements, basis = system.prepared.elements, system.prepared.basis
         width = int(elements.degree.max()) + 2
@@ -190,21 +195,18 @@ class Partition:
                 form: Any = basis.combination.T @ local @ basis.combination
                 forms[k] = self._reduced(sparse.csr_array(form))
         volume = system.volume
-        if volume is not None and fields is not None:
-            inside = self.solid_fields(fields)
+        if volume is not None and means is not None:
+            inside = self.solid_fields(means)
             loss = -volume.weight(frequency).real
-            forms[2] = (inside.conj() * loss) @ inside.T
+            forms[2] = hermitian_product(inside * np.sqrt(loss))
             local = volume.form(frequency)[: basis.n_local, : basis.n_local].real
             beside: Any = basis.combination.T @ local @ basis.combination
             forms[2] += self._reduced(sparse.csr_array(beside))
         return forms
 
-    def solid_fields(self, fields: FunctionFields) -> ComplexArray:
+    def solid_fields(self, means: ComplexArray) -> ComplexArray:
         """Mean fields in the cells of the solids for the unknowns, (M + P, 3 C). [V/m]"""
-        volume, n, m = self.pool.system.volume, self.pool.n_fixed, self.pool.n_moving
-        if volume is None:
-            raise SolverError("There are no timbers or sheets in this scene.")
-        means = volume.means(fields)
+        n, m = self.pool.n_fixed, self.pool.n_moving
         found = self.response.T @ means[:n]
         found[:m] += means[n:]
         return found
@@ -213,7 +215,7 @@ class Partition:
         self,
         edges_deg: Sequence[float],
         directions_deg: Sequence[tuple[float, float]],
-        fields: FunctionFields | None,
+        means: ComplexArray | None,
         *,
         spare: Spare = CLOSE,
     ) -> ComplexArray:
@@ -225,8 +227,8 @@ class Partition:
             Rising elevations. [degree]
         directions_deg : sequence of (elevation, azimuth)
             [degree]
-        fields : FunctionFields or None
-            Of the solids.
+        means : (N, 3 C) complex or None
+            As for `heat_forms`.
         spare : Spare
             How many directions are taken.
         """
@@ -236,9 +238,9 @@ class Partition:
         nothing = np.zeros((len(mesh), int(mesh.degree.max()) + 1), dtype=np.complex128)
         currents = ElementCurrents(mesh.start, mesh.end, mesh.radius, nothing)
         moments, cells, polarisation = None, None, None
-        if volume is not None and fields is not None:
+        if volume is not None and means is not None:
             cells = volume.cells
-            moments = volume.cell_moments(self.solid_fields(fields).T, self.frequency)
+            moments = volume.cell_moments(self.solid_fields(means).T, self.frequency)
             positions, _ = cells.samples()
             polarisation = PointMoments(positions, np.zeros(positions.shape, dtype=complex))
         sketch = FarField(currents, self.frequency, self.pool.scene.earth, 1.0, polarisation)

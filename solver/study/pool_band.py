@@ -55,6 +55,12 @@ class PoolBand:
     fields: FunctionFields | None
     stretches: tuple[Stretch, ...]
 
+    @property
+    def means(self) -> ComplexArray | None:
+        """Fields in solids by the pool's unknowns, `Volume.means`, None without solids."""
+        volume = self.pool.system.volume
+        return None if volume is None or self.fields is None else volume.means(self.fields)
+
     @classmethod
     def prepare(
         cls,

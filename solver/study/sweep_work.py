@@ -263,9 +263,9 @@ class _Parted(_Figures):
         )
         impedance, poles = prepared.curve(frequencies)
         count, width = narrow_resonances(frequencies, poles)
-        middle, fields = prepared.middle, prepared.fields
+        middle, means = prepared.middle, prepared.means
         forms = np.concatenate(
-            [middle.heat_forms(fields), middle.sky_forms(self.edges, self.directions, fields)]
+            [middle.heat_forms(means), middle.sky_forms(self.edges, self.directions, means)]
         )
         admittance, each = middle.solve(forms)
         budget, sky = self._watts(prepared, admittance, each)

@@ -24,6 +24,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, NamedTuple, TypeAlias
@@ -173,12 +174,15 @@ class BrickWeight(NamedTuple):
     Attributes
     ----------
     bricks : (L, 3 s, 3 s) complex
-        Moments of a slice of bricks by the fields in a slice, in the Fourier domain. [F m^2]
+        `response`: P/eps0 of a slice of bricks by the fields in a slice, in the Fourier domain.
+    unit : float
+        eps0 times the volume of a brick. [F m^2]
     even : (3,) complex
         alpha of even fields times the volume of a brick. [F m^2]
     """
 
     bricks: ComplexArray
+    unit: float
     even: ComplexArray
 
     def moments(self, fields: FloatArray) -> ComplexArray:
@@ -186,7 +190,7 @@ class BrickWeight(NamedTuple):
         period, size, _ = self.bricks.shape
         slices = fields.reshape(-1, size, fields.shape[1])
         answers = np.fft.ifft(self.bricks @ np.fft.fft(slices, period, axis=0), axis=0)
-        return answers[: len(slices)].reshape(fields.shape)
+        return self.unit * answers[: len(slices)].reshape(fields.shape)
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,34 +261,43 @@ class Bricks:
         """With chi = ec - 1 along the axes (3,) and alpha of even fields (3,) [F/m]."""
         volume = float(np.prod(self.sides))
         answer = response(self.sides, self.counts, susceptibility)
-        return BrickWeight((epsilon_0 * volume) * answer, volume * even)
+        return BrickWeight(answer, epsilon_0 * volume, volume * even)
 
-    def forms(self, weight: BrickWeight) -> ComplexArray:
+    def forms(self, weights: Sequence[BrickWeight]) -> list[ComplexArray]:
         """Reaction of the functions on each other less that of their means over cells, (3, n, n).
 
-        Vector potentials with each other, both ways with the gradients, gradients with each other.
-        An even field across the timber polarises it unevenly over the section, so that it reacts
-        on the rest as well, as it does in a long timber.
+        For each of some stuffs that the run may be made of.  Vector potentials with each other,
+        both ways with the gradients, gradients with each other.  An even field across the timber
+        polarises it unevenly over the section, so that it reacts on the rest as well, as it does
+        in a long timber.
         """
-        along, n_section = self.counts[0], self.counts[1] * self.counts[2]
+        size, n = 3 * self.counts[1] * self.counts[2], self.vector.shape[1]
+        slices = np.concatenate([self.vector, self.slope], axis=1).reshape(-1, size, 2 * n)
+        (period,) = {weight.bricks.shape[0] for weight in weights}
+        # of real fields, so that one half of the spectrum tells all
+        rests = np.fft.rfft(slices, period, axis=0)
+        part = np.ones((len(rests), 1, 1))
+        part[[0, -1]] = 0.5
+        left = (rests.conj() * (part / period)).reshape(-1, 2 * n).T
+        return [self._forms(weight, rests, left) for weight in weights]
+
+    def _forms(self, weight: BrickWeight, rests: ComplexArray, left: ComplexArray) -> ComplexArray:
+        n_section, n = self.counts[1] * self.counts[2], self.vector.shape[1]
+        answers = weight.bricks[: len(rests)] @ rests
+        half = left @ answers.reshape(left.shape[::-1])
         # (section, component, direction of an even field)
         profile = weight.bricks[0].reshape(n_section, 3, n_section, 3).sum(axis=2)
-        on_rest = np.zeros((n_section, 3), dtype=np.complex128)
-        on_rest[:, 1:] = profile[:, [1, 2], [1, 2]]
-        on_rest = np.tile(on_rest, (along, 1)).ravel()[:, None]
-        rests, means = (self.vector, self.slope), (self.run_vector, self.run_slope)
-        answers = [weight.moments(rest) for rest in rests]
-        felt = [(on_rest * rest).reshape(-1, 3, rest.shape[1]).sum(axis=0) for rest in rests]
+        on_rest = np.zeros((n_section, 3, 1), dtype=np.complex128)
+        on_rest[:, 1:, 0] = profile[:, [1, 2], [1, 2]]
+        felt = (on_rest * rests[0].reshape(n_section, 3, 2 * n)).sum(axis=0)
+        half += np.concatenate([self.run_vector, self.run_slope], axis=1).T @ felt
+        total = weight.unit * (half + half.T)
         # what the means over cells differ by within a run has been counted with them
         again = (self.shares[:, None] * weight.even).ravel()[:, None]
-        cells = [x.reshape(-1, x.shape[2]) for x in (self.cell_vector, self.cell_slope)]
-
-        def product(a: int, b: int) -> ComplexArray:
-            total = rests[a].T @ answers[b] + means[a].T @ felt[b] + felt[a].T @ means[b]
-            return total - cells[a].T @ (again * cells[b])
-
-        mixed = product(0, 1)
-        return np.array([product(0, 0), mixed + mixed.T, product(1, 1)])
+        cells = np.concatenate([self.cell_vector, self.cell_slope], axis=2).reshape(-1, 2 * n)
+        total -= cells.T @ (again * cells)
+        mixed = total[:n, n:]
+        return np.array([total[:n, :n], mixed + mixed.T, total[n:, n:]])
 
 
 class BrickPlan(NamedTuple):

@@ -7,6 +7,7 @@ the box that holds all cells, and from there by Lagrange interpolation.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +75,7 @@ def add_reflected(
     table: EarthTable,
     local: ComplexArray,
     following: ComplexArray,
+    combination: Any = None,
 ) -> None:
     """Add the reflected fields of all functions to those at the cells, in the cells' frames.
 
@@ -81,16 +83,21 @@ def add_reflected(
     ----------
     local, following : (M, 3 C) and (E or 0, 3 C) complex, added to
         [V/m per A]
+    combination : sparse (M, N), optional
+        `local` is by global function, (N, 3 C), where this is given.
     """
     n_points, extra = len(grid.points), int(following.shape[0] > 0)
     frames = np.broadcast_to(np.eye(3), (n_points, 3, 3)).copy()
     found = [
-        np.zeros((rows.shape[0], 3 * n_points), dtype=np.complex128) for rows in (local, following)
+        np.zeros((rows, 3 * n_points), dtype=np.complex128)
+        for rows in (offset[-1], following.shape[0])
     ]
     add_reflected_functions(
         grid.points, frames, elements.center, elements.half, elements.length, elements.degree,
         extra, offset, *node_tables, *table.field_arguments(), *found,
     )  # fmt: skip
+    if combination is not None:
+        found[0] = combination.T @ found[0]
     for rows, total in zip(found, (local, following), strict=True):
         if not rows.shape[0]:
             continue

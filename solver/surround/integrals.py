@@ -30,7 +30,7 @@ MOST_ENTRIES = 1_000_000
 NODE_FREQUENCY, LOWEST_NODE, HIGHEST_NODE = 1.5e6, -3, 5
 """Bricks are worked out at 1.5 MHz times powers of two, up to 48 MHz, and interpolated between."""
 
-MOST_FORMS = 12
+MOST_FORMS = 48
 """Forms of bricks that are kept, by stuff and by frequency."""
 
 MOST_FREQUENCIES = 64
@@ -154,23 +154,32 @@ class CellIntegrals:
     points: int
     _forms: dict[Any, NDArray[np.complex64]] = field(default_factory=dict, init=False, repr=False)
 
-    def brick_forms(self, stuff: BrickStuff) -> NDArray[np.complex64]:
-        """Forms of the bricks at a node frequency, (3, K), kept once they are made.
+    def brick_forms(self, stuffs: Sequence[BrickStuff]) -> list[NDArray[np.complex64]]:
+        """Forms of the bricks of each stuff at a node frequency, (3, K), kept once they are made.
 
         They depend on frequency by the permittivity alone, which is smooth: three nodes an octave
         apart serve all frequencies between.
         """
-        if stuff.key in self._forms:
-            return self._forms[stuff.key]
-        total = np.zeros((3, self.covariance.row.size), dtype=np.complex64)
-        if self.bricks is not None:
-            weight = self.bricks.weight(stuff.susceptibility, stuff.even)
-            inside = self.bricks.place >= 0
-            total[:, self.bricks.place[inside]] = self.bricks.forms(weight)[:, inside]
-        while len(self._forms) >= MOST_FORMS:
-            del self._forms[next(iter(self._forms))]
-        self._forms[stuff.key] = total
-        return total
+        new = [stuff for stuff in stuffs if stuff.key not in self._forms]
+        found = {s.key: self._forms[s.key] for s in stuffs if s.key in self._forms}
+        made: list[ComplexArray] = []
+        if self.bricks is not None and new:
+            made = self.bricks.forms([self.bricks.weight(s.susceptibility, s.even) for s in new])
+        for n, stuff in enumerate(new):
+            total = np.zeros((3, self.covariance.row.size), dtype=np.complex64)
+            if self.bricks is not None:
+                inside = self.bricks.place >= 0
+                total[:, self.bricks.place[inside]] = made[n][:, inside]
+            found[stuff.key] = _kept(self._forms, stuff.key, total)
+        return [found[stuff.key] for stuff in stuffs]
+
+
+def _kept(forms: dict[Any, Any], key: Any, value: Any) -> Any:
+    """A value, put among the last `MOST_FORMS`."""
+    while len(forms) >= MOST_FORMS:
+        del forms[next(iter(forms))]
+    forms[key] = value
+    return value
 
 
 @dataclass(frozen=True, eq=False)
@@ -226,26 +235,30 @@ class Group:
             middle = int(np.clip(np.rint(octave), LOWEST_NODE + 1, HIGHEST_NODE - 1))
             nodes = np.arange(middle - 1, middle + 2)
             weights = lagrange_weights(nodes.astype(float), octave)
-            for node, weight in zip(nodes, weights, strict=True):
-                if weight != 0.0:
-                    values += (weight * steps) @ self._brick_forms(body, int(node))
+            there = weights != 0.0
+            forms = self._brick_forms(body, list(map(int, nodes[there])))
+            for weight, form in zip(weights[there], forms, strict=True):
+                values += (weight * steps) @ form
         return values
 
-    def _brick_forms(self, body: Body, node: int) -> ComplexArray:
-        """Sums of the parts' forms at a node frequency, (3, K)."""
-        key = (body.sample.stuff, body.half, node)
-        if key not in self._forms:
-            stuff = BrickStuff.of(body, node)
-            every = np.concatenate([one.brick_forms(stuff) for one in self.parts], axis=1)
-            summed = [
-                _summed(self.place, side, self.row.size)
-                for one in every
-                for side in (one.real, one.imag)
-            ]
-            while len(self._forms) >= MOST_FORMS:
-                del self._forms[next(iter(self._forms))]
-            self._forms[key] = np.array(summed[::2]) + 1j * np.array(summed[1::2])
-        return self._forms[key]
+    def _brick_forms(self, body: Body, nodes: Sequence[int]) -> list[ComplexArray]:
+        """Sums of the parts' forms at node frequencies, (3, K) each."""
+        keys = {node: (body.sample.stuff, body.half, node) for node in nodes}
+        found = {node: self._forms[key] for node, key in keys.items() if key in self._forms}
+        new = [node for node in nodes if node not in found]
+        if new:
+            stuffs = [BrickStuff.of(body, node) for node in new]
+            parts = [one.brick_forms(stuffs) for one in self.parts]
+            for n, node in enumerate(new):
+                every = np.concatenate([part[n] for part in parts], axis=1)
+                summed = [
+                    _summed(self.place, side, self.row.size)
+                    for one in every
+                    for side in (one.real, one.imag)
+                ]
+                total = np.array(summed[::2]) + 1j * np.array(summed[1::2])
+                found[node] = _kept(self._forms, keys[node], total)
+        return [found[node] for node in nodes]
 
 
 def _summed(place: IntArray, values: FloatArray, size: int) -> FloatArray:

@@ -32,7 +32,6 @@ beside a line charge.  Within about its thickness from a wire a sheet acts as a 
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -43,6 +42,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.constants import c as SPEED_OF_LIGHT
 from scipy.constants import epsilon_0, mu_0
+from scipy.linalg import blas
 
 from ..moments.assembly import Elements, Filled
 from ..moments.basis import (
@@ -75,8 +75,6 @@ REACH = 0.9
 """Elements nearer to a cell than this times its longest side are integrated over it finely."""
 
 NODE_COUNTS = (2, 3, 4, 6, 8, 12, 16, 24, 32, 48)
-BLOCKS = 4
-"""A symmetric product is computed in this many strips, the lower triangle mirrored."""
 
 
 class FunctionFields(NamedTuple):
@@ -289,7 +287,7 @@ class Volume:
 
     def add_to(self, filled: Filled, fields: FunctionFields, frequency: float) -> None:
         """Add the solids' term to a matrix and to the next functions' rows, in place."""
-        form = self.add_to_matrix(filled.matrix, fields, frequency)
+        form = self.add_to_matrix(filled.matrix, self.means(fields), frequency)
         if filled.next_diagonal.size:
             n_local = self.basis.n_local
             following = fields.following * self.weight(frequency)
@@ -298,11 +296,11 @@ class Volume:
             filled.next_diagonal[...] += form[n_local:, n_local:].diagonal()
 
     def add_to_matrix(
-        self, matrix: ComplexArray, fields: FunctionFields, frequency: float
+        self, matrix: ComplexArray, means: ComplexArray, frequency: float
     ) -> sparse.csr_array:
-        """Add the solids' term to a matrix (N, N), in place; returns `form`."""
+        """Add the solids' term to a matrix (N, N), in place, from `means`; returns `form`."""
         combination, form = self.basis.combination, self.form(frequency)
-        _add_symmetric(matrix, self.means(fields) * np.sqrt(self.weight(frequency)))
+        _add_symmetric(matrix, means * np.sqrt(self.weight(frequency)))
         n_local = self.basis.n_local
         inner = sparse.coo_array(combination.T @ form[:n_local, :n_local] @ combination)
         matrix[inner.row, inner.col] += inner.data
@@ -400,13 +398,19 @@ def _gauss_tables(n_orders: int) -> tuple[IntArray, FloatArray, FloatArray]:
 
 
 def _add_symmetric(matrix: ComplexArray, rows: ComplexArray) -> None:
-    """matrix += rows rows^T (plain transpose), a strip at a time."""
-    size = matrix.shape[0]
-    edges = np.linspace(0, size, BLOCKS + 1).astype(int)
-    for low, high in itertools.pairwise(edges):
-        strip = rows[low:high] @ rows[low:].T
-        matrix[low:high, low:] += strip
-        matrix[high:, low:high] += strip[:, high - low :].T
+    """matrix += rows rows^T (plain transpose)."""
+    upper = np.triu(blas.zsyrk(1.0, rows.T, trans=1))
+    matrix += upper
+    np.fill_diagonal(upper, 0.0)
+    matrix += upper.T
+
+
+def hermitian_product(rows: ComplexArray) -> ComplexArray:
+    """conj(rows) rows^T, (N, N), of rows (N, K)."""
+    upper = np.triu(blas.zherk(1.0, rows.T, trans=2))
+    found = upper + upper.conj().T
+    np.fill_diagonal(found, upper.diagonal().real)
+    return found
 
 
 def prepare_volume(

@@ -351,10 +351,10 @@ class BandModel:
         scaled = np.empty((len(model.houses), count, n, n), dtype=np.complex128)
         forms = []
         for k, f in enumerate(map(float, nodes)):
-            for t, (matrix, fields) in enumerate(matrices(model.houses, f)):
+            for t, (matrix, means) in enumerate(matrices(model.houses, f)):
                 scaled[t, k] = f * matrix
                 if k == count // 2 and t < model.n_single:
-                    forms.append(_forms(model.houses[t], f, fields))
+                    forms.append(_forms(model.houses[t], f, means))
                 tick()
         return cls(model, band, nodes, scaled, np.stack(forms))
 
@@ -461,7 +461,7 @@ class BandModel:
         return found / power[:, None]
 
 
-def _forms(house: House, frequency: float, fields: FunctionFields | None) -> ComplexArray:
+def _forms(house: House, frequency: float, means: ComplexArray | None) -> ComplexArray:
     """Watts of all unknowns of a house's pool at a frequency, (len(WATTS), N, N)."""
     pool = house.pool.pool
     scene = pool.scene if pool.scene.earth is house.earth else pool.scene.with_earth(house.earth)
@@ -471,6 +471,6 @@ def _forms(house: House, frequency: float, fields: FunctionFields | None) -> Com
     response = np.zeros((0, size + n_ports), dtype=np.complex128)
     free = Partition(whole, frequency, nothing, nothing, nothing, response)
     lowest = -90.0 if house.earth is None else 0.0
-    sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), fields, spare=FORM_SPARE)
-    heat = free.heat_forms(fields)
+    sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), means, spare=FORM_SPARE)
+    heat = free.heat_forms(means)
     return np.concatenate([sky, heat])[:, :size, :size].astype(np.complex64)

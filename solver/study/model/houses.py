@@ -15,7 +15,7 @@ import numpy as np
 from ....geometry import Scene
 from ....materials import Earth
 from ...moments.basis import ComplexArray
-from ...surround.volume import FunctionFields, Volume
+from ...surround.volume import Volume
 from ...system import System
 from .lengths import LengthPool
 
@@ -155,27 +155,31 @@ def _refilled(volume: Volume, solids: Sequence[Any]) -> Volume | None:
 
 def matrices(
     houses: Sequence[House], frequency: float
-) -> Iterator[tuple[ComplexArray, FunctionFields | None]]:
-    """Matrix, and fields in the solids, of each house in turn at a frequency. [Hz]
+) -> Iterator[tuple[ComplexArray, ComplexArray | None]]:
+    """Matrix (N, N), and means of fields in the solids (N, 3 C), of each house in turn. [Hz]
 
-    The fields are valid until the next house is asked for.
+    The means are valid until the next house is asked for.
     """
-    direct: dict[int, FunctionFields] = {}
+    air: dict[int, ComplexArray] = {}
+    direct: dict[int, ComplexArray] = {}
     wires: dict[tuple[int, int], ComplexArray] = {}
-    inside: dict[tuple[int, int], FunctionFields] = {}
+    inside: dict[tuple[int, int], ComplexArray] = {}
     last: dict[tuple[int, int], int] = {
         (house.geometry, house.ground): n for n, house in enumerate(houses)
     }
     for n, house in enumerate(houses):
         system, key = house.system, (house.geometry, house.ground)
         if key not in wires:
-            wires[key] = system.fill_wires(frequency).matrix
+            if house.geometry not in air:
+                air[house.geometry] = system.fill_air(frequency)
+            wires[key] = system.fill_wires(frequency, air=air[house.geometry]).matrix
         matrix, found = wires[key].copy(), None
         if system.volume is not None:
             if key not in inside:
                 if house.geometry not in direct:
-                    direct[house.geometry] = system.volume.fields(frequency)
-                inside[key] = system.solid_fields(frequency, direct=direct[house.geometry])
+                    fields = system.volume.fields(frequency)
+                    direct[house.geometry] = system.volume.means(fields)
+                inside[key] = system.solid_means(frequency, direct=direct[house.geometry])
             found = inside[key]
             with system.few_threads():
                 system.volume.add_to_matrix(matrix, found, frequency)
