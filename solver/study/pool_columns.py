@@ -170,6 +170,22 @@ class Columns:
                 together[np.ix_(some, some)] = True
         return together
 
+    def _at_node(
+        self, ends: list[tuple[int, int]], whose: Mapping[int, int]
+    ) -> list[list[tuple[int, int, float]]]:
+        """Functions of moving ends that meet, each as (column, wire, weight) of its parts.
+
+        Ends come in the order of their wires, and along these.
+        """
+        node = int(self.mesh.element_nodes[ends[0]])
+        if node in self.still or self.mesh.node_on_ground[node]:
+            return [[(self.end_column[end], whose[end[0]], 1.0)] for end in ends]
+        if frozenset(ends) in self.pairs:
+            own = whose[ends[0][0]]
+            return [[(one, own, 1.0)] for one in self.pairs[frozenset(ends)]]
+        first, *others = [(self.end_column[end], whose[end[0]]) for end in ends]
+        return [[(*first, 1.0), (*other, -1.0)] for other in others]
+
     def selections(self, layouts: IntArray) -> Selections:
         """Functions of each layout."""
         first_function, first_entry = [0], [0]
@@ -184,31 +200,23 @@ class Columns:
                 own = [e for e in self.members[name][n] if e >= self.n_still]
                 moving += own
                 whose.update(dict.fromkeys(own, k))
-            singles: list[tuple[int, int]] = []
             nodes: dict[int, list[tuple[int, int]]] = {}
             for e in moving:
-                singles += [(one, whose[e]) for one in self.interior[e]]
                 for side in (0, 1):
                     nodes.setdefault(int(self.mesh.element_nodes[e, side]), []).append((e, side))
-            joined: list[tuple[tuple[int, int], tuple[int, int]]] = []
-            for node, ends in nodes.items():
-                ends.sort()
-                if node in self.still or self.mesh.node_on_ground[node]:
-                    singles += [(self.end_column[end], whose[end[0]]) for end in ends]
-                elif frozenset(ends) in self.pairs:
-                    singles += [(one, whose[ends[0][0]]) for one in self.pairs[frozenset(ends)]]
-                else:
-                    halves = [(self.end_column[end], whose[end[0]]) for end in ends]
-                    joined += [(halves[0], other) for other in halves[1:]]
-            for one, of in singles:
-                column.append(one - self.n_fixed)
-                weight.append(1.0)
-                mover.append(of)
-                first_entry.append(len(column))
-            for pair in joined:
-                column += [one - self.n_fixed for one, _ in pair]
-                weight += [1.0, -1.0]
-                mover += [of for _, of in pair]
+            # Along the wires, whatever the numbers of elements: layouts that differ in lengths
+            # alone have like functions in the same order.
+            functions: list[list[tuple[int, int, float]]] = []
+            for e in moving:
+                functions += [[(one, whose[e], 1.0)] for one in self.interior[e]]
+                for side in (0, 1):
+                    ends = nodes.pop(int(self.mesh.element_nodes[e, side]), None)
+                    if ends is not None:
+                        functions += self._at_node(ends, whose)
+            for entries in functions:
+                column += [one - self.n_fixed for one, _, _ in entries]
+                weight += [w for _, _, w in entries]
+                mover += [of for _, of, _ in entries]
                 first_entry.append(len(column))
             first_function.append(len(first_entry) - 1)
         return Selections(

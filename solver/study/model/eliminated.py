@@ -4,15 +4,21 @@ The fixed part is eliminated as in `partition`, with the columns of every length
 
     S(L) = A(L) - C^T (Z_mf X) C,   X = Z_ff^-1 Z_fm,   s = C^T (b_m - X^T b_f)
 
-with A(L) of `lengths`.  For any small change of the matrix the impedance at the driven feed,
+with A(L) of `lengths`.  Of a layout only the columns that its wires use are looked at, and all that
+their lengths do not change is kept:
+
+    S(L) = C^T D C + sum over wires, sum of w_k C_k^T Z C_k
+
+with D = Z_mm - Z_mf X without Z between columns of the same wire.  For any small change of the matrix the impedance at the driven feed,
 terminations held, changes by I^T dZ I over the square of the feed's current.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy import linalg
@@ -20,7 +26,7 @@ from scipy import linalg
 from ...errors import SolverError
 from ...gaps import gap_voltages, terminations_of
 from ...moments.basis import ComplexArray, FloatArray, IntArray
-from .lengths import Columns, LengthPool
+from .lengths import Columns, LengthPool, Mixture
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +62,7 @@ class Eliminated:
     fixed: ComplexArray
     response: ComplexArray
     terminations: ComplexArray
+    _kept: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(
@@ -123,11 +130,36 @@ class Eliminated:
         columns = self.lengths.columns(lengths)
         return self.state_of(columns)
 
+    def _held(self, mixture: Mixture) -> tuple[ComplexArray, FloatArray, list[ComplexArray]]:
+        """D (R, R), its real and imaginary part (2, R, R), and C_k^T Z C_k of each wire."""
+        found = self._kept.get("mixture")
+        if found is not None and found[0] is mixture:
+            return found[1]
+        at = mixture.rows
+        whole = self.moving[at[:, None], at]
+        for span in mixture.spans:
+            whole[span, span] = 0.0
+        whole -= self.reduction[at[:, None], at]
+        blocks = []
+        for part in mixture.parts:
+            if part.key not in self._kept:
+                self._kept[part.key] = part.blocks(self.moving)
+            blocks.append(self._kept[part.key])
+        held = (whole, np.stack([whole.real, whole.imag]), blocks)
+        self._kept["mixture"] = (mixture, held)
+        return held
+
     def state_of(self, columns: Columns) -> LayoutState:
         """The layout of columns that are there already."""
-        c = columns.whole
-        block = columns.block(self.moving) - c.T @ self.reduction @ c
-        right = c.T @ self.sources
+        mixture, c = columns.mixture, columns.whole
+        _, parted, blocks = self._held(mixture)
+        left = c.T @ parted
+        block = (left[0] @ c).astype(np.complex128)
+        block += 1j * (left[1] @ c)
+        for (weights, _), part, each in zip(columns.weights, mixture.parts, blocks, strict=True):
+            at = part.functions
+            block[at[:, None], at] += np.tensordot(weights, each, axes=1)
+        right = c.T @ self.sources[mixture.rows]
         try:
             solved = np.linalg.solve(block, right)
         except np.linalg.LinAlgError as error:
@@ -186,9 +218,14 @@ class LayoutState:
         return self.solved @ self.voltages
 
     @cached_property
+    def held(self) -> ComplexArray:
+        """Of the moving columns that its wires use, (R,). [A]"""
+        return self.columns.whole @ self.unknowns
+
+    @cached_property
     def moving(self) -> ComplexArray:
         """Of the pool's moving columns, (M,). [A]"""
-        return self.columns.whole @ self.unknowns
+        return self.columns.spread(self.held)
 
     @cached_property
     def currents(self) -> ComplexArray:
@@ -201,33 +238,36 @@ class LayoutState:
         return found
 
     @cached_property
+    def _pushed(self) -> ComplexArray:
+        """D C x - s v before the wires' columns, (R,). [V]"""
+        e, c = self.eliminated, self.columns
+        return e._held(c.mixture)[0] @ self.held - e.sources[c.mixture.rows] @ self.voltages
+
+    @cached_property
     def _forces(self) -> ComplexArray:
         """Derivative of S x - s v to each wire's length at fixed unknowns, (n, W). [V/m]"""
-        e, c = self.eliminated, self.columns
-        x = self.unknowns
+        e, c, x = self.eliminated, self.columns, self.unknowns
+        whole, _, blocks = e._held(c.mixture)
         found = np.empty((x.size, len(c.slopes)), dtype=np.complex128)
-        held = self.moving
-        pushed = e.reduction @ held + e.sources @ self.voltages
-        left = e.moving @ held
-        for n, ((_, slopes), each, own, change) in enumerate(
-            zip(c.weights, c.mixture.each, c.own, c.slopes, strict=True)
+        for n, ((_, slopes), part, change, span, each) in enumerate(
+            zip(c.weights, c.mixture.parts, c.slopes, c.mixture.spans, blocks, strict=True)
         ):
-            dx, ox = change @ x, own @ x
-            part = change.T @ (left - e.moving @ ox) + c.whole.T @ (e.moving @ dx)
-            part -= own.T @ (e.moving @ dx)
-            part += np.einsum("k,kmn,km->n", slopes, each, (each @ x) @ e.moving.T)
-            part -= change.T @ pushed + c.whole.T @ (e.reduction @ dx)
-            found[:, n] = part
+            own = x[part.functions]
+            found[:, n] = c.whole.T @ (whole[:, span] @ (change @ own))
+            found[part.functions, n] += change.T @ self._pushed[span] + slopes @ (each @ own)
         return found
 
     @cached_property
     def by_length(self) -> ComplexArray:
         """Derivative of the impedance to each wire's length, (W,). [ohm/m]"""
-        e = self.eliminated
-        found = self.columns.slope(e.moving, self.unknowns, self.unknowns)
-        pushed = e.reduction @ self.moving + e.sources @ self.voltages
-        for n, change in enumerate(self.columns.slopes):
-            found[n] -= 2.0 * (change @ self.unknowns) @ pushed
+        c, x = self.columns, self.unknowns
+        blocks = self.eliminated._held(c.mixture)[2]
+        found = np.empty(len(c.slopes), dtype=np.complex128)
+        for n, ((_, slopes), part, change, span, each) in enumerate(
+            zip(c.weights, c.mixture.parts, c.slopes, c.mixture.spans, blocks, strict=True)
+        ):
+            own = x[part.functions]
+            found[n] = 2.0 * (change @ own) @ self._pushed[span] + slopes @ (each @ own @ own)
         return found / self.feed_current**2
 
     def quadratic(self, matrices: ComplexArray) -> ComplexArray:
@@ -242,31 +282,43 @@ class LayoutState:
             found[t] += self.columns.value(matrix[n:, n:], self.unknowns)
         return found
 
+    def _looked_at(self, forms: ComplexArray) -> ComplexArray:
+        """Forms (K, M + P, M + P) of the columns that its wires use, and gap voltages."""
+        mixture, kept = self.columns.mixture, self.eliminated._kept
+        found = kept.get("forms")
+        if found is None or found[0] is not forms or found[1] is not mixture:
+            ports = np.arange(forms.shape[1] - self.voltages.size, forms.shape[1])
+            at = np.concatenate([mixture.rows, ports])
+            found = kept["forms"] = (forms, mixture, forms[:, at[:, None], at])
+        return found[2]
+
     def watts(self, forms: ComplexArray) -> FloatArray:
         """z^H Q z of forms (K, M + P, M + P) of moving columns and gap voltages, (K,). [W]"""
-        z = np.concatenate([self.moving, self.voltages])
-        return np.einsum("i,kij,j->k", z.conj(), forms, z).real
+        z = np.concatenate([self.held, self.voltages])
+        return ((self._looked_at(forms) @ z) @ z.conj()).real
 
     def watts_by_length(self, forms: ComplexArray) -> FloatArray:
         """Their derivatives to each wire's length, (W, K). [W/m]"""
-        z = np.concatenate([self.moving, self.voltages])
-        right = forms @ z
-        changes = self._changes
-        return 2.0 * np.einsum("wi,ki->wk", changes.conj(), right).real
+        z = np.concatenate([self.held, self.voltages])
+        right = self._looked_at(forms) @ z
+        return 2.0 * (self._changes.conj() @ right.T).real
 
     @cached_property
     def _changes(self) -> ComplexArray:
-        """Derivative of moving columns' unknowns and gap voltages to each length, (W, M + P).
+        """Derivative of what the wires' columns carry and of gap voltages, (W, R + P), to lengths.
 
         The driven feeds keep their voltages.
         """
         e, c = self.eliminated, self.columns
         ports = e.lengths.pool.scene.ports
         moved = -np.linalg.solve(self.block, self._forces)  # all gaps at their voltages
-        right = c.whole.T @ e.sources
-        changes = np.zeros((len(c.slopes), c.mixture.shape[0]), dtype=np.complex128)
-        for n, slope in enumerate(c.slopes):
-            changes[n] = slope @ self.unknowns
+        sources = e.sources[c.mixture.rows]
+        right = c.whole.T @ sources
+        changes = np.zeros((len(c.slopes), c.mixture.rows.size), dtype=np.complex128)
+        for n, (slope, part, span) in enumerate(
+            zip(c.slopes, c.mixture.parts, c.mixture.spans, strict=True)
+        ):
+            changes[n, span] = slope @ self.unknowns[part.functions]
         voltages = np.zeros((len(c.slopes), len(ports)), dtype=np.complex128)
         closed = np.flatnonzero([feed.termination is not None for feed in ports])
         if closed.size:
@@ -274,7 +326,7 @@ class LayoutState:
             impedance = e.terminations[0, closed]
             is_open = np.isinf(impedance)
             factor = np.where(is_open, 1.0, impedance)
-            direct = right.T @ moved + e.sources.T @ changes.T
+            direct = right.T @ moved + sources.T @ changes.T
             matrix = factor[:, None] * self.admittance[np.ix_(closed, closed)]
             matrix += np.diag(np.where(is_open, 0.0, 1.0))
             voltages[:, closed] = np.linalg.solve(matrix, -factor[:, None] * direct[closed]).T

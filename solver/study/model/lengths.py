@@ -108,6 +108,41 @@ def pieces_of(wire: Wire, low: float, high: float) -> tuple[LengthPiece, ...]:
 
 
 @dataclass(frozen=True, eq=False)
+class Part:
+    """What one moving wire adds to the functions of a layout, zeros left out.
+
+    Attributes
+    ----------
+    rows : (R,) int
+        Moving columns of the pool that it uses.
+    functions : (F,) int
+        Functions of the layout that they are in.
+    each : (K, R, F) float
+        Weights with the wire at each of its lengths.
+    key : tuple
+        Equal for equal rows and weights.
+    """
+
+    rows: IntArray
+    functions: IntArray
+    each: FloatArray
+    key: tuple[bytes, bytes]
+
+    @classmethod
+    def of(cls, each: FloatArray) -> Part:
+        """From all moving columns and functions, (K, M, n)."""
+        there = (each != 0.0).any(axis=0)
+        rows, functions = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
+        own = np.ascontiguousarray(each[:, rows[:, None], functions])
+        return cls(rows, functions, own, (rows.tobytes(), own.tobytes()))
+
+    def blocks(self, matrix: ComplexArray) -> ComplexArray:
+        """Blocks (K, F, F) of a pool's moving block (M, M), at each length."""
+        own = matrix[self.rows[:, None], self.rows]
+        return np.stack([one.T @ own @ one for one in self.each])
+
+
+@dataclass(frozen=True, eq=False)
 class Mixture:
     """Columns of a layout: which piece each wire ends on, and what its functions are made of.
 
@@ -115,25 +150,42 @@ class Mixture:
     ----------
     pieces : tuple of LengthPiece
         By moving wire.
-    each : tuple of (K, M, n) float
-        By moving wire: the layout's functions by the pool's moving columns, with that wire at
-        each of its lengths; only the wire's own entries.
+    parts : tuple of Part
+        By moving wire.
+    shape : (int, int)
+        Of all the pool's moving columns by the layout's functions, (M, n).
     """
 
     pieces: tuple[LengthPiece, ...]
-    each: tuple[FloatArray, ...]
+    parts: tuple[Part, ...]
     shape: tuple[int, int]
+
+    @cached_property
+    def rows(self) -> IntArray:
+        """Moving columns of all parts, one after the other, (R,)."""
+        nothing = np.zeros(0, dtype=np.int64)
+        return np.concatenate([nothing, *(part.rows for part in self.parts)])
+
+    @cached_property
+    def spans(self) -> tuple[slice, ...]:
+        """Where in `rows` those of each part are."""
+        ends = np.cumsum([0, *(part.rows.size for part in self.parts)])
+        return tuple(slice(int(a), int(b)) for a, b in itertools.pairwise(ends))
 
     def at(self, lengths: Sequence[float]) -> Columns:
         """With the wires at lengths. [m]"""
         weights = [p.weights(x) for p, x in zip(self.pieces, lengths, strict=True)]
-        each = self.each
-        own = [np.einsum("k,kmn->mn", w, c) for (w, _), c in zip(weights, each, strict=True)]
-        slopes = [np.einsum("k,kmn->mn", d, c) for (_, d), c in zip(weights, each, strict=True)]
-        whole = np.zeros(self.shape)
-        for part in own:
-            whole += part
-        return Columns(self, tuple(weights), whole, tuple(own), tuple(slopes))
+        own, slopes = (
+            tuple(
+                np.tensordot(one[n], part.each, axes=1)
+                for one, part in zip(weights, self.parts, strict=True)
+            )
+            for n in (0, 1)
+        )
+        whole = np.zeros((self.rows.size, self.shape[1]))
+        for span, part, mine in zip(self.spans, self.parts, own, strict=True):
+            whole[span, part.functions] = mine
+        return Columns(self, tuple(weights), whole, own, slopes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,11 +196,11 @@ class Columns:
     ----------
     mixture : Mixture
     weights : tuple of (weights (K,), derivatives (K,))
-    whole : (M, n) float
-        Its functions by the pool's moving columns.
-    own : tuple of (M, n) float
+    whole : (R, n) float
+        Its functions by the moving columns `Mixture.rows`.
+    own : tuple of (R_w, F_w) float
         The part of each wire.
-    slopes : tuple of (M, n) float
+    slopes : tuple of (R_w, F_w) float
         Their derivatives to that wire's length. [1/m]
     """
 
@@ -158,40 +210,24 @@ class Columns:
     own: tuple[FloatArray, ...]
     slopes: tuple[FloatArray, ...]
 
-    def block(self, matrix: ComplexArray) -> ComplexArray:
-        """The layout's own block (n, n) of a pool's moving block (M, M)."""
-        found = self.whole.T @ matrix @ self.whole
-        for (weights, _), each, own in zip(self.weights, self.mixture.each, self.own, strict=True):
-            found += np.einsum("k,kmn->mn", weights, _sandwiched(each, matrix))
-            found -= own.T @ matrix @ own
+    def spread(self, held: ComplexArray) -> ComplexArray:
+        """Values of `Mixture.rows` (R, ...) as values of all moving columns, (M, ...)."""
+        found = np.zeros((self.mixture.shape[0], *held.shape[1:]), dtype=held.dtype)
+        np.add.at(found, self.mixture.rows, held)
         return found
 
     def value(self, matrix: ComplexArray, x: ComplexArray) -> complex:
-        """x^T block x without the block."""
-        moved = self.whole @ x
-        found = moved @ matrix @ moved
-        for (weights, _), each, own in zip(self.weights, self.mixture.each, self.own, strict=True):
-            parts, mine = each @ x, own @ x
-            found += weights @ np.einsum("km,km->k", parts @ matrix, parts) - mine @ matrix @ mine
-        return complex(found)
-
-    def slope(self, matrix: ComplexArray, x: ComplexArray, y: ComplexArray) -> ComplexArray:
-        """x^T (derivative of the block to each wire's length) y, (W,). [1/m]"""
-        left, right = matrix.T @ (self.whole @ x), matrix @ (self.whole @ y)
-        found = np.empty(len(self.own), dtype=np.complex128)
-        for n, ((_, slopes), each, own, change) in enumerate(
-            zip(self.weights, self.mixture.each, self.own, self.slopes, strict=True)
+        """x^T block x of a pool's moving block (M, M), without the block."""
+        rows, spans = self.mixture.rows, self.mixture.spans
+        held, moved = matrix[rows[:, None], rows], self.whole @ x
+        found = moved @ (held @ moved)
+        for (weights, _), part, own, span in zip(
+            self.weights, self.mixture.parts, self.own, spans, strict=True
         ):
-            dx, dy, ox, oy = change @ x, change @ y, own @ x, own @ y
-            parts, others = each @ x, each @ y
-            found[n] = dx @ right + left @ dy
-            found[n] += slopes @ np.einsum("km,km->k", parts @ matrix, others)
-            found[n] -= dx @ (matrix @ oy) + (ox @ matrix) @ dy
-        return found
-
-
-def _sandwiched(each: FloatArray, matrix: ComplexArray) -> ComplexArray:
-    return np.stack([one.T @ matrix @ one for one in each])
+            mine, x_own = held[span, span], x[part.functions]
+            at_each, now = part.each @ x_own, own @ x_own
+            found += weights @ np.einsum("km,km->k", at_each @ mine, at_each) - now @ mine @ now
+        return complex(found)
 
 
 @dataclass(frozen=True, eq=False)
@@ -322,7 +358,7 @@ class LengthPool:
                 if k < pieces[wire].lengths.size:
                     place = (k, int(chosen.column[entry]), int(function[at]))
                     each[wire][place] = chosen.weight[entry]
-        return Mixture(pieces, tuple(each), (self.pool.n_moving, n))
+        return Mixture(pieces, tuple(map(Part.of, each)), (self.pool.n_moving, n))
 
 
 def _divided(
