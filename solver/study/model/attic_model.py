@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
@@ -24,7 +24,6 @@ from ...errors import SolverError
 from ...fields.far import Spare
 from ...moments.basis import ComplexArray, FloatArray, IntArray
 from ...moments.quadrature import lagrange_weights
-from ...surround.volume import FunctionFields
 from ..partition import HEAT, Partition
 from ..unknowns import Unknown, Unknowns, apply
 from ..unknowns.cables import cables_at_height
@@ -94,6 +93,7 @@ class AtticModel:
     unknowns: tuple[Unknown, ...]
     cables: tuple[Cable, ...]
     bands: tuple[Band, ...]
+    ranges: Mapping[str, tuple[float, float]]
     nodes: ScoreNodes
     houses: tuple[House, ...]
     _bands: dict[str, BandModel] = field(default_factory=dict, repr=False)
@@ -165,8 +165,9 @@ class AtticModel:
                 houses.add(scene, pool)
             tick()
         return cls(
-            plan, Unknowns(unknowns), own, tuple(cables), tuple(bands), nodes, tuple(houses.found)
-        )
+            plan, Unknowns(unknowns), own, tuple(cables), tuple(bands), dict(ranges), nodes,
+            tuple(houses.found),
+        )  # fmt: skip
 
     @property
     def lengths(self) -> LengthPool:
@@ -294,25 +295,57 @@ def _widened(
     return found
 
 
-class Reading(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class Reading:
     """What the model says an analyser reads.
 
     Attributes
     ----------
-    impedance : complex
-        At the feed point. [ohm]
-    by_length : (E,) complex
-        Its derivatives to the told lengths. [ohm/m]
-    by_score : (U,) complex
-        Its derivatives to the scores of the unknowns. [ohm]
+    band : BandModel
+    frequency : float
+        [Hz]
+    lengths, effective : (E,) float
+        As told, and electrically. [m]
+    state : HouseState
     layout : LayoutState
         Without the lead.
     """
 
-    impedance: complex
-    by_length: ComplexArray
-    by_score: ComplexArray
+    band: BandModel
+    frequency: float
+    lengths: FloatArray
+    effective: FloatArray
+    state: HouseState
     layout: LayoutState
+
+    @cached_property
+    def impedance(self) -> complex:
+        """At the feed point. [ohm]"""
+        lead = self.band.model.lead(self.state.scores)
+        return complex(self.layout.impedance + 2j * np.pi * self.frequency * lead)
+
+    @cached_property
+    def by_length(self) -> ComplexArray:
+        """Its derivatives to the told lengths, (E,). [ohm/m]"""
+        return self.layout.by_length * self.effective / self.lengths
+
+    @cached_property
+    def by_score(self) -> ComplexArray:
+        """Its derivatives to the scores of the unknowns, (U,). [ohm]"""
+        model, scores = self.band.model, self.state.scores
+        found = np.zeros(len(model.unknowns), dtype=np.complex128)
+        for n in model.of_kind["length"]:
+            k = model.names.index(model.unknowns[n].key)
+            slope = model.unknowns[n].distribution.slope(float(scores[n]))
+            found[n] = self.layout.by_length[k] * self.lengths[k] * slope
+        for n in model.of_kind["lead"]:
+            slope = model.unknowns[n].distribution.slope(float(scores[n]))
+            found[n] = 2j * np.pi * self.frequency * slope
+        keys = model.of_kind["key"]
+        if keys:
+            each = self.layout.quadratic(self.band.at(self.frequency))
+            found[keys] = model.nodes.slopes(scores[keys]) @ each / self.layout.feed_current**2
+        return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -414,26 +447,10 @@ class BandModel:
         eliminated : Eliminated, optional
             Of the same frequency and state, where it is there already.
         """
-        model, scores = self.model, state.scores
         if eliminated is None:
             eliminated = self.eliminated(frequency, state)
-        effective = model.effective(lengths, scores)
-        found = eliminated.state(effective)
-        impedance = found.impedance + 2j * np.pi * frequency * model.lead(scores)
-        by_effective = found.by_length
-        by_score = np.zeros(len(model.unknowns), dtype=np.complex128)
-        for n in model.of_kind["length"]:
-            k = model.names.index(model.unknowns[n].key)
-            slope = model.unknowns[n].distribution.slope(float(scores[n]))
-            by_score[n] = by_effective[k] * lengths[k] * slope
-        for n in model.of_kind["lead"]:
-            slope = model.unknowns[n].distribution.slope(float(scores[n]))
-            by_score[n] = 2j * np.pi * frequency * slope
-        keys = model.of_kind["key"]
-        if keys:
-            each = found.quadratic(self.at(frequency)) / found.feed_current**2
-            by_score[keys] = model.nodes.slopes(scores[keys]) @ each
-        return Reading(complex(impedance), by_effective * effective / lengths, by_score, found)
+        effective = self.model.effective(lengths, state.scores)
+        return Reading(self, frequency, lengths, effective, state, eliminated.state(effective))
 
     def watts(self, states: Sequence[LayoutState], scores: FloatArray) -> FloatArray:
         """Watts per watt of input of some layouts at the centre, by `WATTS`, (V, 6).

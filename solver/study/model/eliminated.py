@@ -272,15 +272,10 @@ class LayoutState:
 
     def quadratic(self, matrices: ComplexArray) -> ComplexArray:
         """I^T Z I for some of the pool's matrices (T, N, N), (T,). [V A]"""
-        n = self.eliminated.lengths.pool.n_fixed
-        current = self.currents
-        fixed = current[:n]
-        found = np.empty(matrices.shape[0], dtype=np.complex128)
-        for t, matrix in enumerate(matrices):
-            found[t] = fixed @ (matrix[:n, :n] @ fixed)
-            found[t] += 2.0 * (fixed @ (matrix[:n, n:] @ self.moving))
-            found[t] += self.columns.value(matrix[n:, n:], self.unknowns)
-        return found
+        n, current = self.eliminated.lengths.pool.n_fixed, self.currents
+        pushed = matrices.reshape(-1, current.size) @ current
+        found = pushed.reshape(matrices.shape[0], -1) @ current
+        return found + self.columns.own_excess(matrices, n, self.unknowns)
 
     def _looked_at(self, forms: ComplexArray) -> ComplexArray:
         """Forms (K, M + P, M + P) of the columns that its wires use, and gap voltages."""

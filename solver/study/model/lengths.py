@@ -216,18 +216,25 @@ class Columns:
         np.add.at(found, self.mixture.rows, held)
         return found
 
-    def value(self, matrix: ComplexArray, x: ComplexArray) -> complex:
-        """x^T block x of a pool's moving block (M, M), without the block."""
-        rows, spans = self.mixture.rows, self.mixture.spans
-        held, moved = matrix[rows[:, None], rows], self.whole @ x
-        found = moved @ (held @ moved)
+    def own_excess(self, matrices: ComplexArray, first: int, x: ComplexArray) -> ComplexArray:
+        """What x^T A x has beyond (C x)^T Z (C x), for some pools' matrices (T, N, N), (T,).
+
+        Parameters
+        ----------
+        first : int
+            Where the moving columns begin in the matrices.
+        """
+        rows, found = self.mixture.rows, np.zeros(matrices.shape[0], dtype=np.complex128)
         for (weights, _), part, own, span in zip(
-            self.weights, self.mixture.parts, self.own, spans, strict=True
+            self.weights, self.mixture.parts, self.own, self.mixture.spans, strict=True
         ):
-            mine, x_own = held[span, span], x[part.functions]
+            at = first + rows[span]
+            mine, x_own = matrices[:, at[:, None], at], x[part.functions]
             at_each, now = part.each @ x_own, own @ x_own
-            found += weights @ np.einsum("km,km->k", at_each @ mine, at_each) - now @ mine @ now
-        return complex(found)
+            sides = np.concatenate([at_each, now[None]])
+            products = (sides @ mine * sides).sum(axis=2)  # (T, K + 1)
+            found += products[:, :-1] @ weights - products[:, -1]
+        return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -154,6 +154,16 @@ class Modelling:
         nodes = ScoreNodes.of([one for one in self.unknowns if one.kind == "key"])
         return len(nodes) * (1 + 3 * len(self.settings.bands))
 
+    def is_of(self, model: AtticModel) -> bool:
+        """Whether a model is what `build` would give."""
+        return (
+            self.plan.text == model.plan.text
+            and self.settings.bands == model.bands
+            and tuple(self.unknowns) == tuple(model.asked)
+            and dict(self.ranges) == dict(model.ranges)
+            and len(model.cables) == cable_count(self.unknowns)
+        )
+
     def build(self, *, tick: Callable[[], None] = lambda: None) -> AtticModel:
         """Meshes and integrals; see `AtticModel.build`."""
         count = cable_count(self.unknowns)

@@ -79,6 +79,7 @@ def prune(
     seed: int = 0,
     progress: bool | None = None,
     announce: Callable[[ModelEffort], None] | None = None,
+    like: Advice | None = None,
     name: str | None = None,
 ) -> Advice:
     """What to cut or add on which element, so that every band is where it is wanted.
@@ -111,6 +112,8 @@ def prune(
         Show a bar with the time left; None: if it takes more than a second.
     announce : callable, optional
         Called with what it will take, before the long part starts.
+    like : Advice, optional
+        Of the same plan, bands, unknowns and lengths: its model of the house is taken over.
     name : str, optional
 
     Returns
@@ -151,12 +154,14 @@ def prune(
     ends = _reachable(reachable, now)
     ranges = _ranges(plan, visits, now, ends)
     modelling = Modelling.of(plan, chosen, unknowns=unknowns, ranges=ranges, seed=seed)
-    if announce is not None:
-        announce(modelling.effort)
-    with progress_bar(modelling.ticks, progress) as bar:
-        model = modelling.build(tick=bar.update)
-        for band in model.bands:
-            model.band(band, tick=bar.update)
+    model = None if like is None else like.posterior.data.model
+    if model is None or not modelling.is_of(model):
+        if announce is not None:
+            announce(modelling.effort)
+        with progress_bar(modelling.ticks, progress) as bar:
+            model = modelling.build(tick=bar.update)
+            for band in model.bands:
+                model.band(band, tick=bar.update)
     reach = _reach(plan, model, ranges, ends, margin, visits, wanted)
     with threadpool_limits(limits=1, user_api="blas"):
         return _advice(model, reach, name=name or plan.file.name, seed=seed)

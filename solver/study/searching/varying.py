@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
-
 from ....geometry import Length
 from ....geometry.attic_file import plan_from
 from ....geometry.plan import AtticPlan
@@ -23,7 +22,7 @@ from ..sweep_records import Design, Parameter
 from ..sweep_trials import READING_ERRORS
 from ..sweep_values import written
 
-__all__ = ["Varied", "Variant", "read_vary"]
+__all__ = ["Variant", "Varied", "read_vary"]
 
 MOST_VARIANTS = 24
 """Each is a model of its own, minutes on a whole house."""
