@@ -22,6 +22,7 @@ from functools import cached_property
 import numpy as np
 
 from ....geometry import GeometryError, Scene, Wire
+from ....geometry.joints import feed_distance
 from ....geometry.mesh import Division, last_bound
 from ....geometry.plan import AtticPlan
 from ....materials import Earth
@@ -34,11 +35,14 @@ from ..pool_meshing import Meshing
 LEAST_PAST_CORNER = 0.03
 """Past a corner no end is nearer to it; lengths in between are moved to one of both. [m]"""
 
+LEAST_RANGE = 5e-3
+"""Part of an element's length: a narrower range is widened downwards, for the derivative."""
+
 WIDEST_RATIO = 8.0
 """Of lengths past a corner that one polynomial spans."""
 
-NODES = ((1.25, 4), (1.6, 5), (3.0, 6), (math.inf, 7))
-"""Number of lengths up to a ratio."""
+NODES = ((1.1, 4), (1.3, 5), (1.7, 6), (3.0, 7), (math.inf, 9))
+"""Number of lengths up to a ratio: impedances are then within some 1e-6."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -281,12 +285,17 @@ class LengthPool:
         SolverError
             If the scene cannot be parted so (see `build_pool`), or the other pool is not alike.
         """
+        ranges = {
+            name: (min(low, (1.0 - LEAST_RANGE) * high), high)
+            for name, (low, high) in ranges.items()
+        }
         longest = plan.with_element_length(**{name: high for name, (_, high) in ranges.items()})
         scene = longest.scene()
         top = max(frequencies)
         if like is None:
             pieces = {
-                name: pieces_of(scene.wire(name), low, high) for name, (low, high) in ranges.items()
+                name: pieces_of(_bounded(scene.wire(name), scene), low, high)
+                for name, (low, high) in ranges.items()
             }
             reference = {name: {0: scene.wire(name)} for name in ranges}
             meshing = Meshing.of(
@@ -295,7 +304,7 @@ class LengthPool:
         else:
             pieces, meshing = like.pieces, _carried(like.pool, scene)
         cut = {
-            name: tuple(_divided(plan, name, pieces[name], meshing.divisions[name]))
+            name: tuple(_divided(plan, scene, name, pieces[name], meshing.divisions[name]))
             for name in ranges
         }
         layouts = _layouts(list(pieces.values()))
@@ -361,8 +370,22 @@ class LengthPool:
         return Mixture(pieces, tuple(map(Part.of, each)), (self.pool.n_moving, n))
 
 
+def _bounded(wire: Wire, scene: Scene) -> Wire:
+    """A wire with marks at the gaps in it: what is before them does not stretch with its end."""
+    ports = [port for port in scene.ports if wire.name in port.wires]
+    for port in ports:
+        if port.at in ("middle", "end"):
+            raise SolverError(
+                f"{type(port).__name__} {port.name!r} sits at the {port.at} of element "
+                f"{wire.name!r} and would move with its length; give its place as a distance."
+            )
+    gaps = {feed_distance(port, wire) for port in ports}
+    marks = sorted({*map(float, wire.marks), *(at for at in gaps if 0.0 < at < wire.length)})
+    return Wire(wire.vertices, radius=wire.radius, name=wire.name, marks=marks)
+
+
 def _divided(
-    plan: AtticPlan, name: str, pieces: Sequence[LengthPiece], division: Division
+    plan: AtticPlan, scene: Scene, name: str, pieces: Sequence[LengthPiece], division: Division
 ) -> list[tuple[Wire, Division]]:
     """The variants of a wire, and how they are cut."""
 
@@ -377,9 +400,10 @@ def _divided(
         longest = division.shortened(wire_of(piece.high))
         for length in map(float, piece.lengths):
             wire = wire_of(length)
-            if abs(last_bound(wire) - piece.corner) > 1e-6:
+            bounded = _bounded(wire, scene)
+            if abs(last_bound(bounded) - piece.corner) > 1e-6:
                 raise SolverError(f"Element {name!r} has a corner at its end, {length:g} m.")
-            found.append((wire, longest.stretched(wire)))
+            found.append((wire, longest.stretched(bounded)))
     return found
 
 
