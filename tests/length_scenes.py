@@ -52,10 +52,8 @@ name = "loading coil"
 """
 JOIST = """[[timber]]
 name = "joist"
-start = ["1 m", "3.3 m", "2.2 m"]
-end = ["8 m", "3.3 m", "2.2 m"]
-width = "45 mm"
-depth = "145 mm"
+points = [["1 m", "3.3 m", "2.2 m"], ["8 m", "3.3 m", "2.2 m"]]
+section = "45 x 145 mm"
 """
 
 NARROW = {"long": (8.0, 8.6), "cross": (3.2, 3.6)}

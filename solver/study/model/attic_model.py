@@ -24,7 +24,6 @@ from ...errors import SolverError
 from ...fields.far import Spare
 from ...moments.basis import ComplexArray, FloatArray, IntArray
 from ...moments.quadrature import lagrange_weights
-from ...surround.volume import FunctionFields
 from ..partition import HEAT, Partition
 from ..unknowns import Unknown, Unknowns, apply
 from ..unknowns.cables import cables_at_height
@@ -472,5 +471,6 @@ def _forms(house: House, frequency: float, means: ComplexArray | None) -> Comple
     free = Partition(whole, frequency, nothing, nothing, nothing, response)
     lowest = -90.0 if house.earth is None else 0.0
     sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), means, spare=FORM_SPARE)
-    heat = free.heat_forms(means)
+    # a current that is spread over an element at several lengths heats as if it were there once
+    heat = free.heat_forms(means, instead=house.pool.instead)
     return np.concatenate([sky, heat])[:, :size, :size].astype(np.complex64)

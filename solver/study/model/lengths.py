@@ -23,7 +23,7 @@ import numpy as np
 
 from ....geometry import GeometryError, Scene, Wire
 from ....geometry.joints import feed_distance
-from ....geometry.mesh import Division, last_bound
+from ....geometry.mesh import Division, build_mesh, last_bound
 from ....geometry.plan import AtticPlan
 from ....materials import Earth
 from ...errors import SolverError
@@ -253,6 +253,23 @@ class LengthPool:
     def names(self) -> tuple[str, ...]:
         """Moving wires, in the order of lengths."""
         return tuple(self.pieces)
+
+    @cached_property
+    def instead(self) -> IntArray:
+        """Pairs of elements that are one and the same at two lengths of a wire, (Q, 2)."""
+        pool, found = self.pool, set()
+        for k, (name, pieces) in enumerate(self.pieces.items()):
+            for piece in pieces:
+                own = []
+                for n in range(piece.first, piece.first + piece.lengths.size):
+                    layout = int(np.flatnonzero(pool.layouts[:, k] == n)[0])
+                    scene, divisions = pool.layout_scene(layout)
+                    mesh = build_mesh(scene, pool.top_frequency, divisions=divisions)
+                    number = next(i for i, w in enumerate(scene.wires) if w.name == name)
+                    own.append(pool.system.mesh.places_of(mesh)[mesh.wire == number])
+                for one, other in itertools.combinations(own, 2):
+                    found |= {(int(a), int(b)) for a, b in zip(one, other, strict=True) if a != b}
+        return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
 
     @classmethod
     def build(
