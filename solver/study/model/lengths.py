@@ -302,8 +302,8 @@ class LengthPool:
             Of the same ranges in a house that differs in no more than numbers: its mesh, and
             integrals over solids that are the same, are taken over.
         beyond : mapping of str to float, optional
-            Of elements that may be a little longer than their way lets them be [m]: no more than
-            their last piece is long.
+            Of elements that may be a little longer than their way lets them be [m], by no more
+            than half of what is past their last bend.
 
         Raises
         ------
@@ -311,8 +311,12 @@ class LengthPool:
             If the scene cannot be parted so (see `build_pool`), the other pool is not alike, or an
             element is to go too far beyond its way.
         """
+        beyond = {} if beyond is None else beyond
         ranges = {
-            name: (min(low, (1.0 - LEAST_RANGE) * high), high)
+            name: (
+                min(low, (1.0 - LEAST_RANGE) * high, high - 2.0 * (beyond.get(name, high) - high)),
+                high,
+            )
             for name, (low, high) in ranges.items()
         }
         longest = plan.with_element_length(**{name: high for name, (_, high) in ranges.items()})
@@ -340,7 +344,7 @@ class LengthPool:
             raise SolverError(
                 "The house changed in more than numbers: its wires meet elsewhere than before."
             )
-        return cls(pool, pieces, {}, _checked(beyond or {}, pieces))
+        return cls(pool, pieces, {}, _checked(beyond, pieces))
 
     def piece_numbers(self, lengths: Sequence[float]) -> tuple[int, ...]:
         """On which piece each wire of certain lengths ends. [m]
@@ -404,7 +408,7 @@ def _checked(
 ) -> Mapping[str, float]:
     for name, most in beyond.items():
         last = pieces[name][-1]
-        if most - last.high > last.high - last.low:
+        if most - last.high > 0.6 * (last.high - last.low):
             raise SolverError(
                 f"Element {name!r} ends {last.high - last.corner:.3g} m past the last bend of its "
                 f"route, {last.high:.4g} m long, and may be electrically {most:.4g} m long, which "
