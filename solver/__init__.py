@@ -89,6 +89,7 @@ from .study import (
     resume_sweep,
     sweep,
 )
+from .study.model.sensitivities import Sensitivities, sensitivities
 from .study.pruning import Advice, Target, prune
 from .study.unknowns import Distribution, Unknown, unknowns_of
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
@@ -127,6 +128,7 @@ __all__ = [
     "PowerLadder",
     "RankedNoise",
     "RoomExposure",
+    "Sensitivities",
     "Solution",
     "SolverError",
     "Stage",
@@ -188,6 +190,7 @@ __all__ = [
     "read_attic",
     "resume_sweep",
     "ring_lobes",
+    "sensitivities",
     "solve",
     "station_answer",
     "sum_of_fractions",

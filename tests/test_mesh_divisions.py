@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from ridgepole.geometry import Feed, GeometryError, Scene, Wire, build_mesh
+from ridgepole.geometry.mesh import last_bound
 from ridgepole.solver.system import System
 
 TOP = 29e6
@@ -72,3 +73,63 @@ def test_elements_of_another_mesh_are_told() -> None:
     mesh = build_mesh(scene, TOP)
     with pytest.raises(GeometryError, match="not in this one"):
         mesh.places_of(build_mesh(scene, TOP, degree=3))
+
+
+@pytest.mark.parametrize("length", [2.9, 4.2, 6.4, 9.6])
+def test_a_stretched_wire_keeps_its_elements(length: float) -> None:
+    """What is before the last corner stays, what is after it grows, but for the tip."""
+    wire = Wire([(0, 0, 6), (0.4, 0.2, 8.1), (12.3, 0.9, 8.4)], radius=1e-3, name="one")
+    reference = wire.with_length(7.1)
+    scene = Scene([reference], feed=Feed("one", at=2.0))
+    division = build_mesh(scene, TOP).division(0)
+    corner = float(wire.vertex_distances[1])
+    found = division.stretched(wire.with_length(length))
+    assert found.degrees == division.degrees
+    old, new = np.array(division.distances), np.array(found.distances)
+    before = old <= corner + 1e-9
+    assert before.sum() >= 2
+    np.testing.assert_array_equal(new[before], old[before])
+    assert new[-1] == pytest.approx(length, abs=1e-12)
+    tip, own = new[-1] - new[-2], old[-1] - old[-2]
+    assert tip == pytest.approx(min(own, 0.25 * (length - corner)), rel=1e-9)
+    # all between in proportion
+    body_old, body_new = old[~before][:-1] - corner, new[~before][:-1] - corner
+    np.testing.assert_allclose(body_new / body_new[-1], body_old / body_old[-1], rtol=1e-9)
+    # and back again, where the tip has had room
+    if tip == pytest.approx(own):
+        back = found.stretched(reference)
+        np.testing.assert_allclose(back.distances, division.distances, atol=1e-12)
+
+
+def test_a_stretched_wire_keeps_what_is_before_a_mark() -> None:
+    points = [(0, 0, 6), (9.0, 0.3, 6.4)]
+    wire = Wire(points, radius=1e-3, name="one", marks=[3.0])
+    division = build_mesh(Scene([wire], feed=Feed("one", at=0.0)), TOP).division(0)
+    assert 3.0 in np.round(division.distances, 9)
+    found = division.stretched(wire.with_length(7.3))
+    assert last_bound(wire) == 3.0
+    assert last_bound(wire.with_length(2.5)) == 0.0
+    old, new = np.array(division.distances), np.array(found.distances)
+    np.testing.assert_array_equal(new[old <= 3.0], old[old <= 3.0])
+    assert np.all(new[old > 3.0] < old[old > 3.0])
+
+
+def test_cuts_are_carried_to_another_place() -> None:
+    scene = bent_pair()
+    wire = scene.wire("one")
+    division = build_mesh(scene, TOP).division(0)
+    assert division.carried(wire, wire) is division
+    lifted = Wire(np.asarray(wire.vertices) + [0, 0, 0.7], radius=1e-3, name="one")
+    assert division.carried(wire, lifted) is division
+    other = Wire([(0, 0, 6), (0.4, 0.2, 9.3), (7.3, 0.9, 9.1)], radius=1e-3, name="one")
+    found = division.carried(wire, other)
+    assert found.degrees == division.degrees
+    assert found.distances[-1] == pytest.approx(other.length)
+    old, new = np.array(division.distances), np.array(found.distances)
+    (a,), (b,) = wire.vertex_distances[1:-1], other.vertex_distances[1:-1]
+    first = old <= a + 1e-9
+    np.testing.assert_allclose(new[first] / b, old[first] / a, atol=1e-12)
+    part = (old[~first] - a) / (wire.length - a)
+    np.testing.assert_allclose((new[~first] - b) / (other.length - b), part, atol=1e-12)
+    with pytest.raises(GeometryError, match="2 corners and ends, and had 3: its mesh"):
+        division.carried(wire, Wire([(0, 0, 6), (3, 0, 6)], radius=1e-3, name="one"))

@@ -28,6 +28,7 @@ from ..moments.basis import (
     ComplexArray,
     ElementCurrents,
     FloatArray,
+    IntArray,
     PointMoments,
     legendre_of_functions,
     overlap_of_functions,
@@ -171,13 +172,19 @@ class Partition:
         found[:m, :m] += rows[n:, n:].toarray()
         return found
 
-    def heat_forms(self, means: ComplexArray | None) -> ComplexArray:
+    def heat_forms(
+        self, means: ComplexArray | None, *, instead: IntArray | None = None
+    ) -> ComplexArray:
         """Watts in conductors, jackets and solids for the unknowns, (3, M + P, M + P).
 
         Parameters
         ----------
         means : (N, 3 C) complex or None
             Of `Volume.means`, the solids' fields by the pool's unknowns.
+        instead : (Q, 2) int, optional
+            Pairs of elements of which one stands for the other in part: with currents w I on the
+            one and (1 - w) I on the other, the watts are w times those of the one and 1 - w times
+            those of the other.
         """
         system, frequency = self.pool.system, self.frequency
         elements, basis = system.prepared.elements, system.prepared.basis
@@ -192,6 +199,10 @@ class Partition:
         ):
             if per_metre is not None:
                 local = _block_diagonal(per_metre.real * by, overlap, elements.degree)
+                if instead is not None and instead.size:
+                    local = local + _between(
+                        instead, per_metre.real * by, overlap, elements.degree, basis.offset
+                    )
                 form: Any = basis.combination.T @ local @ basis.combination
                 forms[k] = self._reduced(sparse.csr_array(form))
         volume = system.volume
@@ -267,6 +278,28 @@ def _block_diagonal(
     """weight[e] overlap on each element's own functions."""
     blocks = [w * overlap[: d + 1, : d + 1] for w, d in zip(weight, degree, strict=True)]
     return sparse.csr_array(sparse.block_diag(blocks))
+
+
+def _between(
+    pairs: IntArray,
+    weight: FloatArray,
+    overlap: FloatArray,
+    degree: NDArray[np.int64],
+    offset: IntArray,
+) -> sparse.csr_array:
+    """The mean weight of two elements times overlap, between their functions."""
+    rows, columns, values = [], [], []
+    for one, other in pairs:
+        n = int(degree[one]) + 1
+        a, b = np.meshgrid(np.arange(n), np.arange(n), indexing="ij")
+        mean = (0.5 * (weight[one] + weight[other]) * overlap[:n, :n]).ravel()
+        for first, second in ((one, other), (other, one)):
+            rows.append(a.ravel() + int(offset[first]))
+            columns.append(b.ravel() + int(offset[second]))
+            values.append(mean)
+    size = int(offset[-1])
+    places = np.concatenate(rows), np.concatenate(columns)
+    return sparse.csr_array(sparse.coo_array((np.concatenate(values), places), shape=(size, size)))
 
 
 def _legendre_map(degree: NDArray[np.int64]) -> sparse.csr_array:

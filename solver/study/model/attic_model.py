@@ -43,6 +43,9 @@ BAND_NODES = {2: 3, 4: 3, 6: 5}
 """Matrices of a band where `band_sweep` begins with more: what it adds is far below what is not
 known of the house."""
 
+MOST_BYTES = 4e8
+"""Of the matrices at frequencies that were asked for; those of more are made each time."""
+
 FORM_SPARE = Spare(2.5, 4, 3)
 """Directions that the watts are summed over: 1e-4 of them is left out."""
 
@@ -140,7 +143,7 @@ class AtticModel:
                     f"{band} is too wide for a model of what is not known; ask for parts of it, "
                     f"{100 * (np.exp(WIDEST_STRETCH) - 1):.0f} % wide at most."
                 )
-        wide = _widened(plan, own, ranges)
+        wide, beyond = _widened(plan, own, ranges)
         costly = [one for one in own if one.kind == "key"]
         nodes = ScoreNodes.of(costly)
         frequencies = sorted(
@@ -160,7 +163,7 @@ class AtticModel:
             if houses.known(scene) is None:
                 like = houses.pools[0] if houses.pools else None
                 pool = LengthPool.build(
-                    changed, wide, frequencies, tolerance=tolerance, like=like
+                    changed, wide, frequencies, tolerance=tolerance, like=like, beyond=beyond
                 )  # fmt: skip
                 houses.add(scene, pool)
             tick()
@@ -280,8 +283,9 @@ class AtticModel:
 
 def _widened(
     plan: AtticPlan, unknowns: Sequence[Unknown], ranges: Mapping[str, tuple[float, float]]
-) -> dict[str, tuple[float, float]]:
-    found = {}
+) -> tuple[dict[str, tuple[float, float]], dict[str, float]]:
+    """Ranges with what unknowns may add, and what that is more than there is room for."""
+    found, beyond = {}, {}
     for name, (low, high) in ranges.items():
         for one in unknowns:
             if one.kind == "length" and one.key == name:
@@ -292,7 +296,9 @@ def _widened(
             raise SolverError(f"There is no [antenna] with an element {name!r}.")
         room = antenna.element(name).room(antenna.feed_point)
         found[name] = (low, min(high, room))
-    return found
+        if high > room:
+            beyond[name] = high
+    return found, beyond
 
 
 @dataclass(frozen=True, eq=False)
@@ -401,7 +407,10 @@ class BandModel:
             weights = lagrange_weights(self.nodes, frequency) / frequency
             shape = (*self.scaled.shape[:1], *self.scaled.shape[2:])
             found = np.einsum("k,tkn->tn", weights, self.scaled.reshape(*self.scaled.shape[:2], -1))
-            self._at[frequency] = found.reshape(shape)
+            matrices = found.reshape(shape)
+            if sum(one.nbytes for one in self._at.values()) + matrices.nbytes > MOST_BYTES:
+                return matrices
+            self._at[frequency] = matrices
         return self._at[frequency]
 
     def eliminated(self, frequency: float, state: HouseState) -> Eliminated:
@@ -489,5 +498,6 @@ def _forms(house: House, frequency: float, means: ComplexArray | None) -> Comple
     free = Partition(whole, frequency, nothing, nothing, nothing, response)
     lowest = -90.0 if house.earth is None else 0.0
     sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), means, spare=FORM_SPARE)
-    heat = free.heat_forms(means)
+    # a current that is spread over an element at several lengths heats as if it were there once
+    heat = free.heat_forms(means, instead=house.pool.instead)
     return np.concatenate([sky, heat])[:, :size, :size].astype(np.complex64)

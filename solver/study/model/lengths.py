@@ -16,13 +16,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
 from ....geometry import GeometryError, Scene, Wire
-from ....geometry.mesh import Division, last_bound
+from ....geometry.joints import feed_distance
+from ....geometry.mesh import Division, build_mesh, last_bound
 from ....geometry.plan import AtticPlan
 from ....materials import Earth
 from ...errors import SolverError
@@ -34,11 +35,14 @@ from ..pool_meshing import Meshing
 LEAST_PAST_CORNER = 0.03
 """Past a corner no end is nearer to it; lengths in between are moved to one of both. [m]"""
 
+LEAST_RANGE = 5e-3
+"""Part of an element's length: a narrower range is widened downwards, for the derivative."""
+
 WIDEST_RATIO = 8.0
 """Of lengths past a corner that one polynomial spans."""
 
-NODES = ((1.25, 4), (1.6, 5), (3.0, 6), (math.inf, 7))
-"""Number of lengths up to a ratio."""
+NODES = ((1.1, 4), (1.3, 5), (1.7, 6), (3.0, 7), (math.inf, 9))
+"""Number of lengths up to a ratio: impedances are then within some 1e-6."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,16 +250,37 @@ class LengthPool:
     pool : Pool
     pieces : mapping of str to tuple of LengthPiece
         By moving wire; none where all lengths are held.
+    beyond : mapping of str to float
+        How long a wire may be taken to be that its way does not let be so long: a little beyond
+        its last piece the polynomials go on. [m]
     """
 
     pool: Pool
     pieces: Mapping[str, tuple[LengthPiece, ...]]
     _mixtures: dict[tuple[int, ...], Mixture]
+    beyond: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def names(self) -> tuple[str, ...]:
         """Moving wires, in the order of lengths."""
         return tuple(self.pieces)
+
+    @cached_property
+    def instead(self) -> IntArray:
+        """Pairs of elements that are one and the same at two lengths of a wire, (Q, 2)."""
+        pool, found = self.pool, set()
+        for k, (name, pieces) in enumerate(self.pieces.items()):
+            for piece in pieces:
+                own = []
+                for n in range(piece.first, piece.first + piece.lengths.size):
+                    layout = int(np.flatnonzero(pool.layouts[:, k] == n)[0])
+                    scene, divisions = pool.layout_scene(layout)
+                    mesh = build_mesh(scene, pool.top_frequency, divisions=divisions)
+                    number = next(i for i, w in enumerate(scene.wires) if w.name == name)
+                    own.append(pool.system.mesh.places_of(mesh)[mesh.wire == number])
+                for one, other in itertools.combinations(own, 2):
+                    found |= {(int(a), int(b)) for a, b in zip(one, other, strict=True) if a != b}
+        return np.array(sorted(found), dtype=np.int64).reshape(-1, 2)
 
     @classmethod
     def build(
@@ -267,6 +292,7 @@ class LengthPool:
         tolerance: float | None,
         earth: Earth | None = None,
         like: LengthPool | None = None,
+        beyond: Mapping[str, float] | None = None,
     ) -> LengthPool:
         """Pool of an attic whose elements may be anything within ranges.
 
@@ -282,18 +308,31 @@ class LengthPool:
         like : LengthPool, optional
             Of the same ranges in a house that differs in no more than numbers: its mesh, and
             integrals over solids that are the same, are taken over.
+        beyond : mapping of str to float, optional
+            Of elements that may be a little longer than their way lets them be [m], by no more
+            than half of what is past their last bend.
 
         Raises
         ------
         SolverError
-            If the scene cannot be parted so (see `build_pool`), or the other pool is not alike.
+            If the scene cannot be parted so (see `build_pool`), the other pool is not alike, or an
+            element is to go too far beyond its way.
         """
+        beyond = {} if beyond is None else beyond
+        ranges = {
+            name: (
+                min(low, (1.0 - LEAST_RANGE) * high, high - 2.0 * (beyond.get(name, high) - high)),
+                high,
+            )
+            for name, (low, high) in ranges.items()
+        }
         longest = plan.with_element_length(**{name: high for name, (_, high) in ranges.items()})
         scene = longest.scene()
         top = max(frequencies)
         if like is None:
             pieces = {
-                name: pieces_of(scene.wire(name), low, high) for name, (low, high) in ranges.items()
+                name: pieces_of(_bounded(scene.wire(name), scene), low, high)
+                for name, (low, high) in ranges.items()
             }
             reference = {name: {0: scene.wire(name)} for name in ranges}
             meshing = Meshing.of(
@@ -302,7 +341,7 @@ class LengthPool:
         else:
             pieces, meshing = like.pieces, _carried(like.pool, scene)
         cut = {
-            name: tuple(_divided(plan, name, pieces[name], meshing.divisions[name]))
+            name: tuple(_divided(plan, scene, name, pieces[name], meshing.divisions[name]))
             for name in ranges
         }
         layouts = _layouts(list(pieces.values()))
@@ -312,7 +351,7 @@ class LengthPool:
             raise SolverError(
                 "The house changed in more than numbers: its wires meet elsewhere than before."
             )
-        return cls(pool, pieces, {})
+        return cls(pool, pieces, {}, _checked(beyond, pieces))
 
     def piece_numbers(self, lengths: Sequence[float]) -> tuple[int, ...]:
         """On which piece each wire of certain lengths ends. [m]
@@ -324,7 +363,7 @@ class LengthPool:
         """
         found = []
         for (name, pieces), length in zip(self.pieces.items(), lengths, strict=True):
-            low, high = pieces[0].low, pieces[-1].high
+            low, high = pieces[0].low, max(pieces[-1].high, self.beyond.get(name, 0.0))
             if not low - 1e-6 <= length <= high + 1e-6:
                 raise GeometryError(
                     f"Element {name!r}: {length:g} m is outside of {low:g} to {high:g} m, for "
@@ -340,7 +379,10 @@ class LengthPool:
         if numbers not in self._mixtures:
             self._mixtures[numbers] = self._mixture(numbers)
         mixture = self._mixtures[numbers]
-        held = [min(max(x, p.low), p.high) for x, p in zip(lengths, mixture.pieces, strict=True)]
+        held = [
+            min(max(x, p.low), self.beyond.get(name, p.high) if p is own[-1] else p.high)
+            for x, p, (name, own) in zip(lengths, mixture.pieces, self.pieces.items(), strict=True)
+        ]
         return mixture.at(held)
 
     def _mixture(self, numbers: tuple[int, ...]) -> Mixture:
@@ -368,8 +410,36 @@ class LengthPool:
         return Mixture(pieces, tuple(map(Part.of, each)), (self.pool.n_moving, n))
 
 
+def _checked(
+    beyond: Mapping[str, float], pieces: Mapping[str, Sequence[LengthPiece]]
+) -> Mapping[str, float]:
+    for name, most in beyond.items():
+        last = pieces[name][-1]
+        if most - last.high > 0.6 * (last.high - last.low):
+            raise SolverError(
+                f"Element {name!r} ends {last.high - last.corner:.3g} m past the last bend of its "
+                f"route, {last.high:.4g} m long, and may be electrically {most:.4g} m long, which "
+                "is more than the model can tell; draw its route longer."
+            )
+    return beyond
+
+
+def _bounded(wire: Wire, scene: Scene) -> Wire:
+    """A wire with marks at the gaps in it: what is before them does not stretch with its end."""
+    ports = [port for port in scene.ports if wire.name in port.wires]
+    for port in ports:
+        if port.at in ("middle", "end"):
+            raise SolverError(
+                f"{type(port).__name__} {port.name!r} sits at the {port.at} of element "
+                f"{wire.name!r} and would move with its length; give its place as a distance."
+            )
+    gaps = {feed_distance(port, wire) for port in ports}
+    marks = sorted({*map(float, wire.marks), *(at for at in gaps if 0.0 < at < wire.length)})
+    return Wire(wire.vertices, radius=wire.radius, name=wire.name, marks=marks)
+
+
 def _divided(
-    plan: AtticPlan, name: str, pieces: Sequence[LengthPiece], division: Division
+    plan: AtticPlan, scene: Scene, name: str, pieces: Sequence[LengthPiece], division: Division
 ) -> list[tuple[Wire, Division]]:
     """The variants of a wire, and how they are cut."""
 
@@ -384,9 +454,10 @@ def _divided(
         longest = division.shortened(wire_of(piece.high))
         for length in map(float, piece.lengths):
             wire = wire_of(length)
-            if abs(last_bound(wire) - piece.corner) > 1e-6:
+            bounded = _bounded(wire, scene)
+            if abs(last_bound(bounded) - piece.corner) > 1e-6:
                 raise SolverError(f"Element {name!r} has a corner at its end, {length:g} m.")
-            found.append((wire, longest.stretched(wire)))
+            found.append((wire, longest.stretched(bounded)))
     return found
 
 
