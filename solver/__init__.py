@@ -89,7 +89,12 @@ from .study import (
     resume_sweep,
     sweep,
 )
+from .study.calibration.calibrate import calibrate
+from .study.calibration.records import Calibration
+from .study.calibration.store import open_calibration
+from .study.calibration.visits import Visit
 from .study.pruning import Advice, Target, prune
+from .study.readings import Readings, line_of, read_readings
 from .study.unknowns import Distribution, Unknown, unknowns_of
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
@@ -99,6 +104,7 @@ __all__ = [
     "Band",
     "BandAnswer",
     "BandError",
+    "Calibration",
     "CapacitorRange",
     "ChokeEffect",
     "CoilRange",
@@ -126,6 +132,7 @@ __all__ = [
     "PlaneExposure",
     "PowerLadder",
     "RankedNoise",
+    "Readings",
     "RoomExposure",
     "Solution",
     "SolverError",
@@ -146,6 +153,7 @@ __all__ = [
     "TunerPlaces",
     "TwoPort",
     "Unknown",
+    "Visit",
     "VoltageLimits",
     "VoltageReading",
     "WindowMatcher",
@@ -153,6 +161,7 @@ __all__ = [
     "WireVoltage",
     "answer",
     "band_names",
+    "calibrate",
     "choke_effect",
     "compare",
     "compare_gains",
@@ -173,12 +182,14 @@ __all__ = [
     "layer_incidence_deg",
     "layer_secant",
     "limit_names",
+    "line_of",
     "lobes",
     "match_map",
     "near_vertical_share",
     "noise_coupling",
     "nulls",
     "open_answer",
+    "open_calibration",
     "open_sweep",
     "power_ladder",
     "predicted_distance",
@@ -186,6 +197,7 @@ __all__ = [
     "prune",
     "rank_noise",
     "read_attic",
+    "read_readings",
     "resume_sweep",
     "ring_lobes",
     "solve",

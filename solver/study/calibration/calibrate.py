@@ -184,14 +184,21 @@ def plan_of(told: AtticPlan, posterior: Posterior) -> tuple[AtticPlan, list[str]
             )
             continue
         if one.kind == "length" and antenna is not None:
-            room = antenna.element(one.key).room(antenna.feed_point)
+            room = antenna.element(one.key).room(np.array([metres(x) for x in antenna.feed_point]))
             length = next(wire.length for wire in told.wires if wire.name == one.key)
             if length * (1.0 + value) > room:
                 value = min(value, room / length - 1.0)
                 notes.append(
                     f"{one.name}: its way ends at {room:.2f} m, so that the plan says no more"
                 )
-        values[one.name] = value
+            else:
+                value = round(length * (1.0 + value), 3) / length - 1.0
+        elif one.unit == "m":
+            value = round(value, 3)
+        else:
+            value = float(f"{value:.4g}")
+        spread = one.distribution
+        values[one.name] = min(max(value, spread.least), spread.most)
     return apply(told, values, unknowns=model.asked), notes
 
 
@@ -202,7 +209,7 @@ def _visits(
     given: Any, lengths: Mapping[str, LengthLike] | None, line: Line | str | None,
     reference: float | None,
 ) -> list[Visit]:  # fmt: skip
-    own = dict(lengths or {})
+    own: dict[str, Any] = dict(lengths or {})
     listed = list(given) if isinstance(given, list | tuple) else []
     if listed and all(isinstance(one, Visit) for one in listed):
         several = [

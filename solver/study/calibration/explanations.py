@@ -24,10 +24,10 @@ from ...moments.basis import ComplexArray, FloatArray, IntArray
 from .posterior import IMPROBABLE, Posterior, fitted
 from .reading_data import Data, Distortion
 
-LINES = 0.05 * np.arange(-200, 401)
+LINES: FloatArray = np.linspace(-10.0, 20.0, 601)
 """Pieces of line that are tried, electrically. [m]"""
 
-SIZES = np.linspace(0.3, 1.7, 57)
+SIZES: FloatArray = np.linspace(0.3, 1.7, 57)
 
 ALIKE = 6.0
 """A shorter line is preferred to one that explains as little better."""

@@ -185,15 +185,16 @@ def fitted(
     middle = np.zeros(n)
     first = middle if start is None else np.clip(start, -0.99 * SCORE_LIMIT, 0.99 * SCORE_LIMIT)
     found = least_squares(
-        residual, first, slopes, bounds=(-SCORE_LIMIT, SCORE_LIMIT), max_nfev=MOST_STEPS,
+        residual, first, jac=slopes, bounds=(-SCORE_LIMIT, SCORE_LIMIT), max_nfev=MOST_STEPS,
         xtol=1e-5, ftol=1e-6, gtol=1e-8,
     )  # fmt: skip
     miss, change = asked(found.x)
     misfit, before = float(miss @ miss), float(asked(middle)[0] @ asked(middle)[0])
     wide = max(1.0, misfit / max(1, data.size))
     precision = change.T @ change / wide + np.eye(n)
+    covariance = np.linalg.inv(precision).astype(np.float64)
     return Posterior(
-        scores=found.x, covariance=np.linalg.inv(precision), data=data, misfit=misfit,
+        scores=found.x, covariance=covariance, data=data, misfit=misfit,
         prior_misfit=before, steps=len(kept),
     )  # fmt: skip
 

@@ -175,14 +175,16 @@ class Data:
         seen = self.distortion.applied(self.frequencies, found)
         shape = (-1, *[1] * (found.ndim - 1))
         read, known = self.reflection.reshape(shape), self.has_phase.reshape(shape)
-        return self.parts(np.where(known, seen - read, np.abs(seen) - np.abs(read)))
+        return self.parts(
+            np.where(known, seen - read, (np.abs(seen) - np.abs(read)).astype(complex))
+        )
 
     def changed(self, found: ComplexArray, slopes: ComplexArray) -> FloatArray:
         """Derivatives (K, U) of the model, distorted, in parts, (`size`, U)."""
         seen = self.distortion.applied(self.frequencies, found)
         steep = self.distortion.applied(self.frequencies, slopes)
         along = (seen.conj() / np.maximum(np.abs(seen), 1e-9))[:, None] * steep
-        return self.parts(np.where(self.has_phase[:, None], steep, along.real))
+        return self.parts(np.where(self.has_phase[:, None], steep, along.real + 0j))
 
     def residual(self, state: HouseState) -> tuple[FloatArray, FloatArray]:
         """Model less reading, (`size`,), and its derivatives to scores (`size`, U)."""

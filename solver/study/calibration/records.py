@@ -139,8 +139,10 @@ class Fitted:
     def impedance(self, which: str) -> ComplexArray:
         """Of "read", "before" or "after", (K,); NaN where only SWR was read. [ohm]"""
         g = {"read": self.read, "before": self.before, "after": self.after}[which]
-        found = self.reference * (1.0 + g) / (1.0 - g)
-        return np.where(self.has_phase, found, np.nan + 1j * np.nan) if which == "read" else found
+        known = self.has_phase if which == "read" else np.ones(g.size, dtype=bool)
+        found = np.full(g.size, complex(np.nan, np.nan))
+        found[known] = self.reference * (1.0 + g[known]) / (1.0 - g[known])
+        return found
 
 
 @dataclass(frozen=True, repr=False, eq=False)
