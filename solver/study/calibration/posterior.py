@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import linalg
@@ -182,10 +183,11 @@ def fitted(
     def slopes(scores: FloatArray) -> FloatArray:
         return np.concatenate([asked(scores)[1], np.eye(n)])
 
+    jacobian: Any = slopes
     middle = np.zeros(n)
     first = middle if start is None else np.clip(start, -0.99 * SCORE_LIMIT, 0.99 * SCORE_LIMIT)
     found = least_squares(
-        residual, first, jac=slopes, bounds=(-SCORE_LIMIT, SCORE_LIMIT), max_nfev=MOST_STEPS,
+        residual, first, jac=jacobian, bounds=(-SCORE_LIMIT, SCORE_LIMIT), max_nfev=MOST_STEPS,
         xtol=1e-5, ftol=1e-6, gtol=1e-8,
     )  # fmt: skip
     miss, change = asked(found.x)

@@ -175,9 +175,8 @@ class Data:
         seen = self.distortion.applied(self.frequencies, found)
         shape = (-1, *[1] * (found.ndim - 1))
         read, known = self.reflection.reshape(shape), self.has_phase.reshape(shape)
-        return self.parts(
-            np.where(known, seen - read, (np.abs(seen) - np.abs(read)).astype(complex))
-        )
+        alone = (np.abs(seen) - np.abs(read)).astype(np.complex128)
+        return self.parts(np.asarray(np.where(known, seen - read, alone), dtype=np.complex128))
 
     def changed(self, found: ComplexArray, slopes: ComplexArray) -> FloatArray:
         """Derivatives (K, U) of the model, distorted, in parts, (`size`, U)."""
