@@ -30,9 +30,13 @@ BELL = CHEAP.replace("0 cm to 20 cm", "60 cm +- 15 cm")
 WIDE = CHEAP.replace("+- 1 %", "+- 6 %")
 
 
-def plan_of(bands: tuple[str, ...] = (LOW, HIGH), unknowns: str = "") -> AtticPlan:
+def plan_of(
+    bands: tuple[str, ...] = (LOW, HIGH), unknowns: str = "", length: str = "8.3 m"
+) -> AtticPlan:
     wanted = ", ".join(f'"{band}"' for band in bands)
-    text = ATTIC.replace('"20 m"', wanted) + (unknowns or "[unknowns]\ncables = 0\n")
+    text = ATTIC.replace('"20 m"', wanted).replace("8.3 m", length) + (
+        unknowns or "[unknowns]\ncables = 0\n"
+    )
     return read_attic_text(text, name="small.toml", other_tables=TABLES)
 
 
@@ -43,9 +47,11 @@ def small_model() -> AtticModel:
 
 
 @lru_cache(maxsize=4)
-def cheap_model(unknowns: str = CHEAP, bands: tuple[str, ...] = (LOW,)) -> AtticModel:
+def cheap_model(
+    unknowns: str = CHEAP, bands: tuple[str, ...] = (LOW,), length: str = "8.3 m"
+) -> AtticModel:
     """Length and lead alone."""
-    return _filled(Modelling.of(plan_of(bands, unknowns)))
+    return _filled(Modelling.of(plan_of(bands, unknowns, length)))
 
 
 def _filled(modelling: Modelling) -> AtticModel:

@@ -43,6 +43,9 @@ BAND_NODES = {2: 3, 4: 3, 6: 5}
 """Matrices of a band where `band_sweep` begins with more: what it adds is far below what is not
 known of the house."""
 
+KEPT_BYTES = 3e8
+"""Of a band's matrices at frequencies asked for lately."""
+
 FORM_SPARE = Spare(2.5, 4, 3)
 """Directions that the watts are summed over: 1e-4 of them is left out."""
 
@@ -242,11 +245,16 @@ class AtticModel:
         self._bands.pop(which if isinstance(which, str) else which.name, None)
 
     def effective(self, lengths: FloatArray, scores: FloatArray) -> FloatArray:
-        """What elements of told lengths [m] are electrically, (E,). [m]"""
+        """What elements of told lengths [m] are electrically, (E,). [m]
+
+        What is unknown of a length adds no more than the way of the element has room for.
+        """
         found = np.array(lengths, dtype=np.float64)
         for n in self.of_kind["length"]:
             one = self.unknowns[n]
-            found[self.names.index(one.key)] *= 1.0 + one.distribution.value(float(scores[n]))
+            k = self.names.index(one.key)
+            longer = found[k] * (1.0 + one.distribution.value(float(scores[n])))
+            found[k] = min(longer, max(found[k], self.lengths.pieces[one.key][-1].high))
         return found
 
     def lead(self, scores: FloatArray) -> float:
@@ -336,8 +344,11 @@ class Reading:
         found = np.zeros(len(model.unknowns), dtype=np.complex128)
         for n in model.of_kind["length"]:
             k = model.names.index(model.unknowns[n].key)
-            slope = model.unknowns[n].distribution.slope(float(scores[n]))
-            found[n] = self.layout.by_length[k] * self.lengths[k] * slope
+            own = model.unknowns[n].distribution
+            longer = self.lengths[k] * (1.0 + own.value(float(scores[n])))
+            if self.effective[k] > longer - 1e-9:  # else it ends where its way does
+                slope = own.slope(float(scores[n]))
+                found[n] = self.layout.by_length[k] * self.lengths[k] * slope
         for n in model.of_kind["lead"]:
             slope = model.unknowns[n].distribution.slope(float(scores[n]))
             found[n] = 2j * np.pi * self.frequency * slope
@@ -401,6 +412,8 @@ class BandModel:
             weights = lagrange_weights(self.nodes, frequency) / frequency
             shape = (*self.scaled.shape[:1], *self.scaled.shape[2:])
             found = np.einsum("k,tkn->tn", weights, self.scaled.reshape(*self.scaled.shape[:2], -1))
+            while self._at and (len(self._at) + 1) * found.nbytes > KEPT_BYTES:
+                del self._at[next(iter(self._at))]
             self._at[frequency] = found.reshape(shape)
         return self._at[frequency]
 
