@@ -18,6 +18,12 @@ from ridgepole.solver.study.model.modelling import Modelling
 
 LOW, HIGH = "9.4-10.4 MHz", "21-22 MHz"
 
+USUAL = """[unknowns]
+cables = 0
+"feed lead" = "0 cm to 5 cm"
+"""
+"""The defaults but for cables, and with a lead that can be told from a length."""
+
 CHEAP = """[unknowns]
 defaults = false
 "length of long" = "+- 1 %"
@@ -42,7 +48,7 @@ def plan_of(
 
 @lru_cache(maxsize=1)
 def small_model() -> AtticModel:
-    """All default unknowns but cables, on two bands: ground, height, length, lead."""
+    """Ground constants, height, length and lead, on two bands."""
     return _filled(Modelling.of(plan_of(), ranges={"long": (8.0, 8.7)}))
 
 
