@@ -40,9 +40,7 @@ def plan_of(
     bands: tuple[str, ...] = (LOW, HIGH), unknowns: str = "", length: str = "8.3 m"
 ) -> AtticPlan:
     wanted = ", ".join(f'"{band}"' for band in bands)
-    text = ATTIC.replace('"20 m"', wanted).replace("8.3 m", length) + (
-        unknowns or "[unknowns]\ncables = 0\n"
-    )
+    text = ATTIC.replace('"20 m"', wanted).replace("8.3 m", length) + (unknowns or USUAL)
     return read_attic_text(text, name="small.toml", other_tables=TABLES)
 
 

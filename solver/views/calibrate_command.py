@@ -120,6 +120,8 @@ def _calibrate(options: argparse.Namespace) -> int:
     folder = Path(options.to or source.with_name(f"{source.stem}-calibrated"))
     if folder.exists() and not folder.is_dir():
         raise BadUsage(f"--to {folder} is a file; name a folder for the results.")
+    if (folder / source.name).resolve() == source.resolve():
+        raise BadUsage(f"--to {folder} holds {source} itself; name another folder for the results.")
     lengths = lengths_of(options.lengths)
     from ..settings import read_attic
     from ..study.calibration.calibrate import calibrate
@@ -166,8 +168,6 @@ def _write(found: Calibration, folder: Path, source: Path) -> list[Path]:
     """The calibrated attic, the picture and the calibration."""
     attic, picture = folder / source.name, folder / "calibration.png"
     kept = folder / "calibration.json"
-    if attic.resolve() == source.resolve():
-        raise BadUsage(f"--to {folder} holds {source} itself; name another folder for the results.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         attic.write_text(f"{_heading(found)}{found.plan.text}", encoding="utf-8", newline="\n")

@@ -60,7 +60,7 @@ def draw_band(fitted: Fitted, band: str, ax: Axes) -> Axes:
     ax.axhline(0.0 if has_phase else 1.0, color="#a8a196", lw=0.8)
     for visit in np.unique(fitted.visit[inside]):
         own = inside & (fitted.visit == visit)
-        faint = 1.0 if visit == fitted.visit.max() else 0.4
+        faint = 1.0 if visit == fitted.visit[inside].max() else 0.4
         _draw_visit(fitted, own, has_phase, faint, ax)
     tidy(ax)
     ax.margins(x=0.06, y=0.14)
@@ -121,7 +121,7 @@ def draw_residual(fitted: Fitted, band: str, ax: Axes) -> Axes:
     residual = np.clip(fitted.residual(), -FAR, FAR)
     ax.axhspan(-2.0, 2.0, color=GOOD, lw=0)
     ax.axhline(0.0, color="#a8a196", lw=0.8)
-    last = fitted.visit.max()
+    last = fitted.visit[inside].max()
     for side, mark, what in ((0, "o", "size"), (1, "D", "phase")):
         for visit in np.unique(fitted.visit[inside]):
             own = inside & (fitted.visit == visit)

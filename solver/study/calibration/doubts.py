@@ -82,8 +82,8 @@ def _improbable(posterior: Posterior, tick: Callable[[], None]) -> list[Caution]
 
 def _no_better(posterior: Posterior) -> list[Caution]:
     data = posterior.data
-    was_bad = chi2.sf(posterior.prior_misfit, data.size) < IMPROBABLE
-    if not was_bad or posterior.misfit <= HARDLY_BETTER * posterior.prior_misfit:
+    is_bad = posterior.chance < IMPROBABLE > chi2.sf(posterior.prior_misfit, data.size)
+    if not is_bad or posterior.misfit <= HARDLY_BETTER * posterior.prior_misfit:
         return []
     return [
         Caution(
