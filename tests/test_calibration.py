@@ -40,6 +40,7 @@ from ridgepole.solver.errors import BandError, PriorError, ReadingError
 from ridgepole.solver.settings import TABLES
 from ridgepole.solver.station import Line
 from ridgepole.solver.study.calibration.calibrate import MOST_PER_BAND, calibration_of
+from ridgepole.solver.study.calibration.calibrate import plan_of as likely_plan
 from ridgepole.solver.study.calibration.posterior import Posterior
 from ridgepole.solver.views.calibrate_page import calibration_form
 
@@ -100,6 +101,43 @@ def test_the_plan_has_the_most_likely_values() -> None:
     assert any(note.startswith("feed lead of") for note in found.notes)
     assert "said before" in found.notes
     found.plan.scene()
+
+
+def test_a_plan_says_no_more_than_its_way_and_may_pass_a_bend() -> None:
+    """An element told 5 cm short of its way's end, and one told just beyond a corner."""
+    model = cheap_model(length="8.9 m")
+    f = frequencies(model, 3)
+    found = calibration_of(model, [visit(f, truth(model, [1.2, 0.0], f))]).posterior
+    assert isinstance(found, Posterior)
+    likely, notes = likely_plan(model.plan, replace(found, scores=np.array([2.5, 0.0])))
+    (long,) = [wire for wire in likely.wires if wire.name == "long"]
+    assert long.length == pytest.approx(8.949, abs=1e-3)
+    assert any("its way ends at 8.95 m" in note for note in notes)
+    bent = plan_of((LOW,), CHEAP, "8.3 m")
+    straight, more = '["8.4 m", "3.1 m", "2.7 m"]', '["8.4 m", "4.6 m", "2.0 m"]'
+    text = bent.text.replace(straight, f"{straight.replace('8.4', '7.7')}, {more}")
+    plan = read_attic_text(text, name="bent.toml", other_tables=TABLES)
+    corner = plan.antenna.element("long").path(plan.antenna.feed_point)  # type: ignore[union-attr]
+    at = float(np.linalg.norm(np.diff(corner[:3], axis=0), axis=1).sum())
+    plan = plan.with_element_length(long=round(at + 0.03, 3))
+    z = [complex(model.band(LOW).impedance(x, np.array([8.0]), model.middle)) for x in f]
+    found = calibrate(plan, list(zip(map(float, f), z, strict=True)), progress=False)
+    (long,) = [wire for wire in found.plan.wires if wire.name == "long"]
+    assert long.length == pytest.approx(
+        round(at + 0.03, 3) * (1.0 + found.row("length of long").after[1]), abs=6e-4
+    )
+
+
+def test_values_that_do_not_fit_leave_the_plan_as_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise PriorError("The ridge lies below the floor.")
+
+    monkeypatch.setattr("ridgepole.solver.study.calibration.calibrate.apply", refuse)
+    model = cheap_model()
+    f = frequencies(model, 3)
+    found = calibration_of(model, [visit(f, truth(model, [1.2, 0.0], f))])
+    assert found.plan is found.told
+    assert found.notes[-1].endswith("do not fit: The ridge lies below the floor.")
 
 
 def test_fitted_readings_stand_beside_the_model() -> None:

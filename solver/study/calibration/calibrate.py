@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from ....geometry import AtticFileError
 from ....geometry.lengths import Length, LengthLike, metres
 from ....geometry.plan import AtticPlan
 from ...answer import linear_algebra_threads, progress_bar
 from ...bands import Band
-from ...errors import ReadingError, SolverError
+from ...errors import PriorError, ReadingError, SolverError
 from ...settings import read_settings
 from ...station.line import Line
 from ..model.attic_model import AtticModel
@@ -172,34 +173,49 @@ def calibration_of(
 
 
 def plan_of(told: AtticPlan, posterior: Posterior) -> tuple[AtticPlan, list[str]]:
-    """The plan with the most likely values put in, and what it cannot say."""
-    model, antenna, notes = posterior.data.model, told.antenna, []
-    values = {}
+    """The plan with the most likely values put in, rounded to what a tape shows, and what it
+    cannot say; as it was told where the values do not fit together."""
+    model, notes = posterior.data.model, []
+    values: dict[str, float] = {}
+    lengths: dict[str, LengthLike] = {}
     for one, score in zip(model.unknowns, posterior.scores, strict=True):
-        value = one.distribution.value(float(score))
+        spread = one.distribution
+        value = spread.value(float(score))
         if one.kind == "lead":
             notes.append(
                 f"{one.name} of {one.in_words(value)}: an attic file cannot say it, the posterior "
                 "keeps it"
             )
-            continue
-        if one.kind == "length" and antenna is not None:
-            room = antenna.element(one.key).room(np.array([metres(x) for x in antenna.feed_point]))
-            length = next(wire.length for wire in told.wires if wire.name == one.key)
-            if length * (1.0 + value) > room:
-                value = min(value, room / length - 1.0)
-                notes.append(
-                    f"{one.name}: its way ends at {room:.2f} m, so that the plan says no more"
-                )
-            else:
-                value = round(length * (1.0 + value), 3) / length - 1.0
-        elif one.unit == "m":
-            value = round(value, 3)
+        elif one.kind == "length":
+            lengths[one.key], more = _lengthened(told, one.key, value)
+            notes += more
         else:
-            value = float(f"{value:.4g}")
-        spread = one.distribution
-        values[one.name] = min(max(value, spread.least), spread.most)
-    return apply(told, values, unknowns=model.asked), notes
+            value = round(value, 3) if one.unit == "m" else float(f"{value:.4g}")
+            values[one.name] = min(max(value, spread.least), spread.most)
+    try:
+        plan = apply(told, values, unknowns=model.asked)
+        if lengths:
+            plan = plan.with_element_length(**lengths)
+        _ = plan.scene()
+    except (PriorError, AtticFileError) as error:
+        return told, [*notes, f"the plan is as it was told, since the values do not fit: {error}"]
+    return plan, notes
+
+
+def _lengthened(told: AtticPlan, element: str, by: float) -> tuple[Length, list[str]]:
+    """Electrical length of an element to a millimetre, no longer than its way."""
+    antenna = told.antenna
+    if antenna is None:
+        raise SolverError(f"There is no [antenna] with an element {element!r}.")
+    own = antenna.element(element)
+    room = own.room(np.array([metres(x) for x in antenna.feed_point]))
+    length = next(wire.length for wire in told.wires if wire.name == element)
+    found = round(length * (1.0 + by), 3)
+    as_told = Length(length if own.length is None else own.length)
+    if found <= room:
+        return as_told.with_value(found), []
+    note = f"length of {element}: its way ends at {room:.2f} m, so that the plan says no more"
+    return as_told.with_value(room), [note]
 
 
 # ---- what is given -----------------------------------------------------------------------
