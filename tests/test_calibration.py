@@ -42,6 +42,7 @@ from ridgepole.solver.station import Line
 from ridgepole.solver.study.calibration.calibrate import MOST_PER_BAND, calibration_of
 from ridgepole.solver.study.calibration.calibrate import plan_of as likely_plan
 from ridgepole.solver.study.calibration.posterior import Posterior
+from ridgepole.solver.study.model.modelling import Modelling
 from ridgepole.solver.views.calibrate_page import calibration_form
 
 HIDDEN = np.array([0.4, -0.7, 0.3, 1.1, 0.2])
@@ -120,12 +121,15 @@ def test_a_plan_says_no_more_than_its_way_and_may_pass_a_bend() -> None:
     corner = plan.antenna.element("long").path(plan.antenna.feed_point)  # type: ignore[union-attr]
     at = float(np.linalg.norm(np.diff(corner[:3], axis=0), axis=1).sum())
     plan = plan.with_element_length(long=round(at + 0.03, 3))
-    z = [complex(model.band(LOW).impedance(x, np.array([8.0]), model.middle)) for x in f]
-    found = calibrate(plan, list(zip(map(float, f), z, strict=True)), progress=False)
-    (long,) = [wire for wire in found.plan.wires if wire.name == "long"]
-    assert long.length == pytest.approx(
-        round(at + 0.03, 3) * (1.0 + found.row("length of long").after[1]), abs=6e-4
+    past = Modelling.of(plan).build()
+    read = visit(f, truth(past, [-1.2, 0.0], f))
+    found = calibration_of(past, [read])
+    (before,), (after,) = ([w for w in one.wires if w.name == "long"] for one in (plan, found.plan))
+    assert after.length == pytest.approx(
+        before.length * (1.0 + found.row("length of long").after[1]), abs=6e-4
     )
+    assert after.length < at < before.length
+    assert len(after.vertices) == len(before.vertices) - 1
 
 
 def test_values_that_do_not_fit_leave_the_plan_as_told(monkeypatch: pytest.MonkeyPatch) -> None:
