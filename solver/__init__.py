@@ -89,8 +89,13 @@ from .study import (
     resume_sweep,
     sweep,
 )
+from .study.calibration.calibrate import calibrate
+from .study.calibration.records import Calibration
+from .study.calibration.store import open_calibration
+from .study.calibration.visits import Visit
 from .study.model.sensitivities import Sensitivities, sensitivities
 from .study.pruning import Advice, Target, prune
+from .study.readings import Readings, line_of, read_readings
 from .study.unknowns import Distribution, Unknown, unknowns_of
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
@@ -100,6 +105,7 @@ __all__ = [
     "Band",
     "BandAnswer",
     "BandError",
+    "Calibration",
     "CapacitorRange",
     "ChokeEffect",
     "CoilRange",
@@ -127,6 +133,7 @@ __all__ = [
     "PlaneExposure",
     "PowerLadder",
     "RankedNoise",
+    "Readings",
     "RoomExposure",
     "Sensitivities",
     "Solution",
@@ -148,6 +155,7 @@ __all__ = [
     "TunerPlaces",
     "TwoPort",
     "Unknown",
+    "Visit",
     "VoltageLimits",
     "VoltageReading",
     "WindowMatcher",
@@ -155,6 +163,7 @@ __all__ = [
     "WireVoltage",
     "answer",
     "band_names",
+    "calibrate",
     "choke_effect",
     "compare",
     "compare_gains",
@@ -175,12 +184,14 @@ __all__ = [
     "layer_incidence_deg",
     "layer_secant",
     "limit_names",
+    "line_of",
     "lobes",
     "match_map",
     "near_vertical_share",
     "noise_coupling",
     "nulls",
     "open_answer",
+    "open_calibration",
     "open_sweep",
     "power_ladder",
     "predicted_distance",
@@ -188,6 +199,7 @@ __all__ = [
     "prune",
     "rank_noise",
     "read_attic",
+    "read_readings",
     "resume_sweep",
     "ring_lobes",
     "sensitivities",

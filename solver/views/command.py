@@ -11,6 +11,7 @@ import sys
 from collections.abc import Sequence
 
 from .answer_command import add_answer_jobs
+from .calibrate_command import add_calibrate_job
 from .command_voice import BAD_INPUT, DONE, STOPPED, UNEXPECTED, BadUsage
 from .exposure_command import add_exposure_job
 from .file_command import add_file_jobs, add_keys_job
@@ -31,6 +32,7 @@ Start here:
   ridgepole answer my-attic.toml            impedance, watts and angles on every band
   ridgepole compare one.toml other.toml     which layout is better, at which angles
   ridgepole influence my-attic.toml         what each piece of the house does, ranked
+  ridgepole calibrate my-attic.toml --reading "7.05 MHz 23 - 41j"   learn from what was read
   ridgepole exposure my-attic.toml          fields in the rooms and parts of the limits
   ridgepole station my-attic-answer/answer.h5   tuner, line, watts, noise and distances alone
   ridgepole sweep my-attic.toml             many layouts, overnight; goes on where it was stopped
@@ -122,6 +124,7 @@ def _parser() -> argparse.ArgumentParser:
     add_file_jobs(jobs)
     add_answer_jobs(jobs)
     add_influence_job(jobs)
+    add_calibrate_job(jobs)
     add_exposure_job(jobs)
     add_station_job(jobs)
     add_sweep_job(jobs)

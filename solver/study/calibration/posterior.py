@@ -9,213 +9,68 @@ least: r the readings, m what the model reads, in parts along and across the ref
 That is the analyser's noise, what the candidate cables add that may be there, and an error of the
 model itself that all readings of a band share.  The curvature there gives the spread (Laplace's
 approximation); where the readings are missed by more than their noise, it is widened accordingly.
+
+If the model is right and about linear, the least value is spread as chi square with as many degrees
+of freedom as numbers were read, however many unknowns there are (Box, Sampling and Bayes' inference
+in scientific modelling and robustness, J. R. Stat. Soc. A 143, 1980; from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy import linalg
 from scipy.optimize import least_squares
+from scipy.stats import chi2
 
-from ...moments.basis import ComplexArray, FloatArray
+from ...moments.basis import FloatArray
 from ..model.attic_model import AtticModel, HouseState
 from ..unknowns.distributions import SCORE_LIMIT
+from .reading_data import Data
+from .starts import other_starts
 from .visits import Visit
 
-MODEL_ERROR = 0.01
-"""Of the reflection coefficient of a whole band: what mesh, timber model and geometry miss."""
-
-CABLE_DRAWS = 12
-"""Sets of candidate cables from which their covariance is taken."""
-
-LEAST_ACROSS = 0.5
-"""Of the error along the reflection coefficient: less than this no analyser leaves across it,
-however small the coefficient is. Common practice."""
+__all__ = ["IMPROBABLE", "Data", "Posterior", "ScoreSpread", "fit", "fitted"]
 
 MOST_STEPS = 30
 
+IMPROBABLE = 1e-3
+"""Chance of readings so far off, if the model is right, below which something is wrong."""
 
-@dataclass(frozen=True, eq=False)
-class Data:
-    """Readings of some visits in one row, and the model's answer to them.
+RIVAL = 2.0 * np.log(10.0)
+"""Another least value so little above the least one is a tenth as likely or more."""
 
-    Attributes
-    ----------
-    model : AtticModel
-    frequencies : (K,) float
-        [Hz]
-    visit : (K,) int
-        Of which visit each is.
-    lengths : (N, E) float
-        Of the elements at each visit. [m]
-    reflection : (K,) complex
-        Read; of SWR alone its magnitude.
-    has_phase : (K,) bool
-    reference : float
-        [ohm]
-    noise : (K, 2) float
-        Standard deviations along and across the reflection coefficient.
-    """
-
-    model: AtticModel
-    frequencies: FloatArray
-    visit: np.ndarray
-    lengths: FloatArray
-    reflection: ComplexArray
-    has_phase: np.ndarray
-    reference: float
-    noise: FloatArray
-
-    @classmethod
-    def of(cls, model: AtticModel, visits: Sequence[Visit]) -> Data:
-        """All readings of the visits."""
-        lengths, parts = [], []
-        for number, visit in enumerate(visits):
-            told = dict(zip(model.names, map(float, model.told), strict=True))
-            told.update({name: float(value) for name, value in visit.lengths.items()})
-            lengths.append([told[name] for name in model.names])
-            read = visit.readings
-            if parts:
-                read = read.renormalised(float(parts[0][5]))
-            known = np.asarray(read.has_phase, dtype=bool)
-            value = np.where(known, read.reflection, read.magnitude)
-            size = np.abs(value)
-            along = np.broadcast_to(read.magnitude_sd, size.shape)
-            across = size * np.deg2rad(np.where(known, read.phase_sd_deg, 0.0))
-            parts.append((
-                read.frequencies, np.full(size.shape, number), value, known,
-                np.stack([along, np.maximum(across, LEAST_ACROSS * along)], axis=1), read.reference,
-            ))  # fmt: skip
-        columns = [np.concatenate([part[k] for part in parts]) for k in range(5)]
-        return cls(
-            model, columns[0], columns[1], np.array(lengths), columns[2], columns[3],
-            float(parts[0][5]), columns[4],
-        )  # fmt: skip
-
-    @property
-    def size(self) -> int:
-        """How many numbers were read."""
-        return int(self.has_phase.size + self.has_phase.sum())
-
-    def _each(self, state: HouseState, *, slopes: bool) -> tuple[ComplexArray, ComplexArray]:
-        """Reflection coefficients (K,) and derivatives to scores (K, U)."""
-        model, count = self.model, self.frequencies.size
-        found = np.empty(count, dtype=np.complex128)
-        by_score = np.zeros((count, len(model.unknowns)), dtype=np.complex128)
-        for f in np.unique(self.frequencies):
-            band = model.band(model.band_at(float(f)))
-            eliminated = band.eliminated(float(f), state)
-            for k in np.flatnonzero(self.frequencies == f):
-                own = self.lengths[self.visit[k]]
-                if slopes:
-                    at = band.reading(float(f), own, state, eliminated=eliminated)
-                    z = at.impedance
-                    by_score[k] = at.by_score * 2.0 * self.reference / (z + self.reference) ** 2
-                else:
-                    z = band.impedance(float(f), own, state, eliminated=eliminated)
-                found[k] = (z - self.reference) / (z + self.reference)
-        return found, by_score
-
-    def reflections(self, state: HouseState) -> ComplexArray:
-        """What the model reads, (K,)."""
-        return self._each(state, slopes=False)[0]
-
-    @cached_property
-    def _turn(self) -> ComplexArray:
-        """What turns a change of each reflection coefficient into its parts along and across."""
-        size = np.abs(self.reflection)
-        safe = np.where(size > 0.0, self.reflection, 1.0)
-        return np.where(size > 0.0, safe.conj() / np.abs(safe), 1.0)
-
-    def parts(self, change: ComplexArray) -> FloatArray:
-        """Changes (K, ...) as rows along, then those with phase across, (`size`, ...)."""
-        turn = self._turn.reshape(-1, *[1] * (change.ndim - 1))
-        turned = turn * change
-        return np.concatenate([turned.real, turned.imag[self.has_phase]])
-
-    def residual(self, state: HouseState) -> tuple[FloatArray, FloatArray]:
-        """Model less reading, (`size`,), and its derivatives to scores (`size`, U)."""
-        found, slopes = self._each(state, slopes=True)
-        miss, change = found - self.reflection, slopes
-        alone = ~self.has_phase
-        size = np.maximum(np.abs(found), 1e-9)
-        miss = np.where(alone, np.abs(found) - np.abs(self.reflection), miss)
-        radial = (found.conj() / size)[:, None] * slopes
-        change = np.where(alone[:, None], radial.real, slopes)
-        return self.parts(miss), self.parts(change)
-
-    @cached_property
-    def covariance(self) -> FloatArray:
-        """Of the parts that are read, (`size`, `size`)."""
-        along, across = self.noise[:, 0], self.noise[self.has_phase, 1]
-        found = np.diag(np.concatenate([along, across]) ** 2)
-        shared = []
-        for band in self.model.bands:
-            inside = (self.frequencies >= band.low) & (self.frequencies <= band.high)
-            if inside.any():
-                shared += [self.parts(MODEL_ERROR * factor * inside) for factor in (1.0, 1j)]
-        shared += [self.parts(change) / np.sqrt(CABLE_DRAWS) for change in self._by_cables()]
-        root = np.stack(shared, axis=1)
-        return found + root @ root.T
-
-    def _by_cables(self) -> list[ComplexArray]:
-        """What some of the candidate cables change, (K,) for each draw."""
-        model, n = self.model, len(self.model.cables)
-        if not n:
-            return []
-        none = self.reflections(model.middle)
-        rng = np.random.default_rng(0)
-        found = []
-        for _ in range(CABLE_DRAWS):
-            there = rng.random(n) < 0.5
-            found.append(self.reflections(HouseState(model.middle.scores, there)) - none)
-        return found
-
-    @cached_property
-    def whitening(self) -> FloatArray:
-        """W, (`size`, `size`)."""
-        lower = linalg.cholesky(self.covariance, lower=True)
-        return linalg.solve_triangular(lower, np.eye(self.size), lower=True)
+APART = 3.0
+"""Spreads between two least values that make them two answers."""
 
 
-@dataclass(frozen=True, eq=False)
-class Posterior:
-    """What is known of the unknowns after the readings.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ScoreSpread:
+    """Where the scores of the unknowns are, as a normal distribution.
 
     Attributes
     ----------
-    data : Data
     scores : (U,) float
         The most likely ones.
     covariance : (U, U) float
         Of the scores, about them.
-    misfit, prior_misfit : float
-        Squares of what is missed over its spread, one for each number read if the model is right;
-        there, and with all unknowns at their middle.
-    steps : int
-        How often the model was asked.
     """
 
-    data: Data
     scores: FloatArray
     covariance: FloatArray
-    misfit: float
-    prior_misfit: float
-    steps: int
-
-    @property
-    def state(self) -> HouseState:
-        """The most likely house; none of the candidate cables."""
-        return HouseState(self.scores, self.data.model.middle.cables)
 
     @property
     def spread(self) -> FloatArray:
         """Standard deviations of the scores, (U,); 1 before the readings."""
         return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def correlation(self) -> FloatArray:
+        """Of the scores with each other, (U, U)."""
+        return self.covariance / np.outer(self.spread, self.spread)
 
     def draws(self, count: int, seed: int = 0) -> FloatArray:
         """Scores at random, (count, U), within the limits of scores."""
@@ -223,6 +78,50 @@ class Posterior:
         root = linalg.cholesky(self.covariance, lower=True)
         found = self.scores + rng.standard_normal((count, self.scores.size)) @ root.T
         return np.clip(found, -SCORE_LIMIT, SCORE_LIMIT)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Posterior(ScoreSpread):
+    """What is known of the unknowns after the readings.
+
+    Attributes
+    ----------
+    data : Data
+    misfit, prior_misfit : float
+        Squares of what is missed over its spread, one for each number read if the model is right;
+        there, and with all unknowns at their middle.
+    steps : int
+        How often the model was asked.
+    starts : int
+        From how many places the search began.
+    began_elsewhere : bool
+        Whether the first of them did not lead here.
+    rival : ScoreSpread or None
+        Another answer about as likely.
+    """
+
+    data: Data
+    misfit: float
+    prior_misfit: float
+    steps: int
+    starts: int = 1
+    began_elsewhere: bool = False
+    rival: ScoreSpread | None = None
+
+    @property
+    def state(self) -> HouseState:
+        """The most likely house; none of the candidate cables."""
+        return HouseState(self.scores, self.data.model.middle.cables)
+
+    @property
+    def cost(self) -> float:
+        """The least value: misfit and how far the scores are from their middle."""
+        return self.misfit + float(self.scores @ self.scores)
+
+    @property
+    def chance(self) -> float:
+        """That readings are so far off or farther if the model is right."""
+        return float(chi2.sf(self.cost, self.data.size))
 
 
 def fit(
@@ -243,15 +142,37 @@ def fit(
         Where to begin; the middle where left out.
     tick : callable
         Called each time the model is asked.
+
+    Notes
+    -----
+    Where the search ends at readings that are improbable, or some were read without phase, which
+    leaves two sides of a resonance alike, it begins again from other lengths, and the best is
+    kept; another one about as likely is told as `rival`.
     """
     data = Data.of(model, visits)
-    whitening, n = data.whitening, len(model.unknowns)
+    first = fitted(data, start=start, tick=tick)
+    if first.chance >= IMPROBABLE and bool(data.has_phase.all()):
+        return first
+    found = [first]
+    for other in other_starts(data, first.state, tick=tick):
+        found.append(fitted(data, start=other, tick=tick))
+    return _best_of(found)
+
+
+def fitted(
+    data: Data,
+    *,
+    start: FloatArray | None = None,
+    tick: Callable[[], None] = lambda: None,
+) -> Posterior:
+    """The nearest most likely scores to a start; parameters as for `fit`."""
+    whitening, n = data.whitening, len(data.model.unknowns)
     kept: dict[bytes, tuple[FloatArray, FloatArray]] = {}
 
     def asked(scores: FloatArray) -> tuple[FloatArray, FloatArray]:
         key = scores.tobytes()
         if key not in kept:
-            miss, change = data.residual(HouseState(scores, model.middle.cables))
+            miss, change = data.residual(HouseState(scores, data.model.middle.cables))
             kept[key] = whitening @ miss, whitening @ change
             tick()
         return kept[key]
@@ -262,14 +183,36 @@ def fit(
     def slopes(scores: FloatArray) -> FloatArray:
         return np.concatenate([asked(scores)[1], np.eye(n)])
 
+    jacobian: Any = slopes
     middle = np.zeros(n)
     first = middle if start is None else np.clip(start, -0.99 * SCORE_LIMIT, 0.99 * SCORE_LIMIT)
     found = least_squares(
-        residual, first, slopes, bounds=(-SCORE_LIMIT, SCORE_LIMIT), max_nfev=MOST_STEPS,
+        residual, first, jac=jacobian, bounds=(-SCORE_LIMIT, SCORE_LIMIT), max_nfev=MOST_STEPS,
         xtol=1e-5, ftol=1e-6, gtol=1e-8,
     )  # fmt: skip
     miss, change = asked(found.x)
     misfit, before = float(miss @ miss), float(asked(middle)[0] @ asked(middle)[0])
     wide = max(1.0, misfit / max(1, data.size))
     precision = change.T @ change / wide + np.eye(n)
-    return Posterior(data, found.x, np.linalg.inv(precision), misfit, before, int(found.nfev))
+    covariance = np.linalg.inv(precision).astype(np.float64)
+    return Posterior(
+        scores=found.x, covariance=covariance, data=data, misfit=misfit,
+        prior_misfit=before, steps=len(kept),
+    )  # fmt: skip
+
+
+def _best_of(found: Sequence[Posterior]) -> Posterior:
+    """The most likely of some ends, with the next one that is another answer."""
+    best, *others = sorted(found, key=lambda one: one.cost)
+    is_new = best.cost < found[0].cost - RIVAL
+    rival = None
+    for one in others:
+        away = np.abs(one.scores - best.scores) / np.maximum(one.spread, best.spread)
+        if one.cost <= best.cost + RIVAL and away.max() > APART:
+            rival = ScoreSpread(scores=one.scores, covariance=one.covariance)
+            break
+    return Posterior(
+        scores=best.scores, covariance=best.covariance, data=best.data, misfit=best.misfit,
+        prior_misfit=best.prior_misfit, steps=sum(one.steps for one in found),
+        starts=len(found), began_elsewhere=is_new, rival=rival,
+    )  # fmt: skip

@@ -245,11 +245,16 @@ class AtticModel:
         self._bands.pop(which if isinstance(which, str) else which.name, None)
 
     def effective(self, lengths: FloatArray, scores: FloatArray) -> FloatArray:
-        """What elements of told lengths [m] are electrically, (E,). [m]"""
+        """What elements of told lengths [m] are electrically, (E,). [m]
+
+        What is unknown of a length adds no more than the way of the element has room for.
+        """
         found = np.array(lengths, dtype=np.float64)
         for n in self.of_kind["length"]:
             one = self.unknowns[n]
-            found[self.names.index(one.key)] *= 1.0 + one.distribution.value(float(scores[n]))
+            k = self.names.index(one.key)
+            longer = found[k] * (1.0 + one.distribution.value(float(scores[n])))
+            found[k] = min(longer, max(found[k], self.lengths.pieces[one.key][-1].high))
         return found
 
     def lead(self, scores: FloatArray) -> float:
@@ -342,8 +347,11 @@ class Reading:
         found = np.zeros(len(model.unknowns), dtype=np.complex128)
         for n in model.of_kind["length"]:
             k = model.names.index(model.unknowns[n].key)
-            slope = model.unknowns[n].distribution.slope(float(scores[n]))
-            found[n] = self.layout.by_length[k] * self.lengths[k] * slope
+            own = model.unknowns[n].distribution
+            longer = self.lengths[k] * (1.0 + own.value(float(scores[n])))
+            if self.effective[k] > longer - 1e-9:  # else it ends where its way does
+                slope = own.slope(float(scores[n]))
+                found[n] = self.layout.by_length[k] * self.lengths[k] * slope
         for n in model.of_kind["lead"]:
             slope = model.unknowns[n].distribution.slope(float(scores[n]))
             found[n] = 2j * np.pi * self.frequency * slope
