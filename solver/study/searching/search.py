@@ -35,7 +35,7 @@ from .search_settings import SearchSettings, settings_of
 from .seeking import Purse, Space, Trial
 from .varying import GRAIN, Variant
 
-__all__ = ["SearchEffort", "Searching", "search"]
+__all__ = ["SearchEffort", "Searching", "plan_search", "search"]
 
 HOLD = 0.02
 """Part of a length that a model spans where it is not sought."""
@@ -438,29 +438,41 @@ def search(
         If a name of what is varied leads nowhere, or a value cannot be read.
     AtticFileError, SolverError, PriorError, BandError
     """
+    wanted = plan_search(
+        plan, vary=vary, goal=goal, limits=limits, bands=bands, robust=robust, budget=budget,
+        seed=seed, starts=starts, points=points, finalists=finalists, unknowns=unknowns,
+        reference=reference, power=power, tolerance=tolerance,
+    )  # fmt: skip
+    wanted.check_effort()
+    if announce is not None:
+        announce(wanted.effort)
+    return wanted.run(progress=progress)
+
+
+def plan_search(
+    plan: AtticPlan,
+    *,
+    starts: Sequence[Mapping[str, float]] | None = None,
+    unknowns: Mapping[str, Any] | Unknowns | None = None,
+    tolerance: float | None = DEFAULT_TOLERANCE,
+    **settings: Any,
+) -> Searching:
+    """What a search will do; parameters as for `search`, of which it is the first part."""
     if not isinstance(plan, AtticPlan):
         raise SolverError(f"plan is {plan!r}; give what read_attic(path) gives.")
     if plan.antenna is None:
         raise SolverError(
             f"{plan.file.name} has no [antenna] with elements; a search is made for those."
         )
-    settings = settings_of(
-        plan, vary=vary, goal=goal, limits=limits, bands=bands, robust=robust, budget=budget,
-        seed=seed, points=points, finalists=finalists, reference=reference, power=power,
-    )  # fmt: skip
-    if settings.robust:
+    read = settings_of(plan, **settings)
+    known = Unknowns(())
+    if read.robust:
         known = unknowns if isinstance(unknowns, Unknowns) else unknowns_of(plan, unknowns)
+        if not known:
+            raise TargetError("robust draws houses, but all is known; leave it out.")
     elif unknowns is not None:
         raise TargetError("unknowns are for houses drawn; say how many with robust.")
-    else:
-        known = Unknowns(())
-    if settings.robust and not known:
-        raise TargetError("robust draws houses, but all is known; leave it out.")
-    wanted = Searching(plan, settings, known, _read_starts(plan, starts), tolerance)
-    wanted.check_effort()
-    if announce is not None:
-        announce(wanted.effort)
-    return wanted.run(progress=progress)
+    return Searching(plan, read, known, _read_starts(plan, starts), tolerance)
 
 
 def _read_starts(plan: AtticPlan, told: Any) -> tuple[Mapping[str, float], ...]:
