@@ -90,6 +90,7 @@ from .study import (
     sweep,
 )
 from .study.pruning import Advice, Target, prune
+from .study.searching import SearchResult, search
 from .study.unknowns import Distribution, Unknown, unknowns_of
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
@@ -127,6 +128,7 @@ __all__ = [
     "PowerLadder",
     "RankedNoise",
     "RoomExposure",
+    "SearchResult",
     "Solution",
     "SolverError",
     "Stage",
@@ -188,6 +190,7 @@ __all__ = [
     "read_attic",
     "resume_sweep",
     "ring_lobes",
+    "search",
     "solve",
     "station_answer",
     "sum_of_fractions",

@@ -41,21 +41,31 @@ def add_search_job(jobs: Any) -> None:
         epilog="What [search] may say: ridgepole keys",
     )
     job.add_argument("file", metavar="FILE", help="the attic file")
-    job.add_argument("--goal", nargs="+", metavar="GOAL",
-                     help="'worst efficiency', 'mean low-angle efficiency', 'worst swr', ...")  # fmt: skip
-    job.add_argument("--limits", nargs="+", metavar="LIMIT",
-                     help="'swr < 10', 'tuner matched', 'feed voltage < 600 V', ...")  # fmt: skip
+    job.add_argument(
+        "--goal", nargs="+", metavar="GOAL",
+        help="'worst efficiency', 'mean low-angle efficiency', 'worst swr', ...",
+    )  # fmt: skip
+    job.add_argument(
+        "--limits", nargs="+", metavar="LIMIT",
+        help="'swr < 10', 'tuner matched', 'feed voltage < 600 V', ...",
+    )  # fmt: skip
     job.add_argument(
         "--bands", nargs="+", metavar="BAND",
         help="'40 m' or '14.0-14.35 MHz', several of them; the file's where left out",
     )  # fmt: skip
-    job.add_argument("--budget", type=int, metavar="N",
-                     help="solves: a layout on all bands is one, its slopes another; 200")  # fmt: skip
-    job.add_argument("--robust", type=int, metavar="N",
-                     help="be good in N houses drawn from what is not known, too")  # fmt: skip
+    job.add_argument(
+        "--budget", type=int, metavar="N",
+        help="solves: a layout on all bands is one, its slopes another; 200",
+    )  # fmt: skip
+    job.add_argument(
+        "--robust", type=int, metavar="N",
+        help="be good in N houses drawn from what is not known, too",
+    )  # fmt: skip
     job.add_argument("--seed", type=int, metavar="N", help="the same seed finds the same; 0")
-    job.add_argument("--finalists", type=int, metavar="N",
-                     help="how many of the best are solved in full in the end; 2")  # fmt: skip
+    job.add_argument(
+        "--finalists", type=int, metavar="N",
+        help="how many of the best are solved in full in the end; 2",
+    )  # fmt: skip
     job.add_argument(
         "--to", metavar="FOLDER",
         help="for the best layouts and those of the front, each an attic file, table and picture; "

@@ -59,9 +59,7 @@ def check(
             held[limit.text] = _late(limit, found, plan, settings, tolerance)
             keeps = keeps and limit.is_kept(held[limit.text] * (1.0 - KEPT))
     z, own = (reflection(one.impedance, z0=settings.reference) for one in (outcome, nominal))
-    difference = max(
-        float(np.abs(z - own).max()), float(np.abs(outcome.sky - nominal.sky).max())
-    )
+    difference = max(float(np.abs(z - own).max()), float(np.abs(outcome.sky - nominal.sky).max()))
     return Checked(number, _figures(searched), _figures(solved), held, difference, keeps)
 
 
@@ -75,9 +73,7 @@ def _outcome(found: Answer, frequencies: FloatArray) -> Outcome:
     for band, points in zip(found, frequencies, strict=True):
         order = np.argsort(band.frequencies)
         curve, f = band.impedances[order], band.frequencies[order]
-        rows.append(
-            np.interp(points, f, curve.real) + 1j * np.interp(points, f, curve.imag)
-        )
+        rows.append(np.interp(points, f, curve.real) + 1j * np.interp(points, f, curve.imag))
     sky = np.array([band.shares_of_input for band in found])
     return Outcome(np.array(rows)[None], sky[None])
 

@@ -18,8 +18,8 @@ PENALTY = 3.0
 better to be looked at."""
 
 SPARE = 0.02
-"""Runs seek to keep limits with so much to spare: full solves on meshes of their own differ by about
-half of it. [Np]"""
+"""Runs seek to keep limits with so much to spare: full solves on meshes of their own differ by
+about half of it. [Np]"""
 
 KEPT = 1e-6
 """Relative: a limit that is met so nearly is met."""

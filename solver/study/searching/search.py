@@ -33,7 +33,7 @@ from .running import spend
 from .search_records import Checked, FoundLayout, SearchResult
 from .search_settings import SearchSettings, settings_of
 from .seeking import Purse, Space, Trial
-from .varying import GRAIN, Variant
+from .varying import GRAIN, Variant, room_of
 
 __all__ = ["SearchEffort", "Searching", "plan_search", "search"]
 
@@ -328,16 +328,12 @@ def _alike(one: FoundLayout, other: FoundLayout) -> bool:
 
 def _spans(variant: Variant) -> dict[str, tuple[float, float]]:
     """Lengths that a model is made for: those sought, and a little about the others. [m]"""
-    antenna = variant.plan.antenna
-    if antenna is None:
-        raise SolverError("There is no [antenna] with elements.")
     found = {}
     for name, length in variant.told.items():
         if name in variant.ranges:
             found[name] = variant.ranges[name]
         else:
-            room = float(antenna.element(name).room(antenna.feed_point))
-            high = min(length * (1.0 + HOLD), room)
+            high = min(length * (1.0 + HOLD), room_of(variant.plan, name))
             found[name] = (high * (1.0 - 2.0 * HOLD), high)
     return found
 

@@ -3,7 +3,7 @@
 What is looked for is the least of the greatest of many smooth numbers: the losses on every band in
 every house, with limits beside.  A smooth optimiser (`scipy.optimize.minimize`, SLSQP) gets it as
 
-    min sum of w_g t_g    over x, t        with  t_g >= each loss of goal g,  each limit's excess <= 0
+    min sum of w_g t_g  over x, t  with  t_g >= each loss of goal g,  each limit's excess <= 0
 
 whose derivatives are those of the model.  Each run stays within a box about where it begins: losses
 have many minima, and steps across several are wasted.
@@ -12,6 +12,7 @@ have many minima, and steps across several are wasted.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -225,14 +226,12 @@ class Space:
         bounds = [
             (STRETCH * max(0.0, p - BOX), STRETCH * min(1.0, p + BOX)) for p in place[free]
         ] + [(None, None)] * len(counts)
-        try:
+        with suppress(_LongEnough):
             minimize(
                 lambda x: float(gradient @ x), start, jac=lambda x: gradient, method="SLSQP",
                 bounds=bounds, constraints={"type": "ineq", "fun": constraints, "jac": jacobian},
                 options={"ftol": TOLERANCE, "maxiter": 30},
             )  # fmt: skip
-        except _LongEnough:
-            pass
         own = [one for one in self.trials[-LONGEST_RUN:] if one.space == self.number]
         best = min(own, key=lambda t: t.judgement.score(weights), default=None)
         if best is not None:
