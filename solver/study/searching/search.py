@@ -21,7 +21,6 @@ from ...moments.basis import FloatArray
 from ...solve import DEFAULT_TOLERANCE
 from ...station.station_tables import read_station
 from ..model.attic_model import AtticModel
-from ..model.lengths import pieces_of
 from ..model.modelling import LENGTH_UNKNOWNS, Modelling
 from ..sweep_effort import in_words
 from ..unknowns import Unknowns, unknowns_of
@@ -33,7 +32,7 @@ from .running import spend
 from .search_records import Checked, FoundLayout, SearchResult
 from .search_settings import SearchSettings, settings_of
 from .seeking import Purse, Space, Trial
-from .varying import GRAIN, Variant, room_of
+from .varying import Variant, room_of
 
 __all__ = ["SearchEffort", "Searching", "plan_search", "search"]
 
@@ -152,7 +151,7 @@ class Searching:
         each = [one.effort for one in self.modellings]
         settings, bands = self.settings, self.settings.bands
         places = len(bands) * settings.points * self.houses
-        columns = [LENGTH_UNKNOWNS * _pieces(one) for one in self.variants]
+        columns = [LENGTH_UNKNOWNS * one.pieces for one in self.modellings]
         memory = sum(2.0 * 16.0 * places * n * n for n in columns)
         plan = self.variants[0].plan
         scene = plan.scene()
@@ -195,7 +194,7 @@ class Searching:
         self.check_effort()
         began = time.perf_counter()
         settings = self.settings
-        judge = self._judge()
+        judge = self.judge()
         trials: list[Trial] = []
         purse = Purse(settings.budget)
         ticks = sum(one.ticks for one in self.modellings)
@@ -223,7 +222,8 @@ class Searching:
             seconds=time.perf_counter() - began,
         )
 
-    def _judge(self) -> Judge:
+    def judge(self) -> Judge:
+        """What layouts are held against."""
         settings = self.settings
         return Judge(
             settings.goals,
@@ -343,16 +343,6 @@ def _ends(model: AtticModel, variant: Variant) -> tuple[FloatArray, FloatArray]:
     own = [variant.ranges.get(name, (variant.told[name],) * 2) for name in model.names]
     low, high = np.array(own).T
     return low, high
-
-
-def _pieces(variant: Variant) -> int:
-    """Of all elements' ranges."""
-    count = 0
-    for name, (low, high) in _spans(variant).items():
-        longest = variant.plan.with_element_length(**{name: high})
-        (wire,) = [one for one in longest.wires if one.name == name]
-        count += len(pieces_of(wire, low, high - GRAIN))
-    return max(count, 1)
 
 
 def search(
