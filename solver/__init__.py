@@ -96,6 +96,7 @@ from .study.calibration.visits import Visit
 from .study.model.sensitivities import Sensitivities, sensitivities
 from .study.pruning import Advice, Target, prune
 from .study.readings import Readings, line_of, read_readings
+from .study.searching import SearchResult, search
 from .study.unknowns import Distribution, Unknown, unknowns_of
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
 
@@ -135,6 +136,7 @@ __all__ = [
     "RankedNoise",
     "Readings",
     "RoomExposure",
+    "SearchResult",
     "Sensitivities",
     "Solution",
     "SolverError",
@@ -202,6 +204,7 @@ __all__ = [
     "read_readings",
     "resume_sweep",
     "ring_lobes",
+    "search",
     "sensitivities",
     "solve",
     "station_answer",

@@ -17,7 +17,7 @@ from .errors import BandError, LimitsError, SolverError
 from .station.exposure_settings import ExposureSettings, read_exposure_settings
 from .station.station_tables import STATION_KEYS, STATION_TABLES, read_station
 
-TABLES = ("bands", "station", "exposure", "sweep", "unknowns", "targets", *STATION_TABLES)
+TABLES = ("bands", "station", "exposure", "sweep", "unknowns", "targets", "search", *STATION_TABLES)
 """Tables of the attic file that belong to the solver's side.
 
 ``[bands]``
@@ -36,6 +36,8 @@ TABLES = ("bands", "station", "exposure", "sweep", "unknowns", "targets", *STATI
     what is not known exactly, and how it is spread: see `study.unknowns.reading`
 ``[targets]``
     what to prune for, by band: see `study.pruning.targets`
+``[search]``
+    what is sought, within which limits: see `study.searching.search_settings`
 """
 
 DEFAULT_REGION = 1
@@ -76,6 +78,10 @@ def read_attic(path: str | Path) -> AtticPlan:
         from .study.pruning.targets import targets_of
 
         targets_of(plan, settings.bands)
+    if plan.file.has("search"):
+        from .study.searching.search_settings import read_search
+
+        read_search(plan)
     if plan.file.has("bands"):
         _check_covered(plan, settings.bands, exposure)
     return plan

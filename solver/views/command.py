@@ -18,6 +18,7 @@ from .file_command import add_file_jobs, add_keys_job
 from .influence_command import add_influence_job
 from .prune_command import add_prune_job
 from .rank_command import add_rank_job
+from .search_command import add_search_job
 from .station_command import add_station_job
 from .sweep_command import add_sweep_job
 from .watch_command import add_watch_job
@@ -39,6 +40,7 @@ Start here:
   ridgepole watch my-attic.sweep.h5         how far that is
   ridgepole rank my-attic.sweep.h5          its best layouts, and as attic files (--to FOLDER)
   ridgepole prune my-attic.toml --reading R     what to cut next, given what the analyser read
+  ridgepole search my-attic.toml            lengths and choices that meet a goal on all bands
   ridgepole keys                            all that an attic file may say
 
 Each explains itself with --help. A computed number is no permission: local codes, and the advice
@@ -131,6 +133,7 @@ def _parser() -> argparse.ArgumentParser:
     add_watch_job(jobs)
     add_rank_job(jobs)
     add_prune_job(jobs)
+    add_search_job(jobs)
     add_keys_job(jobs)
     return parser
 

@@ -164,6 +164,7 @@ def _schema() -> str:
     from ..station import station_tables
     from ..study import sweep_settings
     from ..study.pruning import targets as pruning_targets
+    from ..study.searching import search_settings
     from ..study.unknowns import reading
 
     told = (inspect.getdoc(attic_file) or "").partition("Schema. ")[2]
@@ -177,6 +178,7 @@ def _schema() -> str:
     sweep = (inspect.getdoc(sweep_settings) or "").replace("``", "").split("\n\n")[1]
     unknowns = (inspect.getdoc(reading) or "").replace("``", "").split("\n\n")[1]
     targets = (inspect.getdoc(pruning_targets) or "").replace("``", "").split("\n\n")[1]
+    search = (inspect.getdoc(search_settings) or "").replace("``", "").split("\n\n")[1]
     steps = inspect.getdoc(Route.told) or ""
     steps = steps.partition("Known are::")[2].partition("\nstart :")[0].strip("\n")
     steps = "\n".join(line.removeprefix("    ") for line in steps.split("\n"))
@@ -189,6 +191,7 @@ def _schema() -> str:
         f"What a sweep varies\n\n{sweep}\n\n"
         f"What is not known exactly\n\n{unknowns}\n\n"
         f"What to prune for\n\n{targets}\n\n"
+        f"What to search for\n\n{search}\n\n"
         f'Steps of a route, with ";" between them or as a list\n\n{steps}'
     )
 

@@ -49,16 +49,20 @@ MAPPED = ("|z|", "feed voltage", "efficiency")
 # ---- axes --------------------------------------------------------------------------------
 
 
-def _label(asked: Asked, result: SweepResult) -> str:
+def label_of(asked: Asked, *, reference: float, power: float) -> str:
     """Name, what it refers to, unit in brackets."""
+    text = quantity_label(asked, reference=reference, power=power)
+    unit = "%" if asked.quantity.style == "part" else asked.quantity.unit
+    return f"{text} [{unit}]" if unit else text
+
+
+def _label(asked: Asked, result: SweepResult) -> str:
     settings = result.plan.settings
-    text = quantity_label(
+    return label_of(
         asked,
         reference=float(settings.get("reference", np.nan)),
         power=float(settings.get("power", np.nan)),
     )
-    unit = "%" if asked.quantity.style == "part" else asked.quantity.unit
-    return f"{text} [{unit}]" if unit else text
 
 
 def _parameter_label(parameter: Parameter) -> str:
@@ -66,7 +70,7 @@ def _parameter_label(parameter: Parameter) -> str:
     return f"{text} [{parameter.unit}]" if parameter.unit else text
 
 
-def _scaled(asked: Asked, values: FloatArray) -> FloatArray:
+def scaled(asked: Asked, values: FloatArray) -> FloatArray:
     """As drawn: parts in per cent, SWR no higher than `TOP_SWR`."""
     if asked.quantity.style == "part":
         return 100.0 * values
@@ -78,7 +82,7 @@ def _is_logarithmic(asked: Asked) -> bool:
     return asked.quantity.style == "swr" or (asked.quantity.unit in ("V", "ohm") and not is_signed)
 
 
-def _set_axis(ax: Axes, which: str, asked: Asked, values: FloatArray, label: str) -> None:
+def set_axis(ax: Axes, which: str, asked: Asked, values: FloatArray, label: str) -> None:
     """Scale, ticks and label of an axis that carries a quantity as drawn."""
     getattr(ax, f"set_{which}label")(label)
     known = values[np.isfinite(values)]
@@ -148,7 +152,7 @@ def draw_front(
     ax = new_axes(6.2, 4.2) if ax is None else ax
     judged = [result.judged(name, best)[0] for name, best in criteria]
     values = result.criteria_values(criteria, bands=bands)
-    drawn = np.stack([_scaled(a, values[:, k]) for k, a in enumerate(judged)], axis=1)
+    drawn = np.stack([scaled(a, values[:, k]) for k, a in enumerate(judged)], axis=1)
     layouts = result.layouts
     front = result.pareto(criteria, bands=bands)
     size = 6.0 if layouts.size < 1000 else 3.0
@@ -169,7 +173,7 @@ def draw_front(
         )  # fmt: skip
     tidy(ax)
     for which, k in (("x", 0), ("y", 1)):
-        _set_axis(ax, which, judged[k], drawn[layouts, k], _label(judged[k], result))
+        set_axis(ax, which, judged[k], drawn[layouts, k], _label(judged[k], result))
     ax.legend(frameon=False, fontsize=8, loc="best")
     head(ax, _title(result))
     return ax
@@ -213,7 +217,7 @@ def draw_parallel(
     told = [result.numbers(name, bands=bands) for name in quantities]
     colour, by = result.numbers(colour_by or result.natural, bands=bands)
     columns = [np.asarray(c, dtype=np.float64) for c in result.plan.design.columns]
-    columns += [_scaled(asked, values) for asked, values in told]
+    columns += [scaled(asked, values) for asked, values in told]
     stacked = np.stack(columns, axis=1)
     known = result.layouts[~np.isnan(stacked[result.layouts]).any(axis=1)]
     known = known[~np.isnan(by[known])]
@@ -238,7 +242,7 @@ def draw_parallel(
             if asked is not None
             else _parameter_ends(ends, parameters[k], units[k])
         )
-    shades = _scaled(colour, by[ordered])
+    shades = scaled(colour, by[ordered])
     finite = shades[np.isfinite(shades)]
     limits = (float(finite.min()), float(finite.max())) if finite.size else (0.0, 1.0)
     norm = (LogNorm if _is_logarithmic(colour) else Normalize)(*limits)
@@ -316,7 +320,7 @@ def draw_length_panel(found: LengthMap, label: str, ax: Axes | None = None) -> A
     from matplotlib.colors import LogNorm, Normalize
 
     ax = new_axes(7.0, 2.4) if ax is None else ax
-    values = _scaled(found.quantity, found.values)
+    values = scaled(found.quantity, found.values)
     known = values[np.isfinite(values)]
     limits = (float(known.min()), float(known.max())) if known.size else (0.1, 1.0)
     is_log = _is_logarithmic(found.quantity) and limits[0] > 0.0
@@ -397,7 +401,7 @@ def draw_against(
     ax = new_axes(6.0, 3.8) if ax is None else ax
     found = result.against(parameter, quantity, bands=bands)
     low, median, high = (
-        _scaled(found.quantity, one) for one in (found.low, found.median, found.high)
+        scaled(found.quantity, one) for one in (found.low, found.median, found.high)
     )
     if found.labels or found.values.size == 1:
         _draw_ranges(ax, found, low, median, high)
@@ -408,7 +412,7 @@ def draw_against(
         ax.plot(found.values, median, "o-", ms=3.5, lw=1.8, color=FRONT, label="median")
     tidy(ax)
     ax.set_xlabel(_parameter_label(found.parameter))
-    _set_axis(ax, "y", found.quantity, np.concatenate([low, high]), _label(found.quantity, result))
+    set_axis(ax, "y", found.quantity, np.concatenate([low, high]), _label(found.quantity, result))
     if found.quantity.quantity.style == "swr" and ax.get_ylim()[0] <= 1.0:
         ax.axhspan(1.0, 2.0, color=GOOD, lw=0, zorder=0)
     ax.legend(frameon=False, fontsize=8, loc="best")

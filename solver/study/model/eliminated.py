@@ -9,8 +9,9 @@ their lengths do not change is kept:
 
     S(L) = C^T D C + sum over wires, sum of w_k C_k^T Z C_k
 
-with D = Z_mm - Z_mf X without Z between columns of the same wire.  For any small change of the matrix the impedance at the driven feed,
-terminations held, changes by I^T dZ I over the square of the feed's current.
+with D = Z_mm - Z_mf X without Z between columns of the same wire.  For any small change of the
+matrix the impedance at the driven feed, terminations held, changes by I^T dZ I over the square of
+the feed's current.
 """
 
 from __future__ import annotations

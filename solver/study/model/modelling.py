@@ -16,10 +16,11 @@ from ...solve import DEFAULT_TOLERANCE
 from ..unknowns import Unknowns, candidates, unknowns_of
 from ..unknowns.draws import cable_count
 from .attic_model import AtticModel
+from .lengths import pieces_of
 from .scores import ScoreNodes
 
 LENGTH_UNKNOWNS = 45
-"""Columns of an element that may have any length, about."""
+"""Columns of each piece of its way that an element may end on, about."""
 
 CABLE_UNKNOWNS = 8
 
@@ -132,6 +133,16 @@ class Modelling:
         return cls(plan, settings, known, wanted, seed, tolerance)
 
     @property
+    def pieces(self) -> int:
+        """Straight pieces of their ways that elements may end on, all together."""
+        count = 0
+        for name, (low, high) in self.ranges.items():
+            longest = self.plan.with_element_length(**{name: high})
+            (wire,) = [one for one in longest.wires if one.name == name]
+            count += len(pieces_of(wire, low, high))
+        return count
+
+    @property
     def effort(self) -> ModelEffort:
         """What it will take."""
         scene, bands = self.plan.scene(), self.settings.bands
@@ -140,7 +151,7 @@ class Modelling:
         mesh = build_mesh(scene, max(band.high for band in bands))
         bare = estimate_effort(scene, mesh, bands, matrices=0, frequencies=2 + len(bands))
         cables = cable_count(self.unknowns)
-        unknowns = bare.unknowns + LENGTH_UNKNOWNS * len(self.ranges) + CABLE_UNKNOWNS * cables
+        unknowns = bare.unknowns + LENGTH_UNKNOWNS * self.pieces + CABLE_UNKNOWNS * cables
         each = estimate_effort(scene, mesh, (), matrices=matrices, frequencies=0)
         filling = each.seconds * unknowns / max(1, bare.unknowns)
         forms = FORMS * (unknowns / 1000.0) ** 2 * len(bands) * len(nodes)

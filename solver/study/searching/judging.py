@@ -17,6 +17,10 @@ PENALTY = 3.0
 """Worth of a broken limit against goals, both in nepers: what breaks one by a tenth must be a third
 better to be looked at."""
 
+SPARE = 0.02
+"""Runs seek to keep limits with so much to spare: full solves on meshes of their own differ by
+about half of it. [Np]"""
+
 KEPT = 1e-6
 """Relative: a limit that is met so nearly is met."""
 
@@ -46,7 +50,7 @@ class Judgement:
     goals : tuple of Rows
         Losses of each goal: its own on each band in each house, or their mean alone.
     limits : tuple of Rows
-        Above 0 where a limit is broken.
+        Above 0 where a limit is broken, or kept with less than `SPARE`.
     figures : mapping of str to float
         What each goal, and all that is shown beside, comes to; by name.
     held : tuple of float
@@ -106,7 +110,7 @@ class Judge:
 
         goals = tuple(_goal_rows(one, values(one.quantity, one.band)) for one in self.goals)
         limits = tuple(_limit_rows(one, values(one.quantity, one.band)) for one in self.limits)
-        broken = sum(max(0.0, float(rows.value.max()) - KEPT) for rows in limits)
+        broken = sum(max(0.0, float(rows.value.max()) - SPARE - KEPT) for rows in limits)
         figures = {
             one.name: one.of(values(one.quantity, one.band).value)
             for one in (*self.goals, *self.shown)
@@ -130,7 +134,7 @@ def _goal_rows(goal: Goal, values: Values) -> Rows:
 def _limit_rows(limit: Limit, values: Values) -> Rows:
     value, slopes = losses(values, high_is_better=not limit.is_upper)
     edge, _ = losses(Values(np.array([limit.value]), None), high_is_better=not limit.is_upper)
-    return _flat(value - edge, slopes)
+    return _flat(value - edge + SPARE, slopes)
 
 
 def _flat(value: FloatArray, slopes: FloatArray | None) -> Rows:

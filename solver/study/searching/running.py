@@ -29,7 +29,7 @@ def spend(
     *,
     houses: int,
     mixes: Sequence[Sequence[float]],
-    starts: Sequence[FloatArray | None],
+    starts: Sequence[Sequence[FloatArray]],
     seed: int,
 ) -> None:
     """Spend a budget; what was looked at is in the spaces' trials.
@@ -43,8 +43,8 @@ def spend(
         That goals and limits count in.
     mixes : sequence of weights of the goals
         Runs take them in turn.
-    starts : sequence of (E,) or None
-        Lengths to begin with, one a space. [m]
+    starts : sequence of sequences of (E,)
+        Lengths to begin with in each space. [m]
     seed : int
     """
     try:
@@ -60,13 +60,13 @@ def _first_look(
     spaces: Sequence[Space],
     purse: Purse,
     weights: Sequence[float],
-    starts: Sequence[FloatArray | None],
+    starts: Sequence[Sequence[FloatArray]],
     seed: int,
 ) -> list[Space]:
     """Even spread, in one house, half of the choices dropped again and again."""
     left = list(spaces)
-    for space, start in zip(spaces, starts, strict=True):
-        if start is not None:
+    for space, some in zip(spaces, starts, strict=True):
+        for start in some:
             space.look(space.place_of(start), 1, is_start=True)
     rounds = max(1, math.ceil(math.log2(len(left))) + 1)
     for n in range(rounds):

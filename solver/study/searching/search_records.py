@@ -206,7 +206,8 @@ class SearchResult:
         """The best of each goal alone, limits kept where that can be."""
         weights = np.eye(len(self.goals))
         return {
-            goal.name: self.ranked(row)[0] for goal, row in zip(self.goals, weights, strict=True)
+            goal.name: self.ranked(row)[0]
+            for goal, row in zip(self.goals, weights.tolist(), strict=True)
         }
 
     @property

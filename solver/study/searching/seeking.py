@@ -3,7 +3,7 @@
 What is looked for is the least of the greatest of many smooth numbers: the losses on every band in
 every house, with limits beside.  A smooth optimiser (`scipy.optimize.minimize`, SLSQP) gets it as
 
-    min sum of w_g t_g    over x, t        with  t_g >= each loss of goal g,  each limit's excess <= 0
+    min sum of w_g t_g  over x, t  with  t_g >= each loss of goal g,  each limit's excess <= 0
 
 whose derivatives are those of the model.  Each run stays within a box about where it begins: losses
 have many minima, and steps across several are wasted.
@@ -12,6 +12,7 @@ have many minima, and steps across several are wasted.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -26,7 +27,7 @@ from .outcomes import PreparedModel
 STRETCH = 10.0
 """Ranges in the optimiser's own measure: its first step goes some tenth of them."""
 
-BOX = 0.12
+BOX = 0.2
 """Half of the box of a run, in ranges."""
 
 APART = 0.08
@@ -35,8 +36,14 @@ APART = 0.08
 LONGEST_RUN = 40
 """Solves of one run in one house."""
 
-TOLERANCE = 1e-4
-"""Of a run's end. [Np]"""
+FIRST_STEP = 0.7
+"""Of the optimiser in its own measure, by the scale that losses are given: they may change by much
+or by little over a range."""
+
+MOST_SCALE = 1e3
+
+TOLERANCE = 1e-3
+"""Of a run's end, of losses so scaled."""
 
 
 class BudgetSpent(Exception):
@@ -192,8 +199,9 @@ class Space:
         first = self.slopes(place, houses)
         counts = [rows.value.size for rows in first.goals]
         tops = np.array([float(rows.value.max()) for rows in first.goals])
-        start = np.concatenate([STRETCH * place[free], tops])
         width = (self.high - self.low)[free] / STRETCH
+        scale = _scale(first, weights, free, width)
+        start = np.concatenate([STRETCH * place[free], scale * tops])
         limit = self.purse.spent + LONGEST_RUN * houses
 
         def whole(x: FloatArray) -> FloatArray:
@@ -210,13 +218,15 @@ class Space:
             judged = self.look(whole(x), houses).judgement
             t = np.repeat(x[free.size :], counts)
             losses = np.concatenate([rows.value for rows in judged.goals])
-            return np.concatenate([t - losses, *(-rows.value for rows in judged.limits)])
+            limits = [-scale * rows.value for rows in judged.limits]
+            return np.concatenate([t - scale * losses, *limits])
 
         def jacobian(x: FloatArray) -> FloatArray:
             check()
             judged = self.slopes(whole(x), houses)
             rows = [rows.by_length for rows in (*judged.goals, *judged.limits)]
-            by_x = -np.concatenate([one[:, free] for one in rows if one is not None]) * width
+            by_x = -np.concatenate([one[:, free] for one in rows if one is not None])
+            by_x *= scale * width
             by_t = np.zeros((by_x.shape[0], len(counts)))
             by_t[np.arange(sum(counts)), np.repeat(np.arange(len(counts)), counts)] = 1.0
             return np.concatenate([by_x, by_t], axis=1)
@@ -225,18 +235,31 @@ class Space:
         bounds = [
             (STRETCH * max(0.0, p - BOX), STRETCH * min(1.0, p + BOX)) for p in place[free]
         ] + [(None, None)] * len(counts)
-        try:
+        with suppress(_LongEnough):
             minimize(
                 lambda x: float(gradient @ x), start, jac=lambda x: gradient, method="SLSQP",
                 bounds=bounds, constraints={"type": "ineq", "fun": constraints, "jac": jacobian},
                 options={"ftol": TOLERANCE, "maxiter": 30},
             )  # fmt: skip
-        except _LongEnough:
-            pass
         own = [one for one in self.trials[-LONGEST_RUN:] if one.space == self.number]
         best = min(own, key=lambda t: t.judgement.score(weights), default=None)
-        if best is not None:
+        if best is not None and not _at_edge(best.place, place):
             self._rested.append(best.place)
+
+
+def _scale(first: Judgement, weights: Sequence[float], free: Any, width: FloatArray) -> float:
+    """By which losses are multiplied so that the first step is `FIRST_STEP`."""
+    push = np.zeros(width.size)
+    for w, rows in zip(weights, first.goals, strict=True):
+        if rows.by_length is not None:
+            push += w * rows.by_length[int(np.argmax(rows.value)), free] * width
+    return min(FIRST_STEP / max(float(np.linalg.norm(push)), 1e-12), MOST_SCALE)
+
+
+def _at_edge(place: FloatArray, start: FloatArray) -> bool:
+    """Whether a run ended at its box, which then goes on from there."""
+    inside = (place > 1e-6) & (place < 1.0 - 1e-6)
+    return bool((inside & (np.abs(place - start) > 0.98 * BOX)).any())
 
 
 class _LongEnough(Exception):

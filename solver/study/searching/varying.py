@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
-from ....geometry import Length
+from ....geometry import Length, metres
 from ....geometry.attic_file import plan_from
 from ....geometry.plan import AtticPlan
 from ....geometry.positions import TomlPath
@@ -63,6 +63,14 @@ class Variant:
             name: Length(held_to_grain(lengths[name], *self.ranges[name])) for name in self.ranges
         }
         return self.plan.with_element_length(**wanted) if wanted else self.plan
+
+
+def room_of(plan: AtticPlan, element: str) -> float:
+    """How far the way of an element goes, from the feed point to its end. [m]"""
+    antenna = plan.antenna
+    if antenna is None:
+        raise TargetError("There is no [antenna] with elements whose lengths could be sought.")
+    return float(antenna.element(element).room([metres(v) for v in antenna.feed_point]))
 
 
 def held_to_grain(length: float, low: float, high: float) -> float:
@@ -156,7 +164,7 @@ class Varied:
             raise TargetError("There is no [antenna] with elements whose lengths could be sought.")
         own: dict[str, tuple[float, float]] = {}
         for name, (low, high) in self.lengths.items():
-            room = float(antenna.element(name).room(antenna.feed_point))
+            room = room_of(plan, name)
             rooms[name] = max(rooms[name], room)
             if low >= room:
                 raise TargetError(
@@ -255,7 +263,7 @@ def _assumed(plan: AtticPlan) -> Varied:
     wires = {wire.name: float(wire.length) for wire in plan.wires}
     lengths: dict[str, tuple[float, float]] = {}
     for element in antenna.elements:
-        room = float(element.room(antenna.feed_point))
+        room = room_of(plan, element.name)
         length = wires[element.name]
         lengths[element.name] = (
             round(max(SHORTER * length, LEAST_PAST_CORNER), 3),

@@ -1,0 +1,93 @@
+"""A search as a picture: all layouts by two criteria, the front, and what is on it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import TargetError
+from .figures import INK, head, new_axes, tidy
+from .search_page import told_front
+from .sweep_figures import CHOSEN, FRONT, OTHERS, label_of, scaled, set_axis
+from .sweep_page import parameter_labels, parameter_text, value_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from ..study.searching.search_records import FoundLayout, SearchResult
+
+MOST_NAMED = 5
+"""Layouts of the front that say what they are."""
+
+
+def draw_search(result: SearchResult, ax: Axes | None = None) -> Axes:
+    """All layouts by two criteria, those that no other one beats joined, some with their lengths.
+
+    Raises
+    ------
+    TargetError
+        If there is only one criterion.
+    """
+    if len(result.criteria) < 2:
+        raise TargetError("A front is drawn over two criteria; there is one.")
+    ax = new_axes(7.4, 4.4) if ax is None else ax
+    judged = [goal.asked for goal in result.criteria[:2]]
+
+    def places(layouts: list[FoundLayout]) -> np.ndarray:
+        values = np.array([[one.figures[asked.name] for asked in judged] for one in layouts])
+        values = values.reshape(-1, 2)
+        return np.stack([scaled(a, values[:, k]) for k, a in enumerate(judged)], axis=1)
+
+    every = list(result.in_all_houses)
+    kept = [one for one in every if one.keeps_limits]
+    broken = [one for one in every if not one.keeps_limits]
+    for some, mark, what in ((broken, "x", "break a limit"), (kept, "o", "looked at")):
+        if some:
+            label = f"{len(some):,} {what}"
+            ax.plot(*places(some).T, mark, ms=3.5, color=OTHERS, mew=0.8, label=label)
+    front = places(list(result.front))
+    ax.plot(
+        *front.T, "o-", ms=5.0, lw=1.4, color=FRONT, zorder=3, label=f"beaten by none: {len(front)}"
+    )
+    best = places([result.best])[0]
+    ax.plot(
+        *best, "D", ms=8.5, mfc="none", mec=CHOSEN, mew=2.0, ls="", zorder=4,
+        label=f"layout {result.best.number}: "
+        + ", ".join(value_text(a, result.best.figures[a.name]) for a in judged),
+    )  # fmt: skip
+    tidy(ax)
+    drawn = places(every)
+    for which, k in (("x", 0), ("y", 1)):
+        label = label_of(judged[k], reference=result.reference, power=result.power)
+        set_axis(ax, which, judged[k], drawn[:, k], label)
+    _name_some(result, ax)
+    ax.legend(frameon=False, fontsize=8, loc="upper left", bbox_to_anchor=(1.01, 1.0))
+    head(ax, f"{result.name}: {len(result):,} layouts for {result.spent:,} solves")
+    return ax
+
+
+def _name_some(result: SearchResult, ax: Axes) -> None:
+    """Beside some layouts of the front, what they are."""
+    front = told_front(result)
+    count = min(MOST_NAMED, len(front))
+    rows = sorted({round(k * (len(front) - 1) / max(count - 1, 1)) for k in range(count)})
+    labels = parameter_labels(result.parameters)
+    lines = []
+    for mark, row in enumerate(rows):
+        one = front[row]
+        at = [scaled(g.asked, np.array([one.figures[g.name]]))[0] for g in result.criteria[:2]]
+        letter = "abcdefgh"[mark]
+        ax.annotate(
+            letter, (float(at[0]), float(at[1])), xytext=(5, 5), textcoords="offset points",
+            fontsize=8, color=INK, zorder=5,
+        )  # fmt: skip
+        told = ", ".join(
+            f"{label} {parameter_text(p, result.value(p, one))}"
+            for label, p in zip(labels, result.parameters, strict=True)
+        )
+        lines.append(f"{letter}  layout {one.number}: {told}")
+    ax.annotate(
+        "\n".join(lines), (0.0, -0.2), xycoords="axes fraction", fontsize=7.5, color=INK, va="top",
+        annotation_clip=False,
+    )  # fmt: skip

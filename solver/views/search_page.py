@@ -1,0 +1,245 @@
+"""A search in words and tables: what was sought, the best layouts, the front, how sure."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from ..study.sweep_quantities import Asked, axis_label
+from . import json_form
+from . import numbers as n
+from .numbers import wrapped
+from .sweep_page import parameter_labels, parameter_text, quantity_label, value_text
+
+if TYPE_CHECKING:
+    from ..study.searching.search_records import Checked, FoundLayout, SearchResult
+
+MOST_FRONT = 12
+"""Layouts of the front in the table: the ends, and an even sample."""
+
+
+def told_best(result: SearchResult) -> list[FoundLayout]:
+    """The best, the best of each goal, and those solved in full, each once."""
+    numbers = [result.best.number, *(one.number for one in result.best_by_goal.values())]
+    numbers += [one.number for one in result.checked]
+    return [result[number] for number in dict.fromkeys(numbers)]
+
+
+def told_front(result: SearchResult) -> list[FoundLayout]:
+    """The front, or an even sample of it."""
+    front = result.front
+    if len(front) <= MOST_FRONT:
+        return list(front)
+    step = (len(front) - 1) / (MOST_FRONT - 1)
+    return [front[round(k * step)] for k in range(MOST_FRONT)]
+
+
+def search_text(result: SearchResult, *, width: int = 100) -> str:
+    """The printed search."""
+    blocks: list[list[str]] = [_paragraph(opening(result), width)]
+    if result.remarks:
+        blocks.append(_paragraph(" ".join(_sentence(one) for one in result.remarks), width))
+    for title, rows in _tables(result):
+        blocks.append([title, *n.columns(rows, left=1, width=width)])
+    for text in closing(result):
+        blocks.append(_paragraph(text, width))
+    return "\n\n".join("\n".join(block) for block in blocks)
+
+
+def search_html(result: SearchResult) -> str:
+    """The same with tables."""
+    parts = [f"<p>{html.escape(opening(result))}</p>"]
+    parts += [f"<p>{html.escape(_sentence(one))}</p>" for one in result.remarks]
+    for title, rows in _tables(result):
+        top = "".join(f"<th>{html.escape(cell)}</th>" for cell in rows[0])
+        body = "".join(
+            "<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>"
+            for row in rows[1:]
+        )
+        parts.append(
+            f"<p>{html.escape(title)}</p><table><thead><tr>{top}</tr></thead>"
+            f"<tbody>{body}</tbody></table>"
+        )
+    parts += [f"<p>{html.escape(text)}</p>" for text in closing(result)]
+    return "".join(parts)
+
+
+def opening(result: SearchResult) -> str:
+    """What was sought."""
+    goals = " and ".join(quantity_label(goal.asked) for goal in result.goals)
+    bands = ", ".join(band.name for band in result.bands)
+    text = f"Search of {result.name}: {goals}, over {bands}."
+    if result.limits:
+        text += f" Limits: {', '.join(limit.text for limit in result.limits)}."
+    if result.houses > 1:
+        text += (
+            f" A layout counts by the worst of {result.houses} houses: the one that is told, and "
+            f"{result.houses - 1} drawn from what is not known."
+        )
+    labels = ", ".join(parameter_labels(result.parameters))
+    return (
+        f"{text} Varied: {labels}. {len(result):,} layouts were looked at for {result.spent:,} of "
+        f"{result.budget:,} solves (seed {result.seed})."
+    )
+
+
+def closing(result: SearchResult) -> list[str]:
+    """How far to trust it."""
+    found = []
+    if result.limits and not result.are_met:
+        found.append(
+            "No layout keeps all limits: those above break them least. "
+            + ("; ".join(_broken(result)) or "Loosen one, or vary more")
+            + "."
+        )
+    if result.checked:
+        worst = max(one.difference for one in result.checked)
+        found.append(
+            f"Solved in full on meshes of their own, {len(result.checked)} of them differ by up to "
+            f"{worst:.2g} in the reflection coefficient or in parts of the power."
+        )
+    else:
+        found.append("None was solved in full; `answer` one before you cut.")
+    text = ""
+    if any(asked.quantity.style == "swr" for asked in result.asked):
+        text = f"SWR refers to {result.reference:g} ohm. A good match is not radiation: read "
+        text += "efficiency beside SWR. "
+    told = "as it is told" if result.houses == 1 else "as it is told, or as it was drawn"
+    found.append(f"{text}All of it is for the house {told}; lengths come to the millimetre, a tape "
+                 "does not.")  # fmt: skip
+    return found
+
+
+def _broken(result: SearchResult) -> list[str]:
+    best, found = result.best, []
+    for limit in result.limits:
+        held = _held(result, best).get(limit.text)
+        if held is not None and not limit.is_kept(held):
+            found.append(f"{limit.text} is at {value_text(Asked(limit.quantity.quantity), held)}")
+    return found
+
+
+def _held(result: SearchResult, one: FoundLayout) -> dict[str, float]:
+    check = _check(result, one.number)
+    return {**one.held, **(check.held if check is not None else {})}
+
+
+def _check(result: SearchResult, number: int) -> Checked | None:
+    return next((one for one in result.checked if one.number == number), None)
+
+
+def _tables(result: SearchResult) -> list[tuple[str, list[list[str]]]]:
+    found = [("The best", _rows(result, told_best(result)))]
+    criteria = " and ".join(quantity_label(goal.asked) for goal in result.criteria)
+    found.append((
+        f"The front: {len(result.front)} layouts that no other beats in {criteria}",
+        _rows(result, told_front(result)),
+    ))  # fmt: skip
+    if result.checked:
+        found.append(("Solved in full", _check_rows(result)))
+    return found
+
+
+def _rows(result: SearchResult, layouts: Sequence[FoundLayout]) -> list[list[str]]:
+    late = [limit for limit in result.limits if limit.is_late]
+    rows = [[
+        "layout", *parameter_labels(result.parameters), *map(quantity_label, result.asked),
+        *(["limits"] if result.limits else []),
+    ]]  # fmt: skip
+    for one in layouts:
+        rows.append([
+            str(one.number),
+            *(parameter_text(p, _told(result.value(p, one), p)) for p in result.parameters),
+            *(value_text(asked, one.figures[asked.name]) for asked in result.asked),
+            *([_limits_word(result, one, is_open=bool(late))] if result.limits else []),
+        ])  # fmt: skip
+    return rows
+
+
+def _told(value: Any, parameter: Any) -> Any:
+    return value if isinstance(value, float) or parameter.choices else axis_label(value)
+
+
+def _limits_word(result: SearchResult, one: FoundLayout, *, is_open: bool) -> str:
+    check = _check(result, one.number)
+    if check is not None:
+        return "kept" if check.keeps_limits else "broken"
+    if not one.keeps_limits:
+        return "broken"
+    return "not all seen" if is_open else "kept"
+
+
+def _check_rows(result: SearchResult) -> list[list[str]]:
+    rows = [["layout"]]
+    for asked in result.asked:
+        rows[0] += [quantity_label(asked), "in full"]
+    rows[0] += [limit.text for limit in result.limits]
+    for one in result.checked:
+        row = [str(one.number)]
+        for asked in result.asked:
+            row += [value_text(asked, one.searched[asked.name])]
+            row += [value_text(asked, one.solved[asked.name])]
+        row += [
+            value_text(Asked(limit.quantity.quantity), one.held[limit.text])
+            for limit in result.limits
+        ]
+        rows.append(row)
+    return rows
+
+
+def _paragraph(text: str, width: int) -> list[str]:
+    return wrapped(text, width, first="", rest="")
+
+
+def _sentence(text: str) -> str:
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith(".") else f"{text}."
+
+
+def search_form(result: SearchResult) -> dict[str, Any]:
+    """The same as nested dicts and lists, SI units, null for what is not known."""
+
+    def layout(one: FoundLayout) -> dict[str, Any]:
+        check = _check(result, one.number)
+        return {
+            "layout": one.number,
+            "parameters": {p.name: result.value(p, one) for p in result.parameters},
+            "figures": dict(one.figures),
+            "limits": dict(one.held),
+            "keeps_limits": one.keeps_limits,
+            "houses": one.houses,
+            "in_full": None if check is None else {
+                "figures": dict(check.solved),
+                "limits": dict(check.held),
+                "keeps_limits": check.keeps_limits,
+                "difference": check.difference,
+            },
+        }  # fmt: skip
+
+    form = {
+        "format_version": json_form.FORMAT_VERSION,
+        "name": result.name,
+        "goals": [goal.name for goal in result.goals],
+        "limits": [limit.text for limit in result.limits],
+        "bands": [band.name for band in result.bands],
+        "houses": result.houses,
+        "budget": result.budget,
+        "spent": result.spent,
+        "seed": result.seed,
+        "limits_are_met": result.are_met,
+        "best": layout(result.best),
+        "best_by_goal": {name: one.number for name, one in result.best_by_goal.items()},
+        "front": [layout(one) for one in result.front],
+        "layouts": [layout(one) for one in result.layouts],
+        "remarks": list(result.remarks),
+    }
+    return _plain(form)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    return json_form.number(value) if isinstance(value, float) else value
