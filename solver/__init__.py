@@ -5,7 +5,7 @@ from .answer_records import Answer, BandAnswer
 from .answer_store import open_answer
 from .bands import Band, band_names
 from .comparison import Comparison, compare
-from .errors import BandError, LimitsError, SolverError, StoreError, SweepError
+from .errors import BandError, LimitsError, PriorError, SolverError, StoreError, SweepError
 from .settings import read_attic
 from .solution import Solution
 from .solve import solve
@@ -89,6 +89,7 @@ from .study import (
     resume_sweep,
     sweep,
 )
+from .study.ensemble import HowSure, MeasuringSheet, how_sure, measuring_sheet
 from .study.pruning import Advice, Target, prune
 from .study.unknowns import Distribution, Unknown, unknowns_of
 from .voltage_records import VoltageLimits, VoltageReading, WireVoltage
@@ -108,6 +109,7 @@ __all__ = [
     "ExemptionCheck",
     "Exposure",
     "GainComparison",
+    "HowSure",
     "IdealTransformer",
     "Influence",
     "LNetwork",
@@ -121,10 +123,12 @@ __all__ = [
     "Lobe",
     "Match",
     "MatchMap",
+    "MeasuringSheet",
     "NoisePath",
     "PiNetwork",
     "PlaneExposure",
     "PowerLadder",
+    "PriorError",
     "RankedNoise",
     "RoomExposure",
     "Solution",
@@ -169,12 +173,14 @@ __all__ = [
     "greatest_hop",
     "hop_distance",
     "hop_elevation_deg",
+    "how_sure",
     "influence",
     "layer_incidence_deg",
     "layer_secant",
     "limit_names",
     "lobes",
     "match_map",
+    "measuring_sheet",
     "near_vertical_share",
     "noise_coupling",
     "nulls",

@@ -371,6 +371,10 @@ class BandModel:
             self._at[frequency] = found.reshape(shape)
         return self._at[frequency]
 
+    def forget(self, frequency: float) -> None:
+        """Let go of what `at` keeps of a frequency. [Hz]"""
+        self._at.pop(frequency, None)
+
     def eliminated(self, frequency: float, state: HouseState) -> Eliminated:
         """The house in a state, at a frequency [Hz], ready for layouts."""
         model, each = self.model, self.at(frequency)
