@@ -57,6 +57,9 @@ BUDGET = {
     "loads": LOADS,
 }  # fmt: skip
 
+LEAST_PART = 2e-3
+"""A part of the budget that is less in all cases has no bars."""
+
 KIND_COLOURS = {"earth": "#8a6d3b", "house": "#c9b38a", "antenna": "#0b4f8a"}
 MOST_BARS = 20
 
@@ -214,7 +217,7 @@ def draw_watt_ranges(found: HowSure, bands: Sequence[BandSureness]) -> Figure:
 
     parts = [
         name for name in BUDGET
-        if any(float(np.abs(band.values[name]).max()) > 1e-4 for band in bands)
+        if any(float(np.abs(band.values[name]).max()) > LEAST_PART for band in bands)
     ]  # fmt: skip
     inches = Inches(3.0, 1.2 + 0.34 * len(bands))
     figure = Picture(figsize=(3.0 * len(parts), inches.height + TITLE_INCHES))

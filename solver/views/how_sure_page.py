@@ -27,7 +27,7 @@ SURE = 2.0
 TOGETHER = 0.3
 """Part of the variance that no unknown explains alone, from which on that is said."""
 
-NOTHING = 5e-5
+NOTHING = 5e-4
 """A part of one below this in every case and band has no column."""
 
 DECIDED = (("SWR", "reflection"), ("X", "reactance"), ("efficiency", "efficiency"))
@@ -188,8 +188,14 @@ def _sureness(found: HowSure) -> str:
         )
     elif found.after:
         text = "After readings unknowns hang together: parts overlap and do not add up. "
+    if found.check is not None:
+        text += (
+            f"One house solved by itself on {found.check.band} differed by "
+            f"{found.check.reflection:.1g} in the reflection coefficient and "
+            f"{n.per_cent(found.check.budget)} of the input in the budget. "
+        )
     return (
-        f"{text}With {found.count} cases parts are known to some {_typical_error(found)}. What "
+        f"{text}With {found.count} cases parts are known to {_typical_error(found)} or better. What "
         "nobody thought of is in no range, and the model's own error, a few per cent of an "
         "impedance, is not either."
     )
@@ -199,7 +205,7 @@ def _typical_error(found: HowSure) -> str:
     errors = [band.indices(figure).errors for band in found.bands for _, figure in DECIDED]
     known = np.concatenate(errors)
     known = known[np.isfinite(known)]
-    return n.per_cent(float(np.median(known))) if known.size else "nothing"
+    return f"{max(100.0 * float(known.max()), 1.0):.0f} %" if known.size else "nothing"
 
 
 # ---- pages -------------------------------------------------------------------------------
@@ -313,6 +319,10 @@ def how_sure_form(found: HowSure) -> dict[str, Any]:
         "cases": found.count,
         "seed": found.seed,
         "after": found.after,
+        "check": None if found.check is None else {
+            "band": found.check.band, "case": found.check.case,
+            "reflection": number(found.check.reflection), "budget": number(found.check.budget),
+        },
         "reference_ohm": found.reference,
         "power_w": found.power,
         "unknowns": [

@@ -20,11 +20,12 @@ from ...moments.basis import FloatArray
 from ...settings import read_settings
 from ...solve import DEFAULT_TOLERANCE
 from ..model.attic_model import AtticModel, HouseState
+from ..model.drawn import drawn_solution, drawn_system
 from ..model.modelling import ModelEffort, Modelling
 from ..sweep_names import resolve, value_at
 from ..unknowns import SCORE_LIMIT, Unknowns, sobol_scores, unknowns_of
 from .cases import Station, band_points, cases_on_band
-from .records import BandSureness, HowSure, groups_for
+from .records import BandSureness, Check, HowSure, groups_for
 
 DEFAULT_COUNT = 64
 LEAST_COUNT, MOST_COUNT = 8, 4096
@@ -81,6 +82,7 @@ def how_sure(
     power: float | None = None,
     after: Any = None,
     tolerance: float | None = DEFAULT_TOLERANCE,
+    check: bool = True,
     progress: bool | None = None,
     announce: Callable[[HowSureEffort], None] | None = None,
     name: str | None = None,
@@ -107,6 +109,8 @@ def how_sure(
         Cases are drawn from what is known after its readings, with its own unknowns.
     tolerance : float, optional
         Of the mesh, as for `answer`.
+    check : bool
+        Solve one of the houses by itself, on one band, and keep the difference.
     progress : bool, optional
         Show a bar with the time left; None: if it takes more than a second.
     announce : callable, optional
@@ -196,11 +200,13 @@ def how_sure(
                     impedances[:-1], drawn, impedances[-1], told, groups, posterior is None,
                 )  # fmt: skip
                 found.append(one)
+        checked = _checked(model, found, states, own, int(seed)) if check else None
     return HowSure(
         name or plan.attic.name or plan.file.name, tuple(found), asked,
         np.stack([one.scores for one in states]), np.stack([one.cables for one in states]),
         int(seed), settings.reference, settings.power, "" if posterior is None else "readings",
         {one: lengths[one] for one in model.names}, _units(plan, asked, model.names),
+        checked,
     )  # fmt: skip
 
 
@@ -250,6 +256,30 @@ def _drawn(model: AtticModel, posterior: Any, count: int, seed: int) -> list[Hou
     moved = np.clip(posterior.scores + scores @ root.T, -SCORE_LIMIT, SCORE_LIMIT)
     there: NDArray[np.bool_] = cables
     return [HouseState(u, own) for u, own in zip(moved, there, strict=True)]
+
+
+def _checked(
+    model: AtticModel,
+    found: Sequence[BandSureness],
+    states: Sequence[HouseState],
+    lengths: FloatArray,
+    seed: int,
+) -> Check:
+    """One of the houses against its full solution."""
+    one, case = found[seed % len(found)], seed % len(states)
+    centre, state = one.band.centre, states[case]
+    z, solution = drawn_solution(
+        drawn_system(model, state, lengths), centre, lead=model.lead(state.scores)
+    )
+    budget = {
+        ("efficiency" if k == "radiated" else k): float(v)
+        for k, v in solution.budget.as_dict().items()
+    }
+    middle = int(np.argmin(np.abs(one.frequencies - centre)))
+    pair = np.array([z, one.impedances[case, middle]])
+    reflection = (pair - one.reference) / (pair + one.reference)
+    off = max(abs(one.values[name][case] - value) for name, value in budget.items())
+    return Check(one.name, case, float(abs(reflection[1] - reflection[0])), float(off))
 
 
 def _units(plan: AtticPlan, asked: Unknowns, names: Sequence[str]) -> dict[str, str]:

@@ -24,7 +24,28 @@ if TYPE_CHECKING:
 
     from .measuring import MeasuringSheet
 
-__all__ = ["BandSureness", "Contribution", "HowSure"]
+__all__ = ["BandSureness", "Check", "Contribution", "HowSure"]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One house of an ensemble against the same one solved by itself, at a band's centre.
+
+    Attributes
+    ----------
+    band : str
+    case : int
+        Which house.
+    reflection : float
+        Difference of the reflection coefficients.
+    budget : float
+        Greatest difference of a part of the budget, of the input.
+    """
+
+    band: str
+    case: int
+    reflection: float
+    budget: float
 
 
 @dataclass(frozen=True)
@@ -186,6 +207,8 @@ class HowSure:
         Of the elements, as told. [m]
     units : mapping of str to str
         In which unit of length the file tells what is unknown, by name.
+    check : Check or None
+        None where none was asked for.
     """
 
     name: str
@@ -199,6 +222,7 @@ class HowSure:
     after: str
     lengths: Mapping[str, float]
     units: Mapping[str, str]
+    check: Check | None = None
 
     def band(self, name: str) -> BandSureness:
         """One band.
