@@ -42,8 +42,16 @@ def cost(figures: Figures, plan: AtticPlan, bands: list[str] | None) -> HowSure:
     def run() -> None:
         nonlocal took
         began = time.perf_counter()
-        found.append(how_sure(plan, bands, count=CASES, progress=False, check=False, 
-                              announce=lambda effort: estimates.append(effort.seconds)))  # fmt: skip
+        found.append(
+            how_sure(
+                plan,
+                bands,
+                count=CASES,
+                progress=False,
+                check=False,
+                announce=lambda effort: estimates.append(effort.seconds),
+            )
+        )
         took = time.perf_counter() - began
 
     estimates: list[float] = []
