@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 BLANK = "________"
 
+FLUSH = 42
+"""Where blanks begin that stand on a line with what is told so far."""
+
 LITTLE, OUT_OF_REACH = "Hardly worth the climb", "Nobody can measure"
 
 IN_THE_ATTIC = (
@@ -69,7 +72,11 @@ def measuring_text(sheet: MeasuringSheet, *, width: int = 80) -> str:
     lines += wrapped(IN_THE_ATTIC, width)
     for row in sheet.rows:
         lines += ["", f"{row.place:>3}. {row.what}"]
-        lines += [f"     {'so far ' + row.told:<42} measured {_blank(row.unit)}"]
+        so_far, measured = f"so far {row.told}", f"measured {_blank(row.unit)}"
+        if len(so_far) < FLUSH and 5 + FLUSH + len(measured) <= width:
+            lines.append(f"     {so_far:<{FLUSH}}{measured}")
+        else:
+            lines += [f"     {so_far}", f"     {measured}"]
         lines += wrapped(f"How: {row.how or 'as well as you can'}.", width, first="     ",
                          rest="     ")  # fmt: skip
         lines += wrapped(f"The answer gets {_surer(row)}.", width, first="     ", rest="     ")
