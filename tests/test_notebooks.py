@@ -24,6 +24,7 @@ from traitlets import default
 NOTEBOOKS = Path(__file__).resolve().parents[1] / "notebooks"
 NAMES = (
     "attic-example.ipynb",
+    "how-sure.ipynb",
     "overnight-sweep.ipynb",
     "textbook-dipole.ipynb",
     "textbook-monopole.ipynb",

@@ -7,6 +7,7 @@ scores cut off at `SCORE_LIMIT`; integrals by Gauss's rule with 200 nodes.
 import inspect
 import itertools
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -79,11 +80,11 @@ def test_additive_quadratic_is_exact(count: int):
 
 def test_a_product_belongs_to_nobody_alone():
     apart, each = [], []
+    v = variance(NODES)
+    expected = np.array([0.0, 0.0, 4.0 * v]) / (4.0 * v + 9.0 * v * v)
     for seed in range(30):
         u = scores_of(3, 64, seed)
         found = indices_of(2.0 * u[:, 2] + 3.0 * u[:, 0] * u[:, 1], u)
-        v = variance(NODES)
-        expected = np.array([0.0, 0.0, 4.0 * v]) / (4.0 * v + 9.0 * v * v)
         apart.append((found.shares - expected) / found.errors)
         each.append([*found.shares, found.rest])
     # sampling: 30 seeds, a mean of 90 numbers
@@ -213,13 +214,12 @@ def test_against_another_estimator_on_an_attic():
             u[cheap] = 2.0 * own  # wide enough to bend
             state = HouseState(u, attic.middle.cables)
             z[k] = band.impedance(f, attic.told, state, eliminated=house)
-        return np.stack([z.imag, np.abs((z - 50.0) / (z + 50.0))])
+        return np.stack([np.imag(z), np.abs((z - 50.0) / (z + 50.0))])
 
     cut_off = stats.truncnorm(-SCORE_LIMIT / 2.0, SCORE_LIMIT / 2.0)
     known = "rng" if "rng" in inspect.signature(stats.sobol_indices).parameters else "random_state"
-    other = stats.sobol_indices(
-        func=lambda x: figures(x.T), n=256, dists=[cut_off] * 3, **{known: 3}
-    ).first_order
+    options: dict[str, Any] = {known: 3, "dists": [cut_off] * 3}
+    other = stats.sobol_indices(func=lambda x: figures(x.T), n=256, **options).first_order
     u = cut_off.ppf(ndtr(scores_of(3, 64, 11)))
     names = ["long", "short", "lead"]
     groups = dependent_groups(names, u, np.zeros((64, 0), dtype=bool))

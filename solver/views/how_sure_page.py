@@ -195,8 +195,8 @@ def _sureness(found: HowSure) -> str:
             f"{n.per_cent(found.check.budget)} of the input in the budget. "
         )
     return (
-        f"{text}With {found.count} cases parts are known to {_typical_error(found)} or better. What "
-        "nobody thought of is in no range, and the model's own error, a few per cent of an "
+        f"{text}With {found.count} cases parts are known to {_typical_error(found)} or better. "
+        "What nobody thought of is in no range, and the model's own error, a few per cent of an "
         "impedance, is not either."
     )
 

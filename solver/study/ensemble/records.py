@@ -20,7 +20,6 @@ from .sobol import Group, Indices, dependent_groups, first_order, groups_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
     from .measuring import MeasuringSheet
 
@@ -323,7 +322,7 @@ class HowSure:
 
     def plot(
         self, what: str = "swr", ax: Axes | None = None, *, bands: Sequence[str] | None = None
-    ) -> Axes | Figure:
+    ) -> Any:
         """A picture of the ensemble.
 
         Parameters
@@ -334,6 +333,10 @@ class HowSure:
             For "watts" and "what matters", which fit into one.
         bands : sequence of str, optional
             All where left out.
+
+        Returns
+        -------
+        Figure, or Axes of "what matters" and where `ax` is given
         """
         from ...views.ensemble_figures import draw
 

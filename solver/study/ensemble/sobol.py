@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import linalg
 from scipy.stats import norm
 
@@ -117,16 +118,17 @@ def score_group(name: str, scores: FloatArray, degree: int) -> Group:
     return Group(name, orthonormal(scores, degree), np.eye(degree))
 
 
-def cable_group(name: str, there: FloatArray) -> Group:
+def cable_group(name: str, there: ArrayLike) -> Group:
     """Of candidate cables: each number alike likely, which ones likewise, (V, C)."""
-    count = there.shape[1]
+    present = np.asarray(there, dtype=np.float64)
+    count = present.shape[1]
     covariance = np.full((count, count), 1.0 / 12.0)
     np.fill_diagonal(covariance, 0.25)
-    return Group(name, np.asarray(there, dtype=np.float64) - 0.5, covariance)
+    return Group(name, present - 0.5, covariance)
 
 
 def groups_of(
-    names: Sequence[str], scores: FloatArray, cables: FloatArray, *, cables_name: str = ""
+    names: Sequence[str], scores: FloatArray, cables: ArrayLike, *, cables_name: str = ""
 ) -> list[Group]:
     """Groups of independent unknowns, of as high a degree as the number of cases allows.
 
@@ -139,18 +141,19 @@ def groups_of(
     cables_name : str
         What they are called together.
     """
-    count, n_cables = scores.shape[0], cables.shape[1]
+    there = np.asarray(cables, dtype=np.float64)
+    count, n_cables = scores.shape[0], there.shape[1]
     degree = MOST_DEGREE
     while degree > 1 and count < CASES_BY_COLUMN * (1 + degree * len(names) + n_cables):
         degree -= 1
     found = [score_group(name, u, degree) for name, u in zip(names, scores.T, strict=True)]
     if n_cables:
-        found.append(cable_group(cables_name, np.asarray(cables)))
+        found.append(cable_group(cables_name, there))
     return found
 
 
 def dependent_groups(
-    names: Sequence[str], scores: FloatArray, cables: FloatArray, *, cables_name: str = ""
+    names: Sequence[str], scores: FloatArray, cables: ArrayLike, *, cables_name: str = ""
 ) -> list[Group]:
     """The same of unknowns that are no longer independent, as after readings.
 
@@ -162,8 +165,9 @@ def dependent_groups(
         own = (u - u.mean()) / spread if spread > 0.0 else np.zeros(u.shape)
         columns = np.stack([own, own**2 - 1.0], axis=1)
         found.append(_centred(name, columns))
-    if cables.shape[1]:
-        found.append(_centred(cables_name, np.asarray(cables, dtype=np.float64)))
+    there = np.asarray(cables, dtype=np.float64)
+    if there.shape[1]:
+        found.append(_centred(cables_name, there))
     return found
 
 
