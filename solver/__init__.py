@@ -5,7 +5,7 @@ from .answer_records import Answer, BandAnswer
 from .answer_store import open_answer
 from .bands import Band, band_names
 from .comparison import Comparison, compare
-from .errors import BandError, LimitsError, SolverError, StoreError, SweepError
+from .errors import BandError, LimitsError, PriorError, SolverError, StoreError, SweepError
 from .settings import read_attic
 from .solution import Solution
 from .solve import solve
@@ -93,6 +93,7 @@ from .study.calibration.calibrate import calibrate
 from .study.calibration.records import Calibration
 from .study.calibration.store import open_calibration
 from .study.calibration.visits import Visit
+from .study.ensemble import HowSure, MeasuringSheet, how_sure, measuring_sheet
 from .study.model.sensitivities import Sensitivities, sensitivities
 from .study.pruning import Advice, Target, prune
 from .study.readings import Readings, line_of, read_readings
@@ -116,6 +117,7 @@ __all__ = [
     "ExemptionCheck",
     "Exposure",
     "GainComparison",
+    "HowSure",
     "IdealTransformer",
     "Influence",
     "LNetwork",
@@ -129,10 +131,12 @@ __all__ = [
     "Lobe",
     "Match",
     "MatchMap",
+    "MeasuringSheet",
     "NoisePath",
     "PiNetwork",
     "PlaneExposure",
     "PowerLadder",
+    "PriorError",
     "RankedNoise",
     "Readings",
     "RoomExposure",
@@ -182,6 +186,7 @@ __all__ = [
     "greatest_hop",
     "hop_distance",
     "hop_elevation_deg",
+    "how_sure",
     "influence",
     "layer_incidence_deg",
     "layer_secant",
@@ -189,6 +194,7 @@ __all__ = [
     "line_of",
     "lobes",
     "match_map",
+    "measuring_sheet",
     "near_vertical_share",
     "noise_coupling",
     "nulls",

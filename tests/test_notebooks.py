@@ -25,6 +25,7 @@ NOTEBOOKS = Path(__file__).resolve().parents[1] / "notebooks"
 NAMES = (
     "attic-example.ipynb",
     "from-readings.ipynb",
+    "how-sure.ipynb",
     "overnight-sweep.ipynb",
     "textbook-dipole.ipynb",
     "textbook-monopole.ipynb",

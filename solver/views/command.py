@@ -15,7 +15,9 @@ from .calibrate_command import add_calibrate_job
 from .command_voice import BAD_INPUT, DONE, STOPPED, UNEXPECTED, BadUsage
 from .exposure_command import add_exposure_job
 from .file_command import add_file_jobs, add_keys_job
+from .how_sure_command import add_how_sure_job
 from .influence_command import add_influence_job
+from .measure_command import add_measure_job
 from .prune_command import add_prune_job
 from .rank_command import add_rank_job
 from .search_command import add_search_job
@@ -36,6 +38,8 @@ Start here:
   ridgepole calibrate my-attic.toml --reading "7.05 MHz 23 - 41j"   learn from what was read
   ridgepole exposure my-attic.toml          fields in the rooms and parts of the limits
   ridgepole station my-attic-answer/answer.h5   tuner, line, watts, noise and distances alone
+  ridgepole how-sure my-attic.toml          how wide the answer is, and what that hangs on
+  ridgepole measure my-attic.toml           a sheet of what to measure, what tells most first
   ridgepole sweep my-attic.toml             many layouts, overnight; goes on where it was stopped
   ridgepole watch my-attic.sweep.h5         how far that is
   ridgepole rank my-attic.sweep.h5          its best layouts, and as attic files (--to FOLDER)
@@ -129,6 +133,8 @@ def _parser() -> argparse.ArgumentParser:
     add_calibrate_job(jobs)
     add_exposure_job(jobs)
     add_station_job(jobs)
+    add_how_sure_job(jobs)
+    add_measure_job(jobs)
     add_sweep_job(jobs)
     add_watch_job(jobs)
     add_rank_job(jobs)

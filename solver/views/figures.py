@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from ..answer_records import Answer, BandAnswer
+    from ..bands import Band
     from ..moments.basis import ComplexArray, FloatArray
 
 # Hues that also differ in lightness, so that any eye and any printer tells them apart.
@@ -97,10 +98,11 @@ def tidy(ax: Axes) -> None:
         label.set_fontsize(9)
 
 
-def _megahertz_axis(ax: Axes, band: BandAnswer) -> None:
+def megahertz_axis(ax: Axes, band: Band) -> None:
+    """A band from edge to edge in MHz, edges and middle written out."""
     from matplotlib.ticker import FuncFormatter
 
-    low, high = band.band.low / 1e6, band.band.high / 1e6
+    low, high = band.low / 1e6, band.high / 1e6
     ticks = np.linspace(low, high, 3)
     # As many decimals as write each tick exactly, to the hertz at most.
     decimals = next(
@@ -151,7 +153,7 @@ def draw_swr(band: BandAnswer, ax: Axes | None = None) -> Axes:
     ax.set_ylim(1.0, top)
     mark_swr(ax.yaxis, top)
     tidy(ax)
-    _megahertz_axis(ax, band)
+    megahertz_axis(ax, band.band)
     ax.set_xlabel("MHz")
     ax.set_ylabel(f"SWR ({band.reference:g} ohm)")
     head(
@@ -177,7 +179,7 @@ def draw_impedance(band: BandAnswer, ax: Axes | None = None) -> Axes:
             color=colour, fontsize=9, fontweight="bold", va="center", annotation_clip=False,
         )  # fmt: skip
     tidy(ax)
-    _megahertz_axis(ax, band)
+    megahertz_axis(ax, band.band)
     ax.margins(y=0.12)
     ax.set_xlabel("MHz")
     ax.set_ylabel("R and X [ohm]")
@@ -191,7 +193,7 @@ def draw_load(answer: Answer) -> Figure:
     bands = answer.bands
     wide = min(len(bands), MOST_COLUMNS)
     deep = math.ceil(len(bands) / wide)
-    figure, inches = Picture(figsize=(4.4 * wide, 3.5 * deep + 0.4)), _Inches(4.4, 3.5)
+    figure, inches = Picture(figsize=(4.4 * wide, 3.5 * deep + 0.4)), Inches(4.4, 3.5)
     outer = figure.add_gridspec(
         deep, wide, **inches.grid(wide, deep, left=0.65, right=0.3, bottom=0.5, top=0.3)
     )
@@ -211,7 +213,7 @@ LEGEND_COLUMNS = 9
 
 
 @dataclass(frozen=True)
-class _Inches:
+class Inches:
     """Cells of a sheet laid out by hand, which is far quicker than having it found.
 
     Attributes
@@ -340,7 +342,7 @@ def draw_watts(answer: Answer) -> Figure:
     """Budget and split by angle, side by side over the bands."""
     from ...geometry.picture import Picture
 
-    inches = _Inches(6.0, 1.3 + 0.38 * len(answer.bands))
+    inches = Inches(6.0, 1.3 + 0.38 * len(answer.bands))
     figure = Picture(figsize=(12, inches.height + TITLE_INCHES))
     grid = inches.grid(2, 1, left=0.95, right=0.25, bottom=0.55, top=0.35)
     left, right = figure.subplots(1, 2, gridspec_kw=grid)
@@ -594,7 +596,7 @@ def wire_sheet(
     if len(marks) > 1:
         handles |= {label: Line2D([], [], ls="", **mark) for label, mark in marks.items()}
     over = TITLE_INCHES + LEGEND_LINE * math.ceil(len(handles) / LEGEND_COLUMNS)
-    inches = _Inches(6.2, 3.7)
+    inches = Inches(6.2, 3.7)
     figure = Picture(figsize=(12.4, 3.7 * len(bands) + over))
     grid = inches.grid(2, len(bands), left=0.6, right=0.75, bottom=0.5, top=0.3, over=over)
     axes = figure.subplots(len(bands), 2, squeeze=False, gridspec_kw=grid)

@@ -39,6 +39,9 @@ WATTS = ("low", "middle", "high", *HEAT)
 ANGLE_LIMITS = (30.0, 60.0)
 """Elevations that part low, middle and high angles. [degree]"""
 
+LEAST_RANGE = 0.02
+"""Of the lengths of an element that are prepared. [m]"""
+
 BAND_NODES = {2: 3, 4: 3, 6: 5}
 """Matrices of a band where `band_sweep` begins with more: what it adds is far below what is not
 known of the house."""
@@ -300,6 +303,8 @@ def _widened(
         if antenna is None:
             raise SolverError(f"There is no [antenna] with an element {name!r}.")
         room = antenna.element(name).room(antenna.feed_point)
+        if high - low < LEAST_RANGE:  # known exactly: a range all the same, to lie within
+            low, high = low - 0.5 * LEAST_RANGE, high + 0.5 * LEAST_RANGE
         found[name] = (low, min(high, room))
         if high > room:
             beyond[name] = high
@@ -420,6 +425,10 @@ class BandModel:
                 return matrices
             self._at[frequency] = matrices
         return self._at[frequency]
+
+    def forget(self, frequency: float) -> None:
+        """Let go of what `at` keeps of a frequency. [Hz]"""
+        self._at.pop(frequency, None)
 
     def eliminated(self, frequency: float, state: HouseState) -> Eliminated:
         """The house in a state, at a frequency [Hz], ready for layouts."""
