@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import small_attic
 from scipy.optimize import least_squares
+from threadpoolctl import threadpool_limits
 
 from ridgepole.geometry import Cable, GeometryError
 from ridgepole.geometry.attic_file import plan_from
@@ -41,7 +42,7 @@ start_bearing = 30
 moisture = 0.14
 
 [joists]
-spacing = "600 mm"
+spacing = "1.2 m"
 section = "45 x 195 mm"
 
 [earth]
@@ -53,7 +54,7 @@ wanted = ["30 m", "20 m"]
 )
 
 TARGETS = {"30 m": "resonant at 10.125 MHz", "20 m": "resonant at 14.175 MHz"}
-FREQUENCIES = np.concatenate([np.linspace(10.1e6, 10.15e6, 5), np.linspace(14.0e6, 14.35e6, 7)])
+FREQUENCIES = np.concatenate([np.linspace(10.1e6, 10.15e6, 3), np.linspace(14.0e6, 14.35e6, 5)])
 WANTED = ((10.125e6, 0.005), (14.175e6, 0.005))
 """Frequency and tolerance of each target."""
 
@@ -108,10 +109,11 @@ class HiddenAttic:
 
     def impedance(self, frequency: float, lengths: np.ndarray) -> complex:
         """At the feed point, for lengths as the tape has them. [Hz, m]"""
-        if frequency not in self._at:
-            matrix = self.pool.pool.system.fill(frequency).matrix
-            self._at[frequency] = Eliminated.of(self.pool, matrix, frequency)
-        found = self._at[frequency].state(lengths * self.factors).impedance
+        with threadpool_limits(limits=1, user_api="blas"):
+            if frequency not in self._at:
+                matrix = self.pool.pool.system.fill(frequency).matrix
+                self._at[frequency] = Eliminated.of(self.pool, matrix, frequency)
+            found = self._at[frequency].state(lengths * self.factors).impedance
         return found + 2j * np.pi * frequency * self.lead
 
     def readings(self, lengths: np.ndarray) -> Readings:

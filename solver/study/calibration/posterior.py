@@ -188,7 +188,7 @@ def fitted(
     first = middle if start is None else np.clip(start, -0.99 * SCORE_LIMIT, 0.99 * SCORE_LIMIT)
     found = least_squares(
         residual, first, jac=jacobian, bounds=(-SCORE_LIMIT, SCORE_LIMIT), max_nfev=MOST_STEPS,
-        xtol=1e-5, ftol=1e-6, gtol=1e-8,
+        xtol=1e-4, ftol=1e-5, gtol=1e-8,
     )  # fmt: skip
     miss, change = asked(found.x)
     misfit, before = float(miss @ miss), float(asked(middle)[0] @ asked(middle)[0])

@@ -17,9 +17,6 @@ from .visits import Visit
 MODEL_ERROR = 0.01
 """Of the reflection coefficient of a whole band: what mesh, timber model and geometry miss."""
 
-CABLE_DRAWS = 12
-"""Sets of candidate cables from which their covariance is taken."""
-
 LEAST_ACROSS = 0.5
 """Of the error along the reflection coefficient: less than this no analyser leaves across it,
 however small the coefficient is. Common practice."""
@@ -211,23 +208,25 @@ class Data:
             if inside.any():
                 shared += [self.parts(MODEL_ERROR * factor * inside) for factor in (1.0, 1j)]
         seen = self.distortion.applied(self.frequencies, self.by_cables.T).T
-        shared += [self.parts(change) / np.sqrt(CABLE_DRAWS) for change in seen]
+        shared += [self.parts(change) for change in seen]
         root = np.stack(shared, axis=1)
         return found + root @ root.T
 
     def _drawn_cables(self) -> ComplexArray:
-        """What some of the candidate cables change, (D, K)."""
+        """What the candidate cables change, as rows whose squares add up, (D, K).
+
+        Each is there in one house of two, and they are taken to add up: with what each changes by
+        itself, d_c, the mean square is the sum of d_c d_c^T / 4 and that of their sum.
+        """
         model, n = self.model, len(self.model.cables)
-        draws = CABLE_DRAWS if n else 0
-        found = np.zeros((draws, self.frequencies.size), dtype=np.complex128)
-        if not draws:
-            return found
+        if not n:
+            return np.zeros((0, self.frequencies.size), dtype=np.complex128)
         none = self.reflections(model.middle)
-        rng = np.random.default_rng(0)
-        for k in range(draws):
-            there = rng.random(n) < 0.5
-            found[k] = self.reflections(HouseState(model.middle.scores, there)) - none
-        return found
+        alone = np.stack(
+            [self.reflections(HouseState(model.middle.scores, one)) - none
+             for one in np.eye(n, dtype=bool)]
+        )  # fmt: skip
+        return 0.5 * np.concatenate([alone, alone.sum(axis=0, keepdims=True)])
 
     @cached_property
     def whitening(self) -> FloatArray:
