@@ -5,7 +5,16 @@ from .answer_records import Answer, BandAnswer
 from .answer_store import open_answer
 from .bands import Band, band_names
 from .comparison import Comparison, compare
-from .errors import BandError, LimitsError, PriorError, SolverError, StoreError, SweepError
+from .errors import (
+    BandError,
+    LimitsError,
+    PriorError,
+    ReadingError,
+    SolverError,
+    StoreError,
+    SweepError,
+    TargetError,
+)
 from .settings import read_attic
 from .solution import Solution
 from .solve import solve
@@ -138,6 +147,7 @@ __all__ = [
     "PowerLadder",
     "PriorError",
     "RankedNoise",
+    "ReadingError",
     "Readings",
     "RoomExposure",
     "SearchResult",
@@ -155,6 +165,7 @@ __all__ = [
     "SystemNoise",
     "TNetwork",
     "Target",
+    "TargetError",
     "Touch",
     "TouchedConductor",
     "Transformer",

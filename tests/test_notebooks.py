@@ -26,6 +26,7 @@ NAMES = (
     "attic-example.ipynb",
     "from-readings.ipynb",
     "how-sure.ipynb",
+    "next-cut.ipynb",
     "overnight-sweep.ipynb",
     "textbook-dipole.ipynb",
     "textbook-monopole.ipynb",

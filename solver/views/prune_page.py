@@ -56,7 +56,7 @@ def _margin(cut: Cut) -> str:
 
 def cut_rows(advice: Advice) -> list[list[str]]:
     """The cuts as a table, heads first."""
-    rows = [["", "element", "now", "do", "new length", "right is, 10 to 90 %", "knife"]]
+    rows = [["", "element", "now", "do", "new length", "right is, 10 to 90 %", "at the wire"]]
     for cut in advice.cuts:
         sure = f"{cut.now.with_value(cut.low)} to {cut.now.with_value(cut.high)}"
         rows.append(
@@ -74,11 +74,16 @@ def expected_rows(advice: Advice) -> list[list[str]]:
     for one in advice.expected:
         rows.append(
             [
-                str(one.target), _range(one.now), n.impedance(one.impedance_now),
-                _range(one.after), n.impedance(one.impedance_after),
+                str(one.target), _range(one.now), _ohms(one.impedance_now),
+                _range(one.after), _ohms(one.impedance_after),
             ]
         )  # fmt: skip
-    return rows
+    return [row[:3] for row in rows] if advice.is_done else rows
+
+
+def _ohms(value: complex) -> str:
+    """Down to a tenth of an ohm."""
+    return n.impedance(complex(round(value.real, 1), round(value.imag, 1)))
 
 
 def _slopes(one: Expected) -> str:
