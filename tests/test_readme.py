@@ -130,3 +130,10 @@ def test_station_example_adds_up(tmp_path: Path):
     ladder = printed.strip().splitlines()[-1].partition(": ")[2]
     watts = [float(rung.split()[-2]) for rung in ladder.split(", ")]
     assert sum(watts) == pytest.approx(100.0, abs=0.1)  # printed to three digits
+
+
+def test_readings_example_says_what_to_cut(tmp_path: Path):
+    (tmp_path / "my-attic.toml").write_text(ATTIC, encoding="utf-8")
+    printed = run_python(block_after("readings example"), tmp_path)
+    assert "What to cut next" in printed
+    assert "20 m" in printed
