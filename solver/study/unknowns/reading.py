@@ -181,7 +181,8 @@ def _one(
     try:
         key, path = resolve(plan.file, key)
     except SweepError as error:
-        known = [*found, *(f"length of {one}" for one in elements), "feed lead", "house cables"]
+        lengths = [f"length of {one}" for one in elements]
+        known = list(dict.fromkeys([*found, *lengths, "feed lead", "house cables"]))
         hint = nearest(name, known) if "." not in name else ""
         raise PriorError(
             f"{name!r} is neither a key of the file nor an unknown by name. {hint}{error} Unknowns "
