@@ -353,7 +353,7 @@ class LengthPool:
             )
         return cls(pool, pieces, {}, _checked(beyond, pieces))
 
-    def piece_numbers(self, lengths: Sequence[float]) -> tuple[int, ...]:
+    def piece_numbers(self, lengths: Sequence[float] | FloatArray) -> tuple[int, ...]:
         """On which piece each wire of certain lengths ends. [m]
 
         Raises
@@ -373,7 +373,7 @@ class LengthPool:
             found.append(int(np.searchsorted(middle, length)))
         return tuple(found)
 
-    def columns(self, lengths: Sequence[float]) -> Columns:
+    def columns(self, lengths: Sequence[float] | FloatArray) -> Columns:
         """The layout whose moving wires have lengths. [m]"""
         numbers = self.piece_numbers(lengths)
         if numbers not in self._mixtures:
