@@ -104,11 +104,10 @@ def test_a_stretched_wire_keeps_its_elements(length: float) -> None:
 def test_a_stretched_wire_keeps_what_is_before_a_mark() -> None:
     points = [(0, 0, 6), (9.0, 0.3, 6.4)]
     wire = Wire(points, radius=1e-3, name="one", marks=[3.0])
-    division = build_mesh(Scene([wire], feed=Feed("one", at=0.0)), TOP).division(0)
+    division = build_mesh(Scene([wire], feed=Feed("one", at=1.4)), TOP).division(0)
     assert 3.0 in np.round(division.distances, 9)
     found = division.stretched(wire.with_length(7.3))
     assert last_bound(wire) == 3.0
-    assert last_bound(wire.with_length(2.5)) == 0.0
     old, new = np.array(division.distances), np.array(found.distances)
     np.testing.assert_array_equal(new[old <= 3.0], old[old <= 3.0])
     assert np.all(new[old > 3.0] < old[old > 3.0])
@@ -119,7 +118,7 @@ def test_cuts_are_carried_to_another_place() -> None:
     wire = scene.wire("one")
     division = build_mesh(scene, TOP).division(0)
     assert division.carried(wire, wire) is division
-    lifted = Wire(np.asarray(wire.vertices) + [0, 0, 0.7], radius=1e-3, name="one")
+    lifted = Wire(np.add(wire.vertices, [0, 0, 0.7]), radius=1e-3, name="one")
     assert division.carried(wire, lifted) is division
     other = Wire([(0, 0, 6), (0.4, 0.2, 9.3), (7.3, 0.9, 9.1)], radius=1e-3, name="one")
     found = division.carried(wire, other)

@@ -35,7 +35,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -397,9 +397,12 @@ def _gauss_tables(n_orders: int) -> tuple[IntArray, FloatArray, FloatArray]:
     return counts, xi, legendre
 
 
+_BLAS: Any = blas
+
+
 def _add_symmetric(matrix: ComplexArray, rows: ComplexArray) -> None:
     """matrix += rows rows^T (plain transpose)."""
-    upper = np.triu(blas.zsyrk(1.0, rows.T, trans=1))
+    upper = np.triu(_BLAS.zsyrk(1.0, rows.T, trans=1))
     matrix += upper
     np.fill_diagonal(upper, 0.0)
     matrix += upper.T
@@ -407,7 +410,7 @@ def _add_symmetric(matrix: ComplexArray, rows: ComplexArray) -> None:
 
 def hermitian_product(rows: ComplexArray) -> ComplexArray:
     """conj(rows) rows^T, (N, N), of rows (N, K)."""
-    upper = np.triu(blas.zherk(1.0, rows.T, trans=2))
+    upper = np.triu(_BLAS.zherk(1.0, rows.T, trans=2))
     found = upper + upper.conj().T
     np.fill_diagonal(found, upper.diagonal().real)
     return found

@@ -146,7 +146,7 @@ class AtticModel:
                     f"{band} is too wide for a model of what is not known; ask for parts of it, "
                     f"{100 * (np.exp(WIDEST_STRETCH) - 1):.0f} % wide at most."
                 )
-        wide, beyond = _widened(plan, own, ranges)
+        wide = _widened(plan, own, ranges)
         costly = [one for one in own if one.kind == "key"]
         nodes = ScoreNodes.of(costly)
         frequencies = sorted(
@@ -166,7 +166,7 @@ class AtticModel:
             if houses.known(scene) is None:
                 like = houses.pools[0] if houses.pools else None
                 pool = LengthPool.build(
-                    changed, wide, frequencies, tolerance=tolerance, like=like, beyond=beyond
+                    changed, wide, frequencies, tolerance=tolerance, like=like
                 )  # fmt: skip
                 houses.add(scene, pool)
             tick()
@@ -291,24 +291,22 @@ class AtticModel:
 
 def _widened(
     plan: AtticPlan, unknowns: Sequence[Unknown], ranges: Mapping[str, tuple[float, float]]
-) -> tuple[dict[str, tuple[float, float]], dict[str, float]]:
-    """Ranges with what unknowns may add, and what that is more than there is room for."""
-    found, beyond = {}, {}
+) -> dict[str, tuple[float, float]]:
+    """Ranges with what unknowns may add, as far as there is room."""
+    found = {}
     for name, (low, high) in ranges.items():
         for one in unknowns:
             if one.kind == "length" and one.key == name:
                 low *= 1.0 + one.distribution.low
                 high *= 1.0 + one.distribution.high
-        antenna = plan.antenna
+        antenna: Any = plan.antenna
         if antenna is None:
             raise SolverError(f"There is no [antenna] with an element {name!r}.")
         room = antenna.element(name).room(antenna.feed_point)
         if high - low < LEAST_RANGE:  # known exactly: a range all the same, to lie within
             low, high = low - 0.5 * LEAST_RANGE, high + 0.5 * LEAST_RANGE
         found[name] = (low, min(high, room))
-        if high > room:
-            beyond[name] = high
-    return found, beyond
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -517,4 +515,5 @@ def _forms(house: House, frequency: float, means: ComplexArray | None) -> Comple
     sky = free.sky_forms((lowest, *ANGLE_LIMITS, 90.0), (), means, spare=FORM_SPARE)
     # a current that is spread over an element at several lengths heats as if it were there once
     heat = free.heat_forms(means, instead=house.pool.instead)
-    return np.concatenate([sky, heat])[:, :size, :size].astype(np.complex64)
+    both: Any = np.concatenate([sky, heat])[:, :size, :size].astype(np.complex64)
+    return both

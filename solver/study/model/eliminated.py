@@ -120,7 +120,7 @@ class Eliminated:
         whole[n:, :m] = np.eye(m)
         return np.stack([whole.conj().T @ (form @ whole) for form in forms])
 
-    def state(self, lengths: Sequence[float]) -> LayoutState:
+    def state(self, lengths: Sequence[float] | FloatArray) -> LayoutState:
         """The layout whose moving wires have lengths. [m]
 
         Raises
@@ -162,7 +162,7 @@ class Eliminated:
             block[at[:, None], at] += np.tensordot(weights, each, axes=1)
         right = c.T @ self.sources[mixture.rows]
         try:
-            solved = np.linalg.solve(block, right)
+            solved: ComplexArray = np.linalg.solve(block, right)  # pyright: ignore
         except np.linalg.LinAlgError as error:
             raise SolverError(
                 f"At {self.frequency / 1e6:g} MHz a layout's equations are singular."

@@ -16,7 +16,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -250,15 +250,11 @@ class LengthPool:
     pool : Pool
     pieces : mapping of str to tuple of LengthPiece
         By moving wire; none where all lengths are held.
-    beyond : mapping of str to float
-        How long a wire may be taken to be that its way does not let be so long: a little beyond
-        its last piece the polynomials go on. [m]
     """
 
     pool: Pool
     pieces: Mapping[str, tuple[LengthPiece, ...]]
     _mixtures: dict[tuple[int, ...], Mixture]
-    beyond: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -292,7 +288,6 @@ class LengthPool:
         tolerance: float | None,
         earth: Earth | None = None,
         like: LengthPool | None = None,
-        beyond: Mapping[str, float] | None = None,
     ) -> LengthPool:
         """Pool of an attic whose elements may be anything within ranges.
 
@@ -308,22 +303,14 @@ class LengthPool:
         like : LengthPool, optional
             Of the same ranges in a house that differs in no more than numbers: its mesh, and
             integrals over solids that are the same, are taken over.
-        beyond : mapping of str to float, optional
-            Of elements that may be a little longer than their way lets them be [m], by no more
-            than half of what is past their last bend.
 
         Raises
         ------
         SolverError
-            If the scene cannot be parted so (see `build_pool`), the other pool is not alike, or an
-            element is to go too far beyond its way.
+            If the scene cannot be parted so (see `build_pool`), or the other pool is not alike.
         """
-        beyond = {} if beyond is None else beyond
         ranges = {
-            name: (
-                min(low, (1.0 - LEAST_RANGE) * high, high - 2.0 * (beyond.get(name, high) - high)),
-                high,
-            )
+            name: (min(low, (1.0 - LEAST_RANGE) * high), high)
             for name, (low, high) in ranges.items()
         }
         longest = plan.with_element_length(**{name: high for name, (_, high) in ranges.items()})
@@ -351,9 +338,9 @@ class LengthPool:
             raise SolverError(
                 "The house changed in more than numbers: its wires meet elsewhere than before."
             )
-        return cls(pool, pieces, {}, _checked(beyond, pieces))
+        return cls(pool, pieces, {})
 
-    def piece_numbers(self, lengths: Sequence[float]) -> tuple[int, ...]:
+    def piece_numbers(self, lengths: Sequence[float] | FloatArray) -> tuple[int, ...]:
         """On which piece each wire of certain lengths ends. [m]
 
         Raises
@@ -363,7 +350,7 @@ class LengthPool:
         """
         found = []
         for (name, pieces), length in zip(self.pieces.items(), lengths, strict=True):
-            low, high = pieces[0].low, max(pieces[-1].high, self.beyond.get(name, 0.0))
+            low, high = pieces[0].low, pieces[-1].high
             if not low - 1e-6 <= length <= high + 1e-6:
                 raise GeometryError(
                     f"Element {name!r}: {length:g} m is outside of {low:g} to {high:g} m, for "
@@ -373,16 +360,13 @@ class LengthPool:
             found.append(int(np.searchsorted(middle, length)))
         return tuple(found)
 
-    def columns(self, lengths: Sequence[float]) -> Columns:
+    def columns(self, lengths: Sequence[float] | FloatArray) -> Columns:
         """The layout whose moving wires have lengths. [m]"""
         numbers = self.piece_numbers(lengths)
         if numbers not in self._mixtures:
             self._mixtures[numbers] = self._mixture(numbers)
         mixture = self._mixtures[numbers]
-        held = [
-            min(max(x, p.low), self.beyond.get(name, p.high) if p is own[-1] else p.high)
-            for x, p, (name, own) in zip(lengths, mixture.pieces, self.pieces.items(), strict=True)
-        ]
+        held = [min(max(x, p.low), p.high) for x, p in zip(lengths, mixture.pieces, strict=True)]
         return mixture.at(held)
 
     def _mixture(self, numbers: tuple[int, ...]) -> Mixture:
@@ -408,20 +392,6 @@ class LengthPool:
                     place = (k, int(chosen.column[entry]), int(function[at]))
                     each[wire][place] = chosen.weight[entry]
         return Mixture(pieces, tuple(map(Part.of, each)), (self.pool.n_moving, n))
-
-
-def _checked(
-    beyond: Mapping[str, float], pieces: Mapping[str, Sequence[LengthPiece]]
-) -> Mapping[str, float]:
-    for name, most in beyond.items():
-        last = pieces[name][-1]
-        if most - last.high > 0.6 * (last.high - last.low):
-            raise SolverError(
-                f"Element {name!r} ends {last.high - last.corner:.3g} m past the last bend of its "
-                f"route, {last.high:.4g} m long, and may be electrically {most:.4g} m long, which "
-                "is more than the model can tell; draw its route longer."
-            )
-    return beyond
 
 
 def _bounded(wire: Wire, scene: Scene) -> Wire:

@@ -128,7 +128,7 @@ class Modelling:
         settings = read_settings(plan, bands=bands, reference=reference, power=power)
         known = unknowns if isinstance(unknowns, Unknowns) else unknowns_of(plan, unknowns)
         lengths = {wire.name: wire.length for wire in plan.wires}
-        wanted = {one.name: (lengths[one.name],) * 2 for one in plan.antenna.elements}
+        wanted = {one.name: (lengths[one.name], lengths[one.name]) for one in plan.antenna.elements}
         wanted.update(ranges or {})
         return cls(plan, settings, known, wanted, seed, tolerance)
 

@@ -215,7 +215,7 @@ def sensitivities(
 
 
 def _ranges(plan: AtticPlan) -> Mapping[str, tuple[float, float]]:
-    antenna = plan.antenna if isinstance(plan, AtticPlan) else None
+    antenna: Any = plan.antenna if isinstance(plan, AtticPlan) else None
     if antenna is None:
         return {}
     found = {}
