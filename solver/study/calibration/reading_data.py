@@ -180,7 +180,8 @@ class Data:
         seen = self.distortion.applied(self.frequencies, found)
         steep = self.distortion.applied(self.frequencies, slopes)
         along = (seen.conj() / np.maximum(np.abs(seen), 1e-9))[:, None] * steep
-        return self.parts(np.where(self.has_phase[:, None], steep, along.real + 0j))
+        change = np.where(self.has_phase[:, None], steep, along.real)
+        return self.parts(change.astype(np.complex128))
 
     def residual(self, state: HouseState) -> tuple[FloatArray, FloatArray]:
         """Model less reading, (`size`,), and its derivatives to scores (`size`, U)."""
