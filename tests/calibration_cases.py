@@ -79,8 +79,9 @@ def truth(
     """Reflection coefficients of a house with scores, without noise."""
     state = HouseState(np.asarray(scores, dtype=float), model.middle.cables)
     own = model.told if lengths is None else lengths
-    z = [model.band(model.band_at(x)).impedance(x, own, state) for x in map(float, f)]
-    return (np.array(z) - 50.0) / (np.array(z) + 50.0)
+    each = [model.band(model.band_at(x)).impedance(x, own, state) for x in map(float, f)]
+    z = np.array(each, dtype=np.complex128)
+    return (z - 50.0) / (z + 50.0)
 
 
 def noisy(

@@ -239,3 +239,23 @@ def test_an_element_is_no_longer_than_its_way() -> None:
     assert np.all(slopes[1][:, 0] == 0.0)
     found = fit(model, [visit(f, truth(model, [0.2, 0.0], f))])
     assert found.scores[0] == pytest.approx(0.2, abs=found.spread[0])
+
+
+def test_cables_that_nobody_told_are_an_error_that_readings_share() -> None:
+    """What drawn sets of them change, about none, is added to the covariance."""
+    model = cheap_model(CHEAP + "cables = 2\n")
+    assert len(model.cables) == 2
+    f = frequencies(model, 3)
+    g = truth(model, [0.0, 0.0], f)
+    data = Data.of(model, [visit(f, g)])
+    with_both = data.reflections(HouseState(np.zeros(2), [True, True])) - g
+    drawn = data.by_cables
+    assert drawn.shape[1] == 3
+    assert np.abs(drawn - with_both).max(axis=1).min() < 1e-12  # both there in one of the sets
+    assert np.abs(drawn).max(axis=1).min() < 1e-12  # and none in another
+    without = replace(data, by_cables=drawn[:0])
+    rows = np.stack([data.parts(one) for one in drawn])
+    np.testing.assert_allclose(
+        data.covariance, without.covariance + rows.T @ rows / len(drawn), rtol=1e-12
+    )
+    assert fitted(data).spread[0] > fitted(without).spread[0]

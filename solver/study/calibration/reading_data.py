@@ -207,7 +207,8 @@ class Data:
         for band in self.model.bands:
             inside = (self.frequencies >= band.low) & (self.frequencies <= band.high)
             if inside.any():
-                shared += [self.parts(MODEL_ERROR * factor * inside) for factor in (1.0, 1j)]
+                level = (MODEL_ERROR * inside).astype(np.complex128)
+                shared += [self.parts(level), self.parts(1j * level)]
         seen = self.distortion.applied(self.frequencies, self.by_cables.T).T
         shared += [self.parts(change) for change in seen]
         root = np.stack(shared, axis=1)
