@@ -71,7 +71,8 @@ class Data:
     distortion : Distortion
         What is put between the model and the readings.
     by_cables : (D, K) complex
-        What candidate cables drawn at random change of the reflection coefficients.
+        What candidate cables may change of the reflection coefficients, as rows whose squares add
+        up.
     """
 
     model: AtticModel
