@@ -79,15 +79,19 @@ def truth(
     """Reflection coefficients of a house with scores, without noise."""
     state = HouseState(np.asarray(scores, dtype=float), model.middle.cables)
     own = model.told if lengths is None else lengths
-    z = [model.band(model.band_at(x)).impedance(x, own, state) for x in map(float, f)]
-    return (np.array(z) - 50.0) / (np.array(z) + 50.0)
+    each = [model.band(model.band_at(x)).impedance(x, own, state) for x in map(float, f)]
+    z = np.array(each, dtype=np.complex128)
+    return (z - 50.0) / (z + 50.0)
 
 
-def noisy(g: NDArray[np.complex128], seed: int, *, times: float = 1.0) -> NDArray[np.complex128]:
+def noisy(
+    g: NDArray[np.complexfloating], seed: int, *, times: float = 1.0
+) -> NDArray[np.complex128]:
     """With noise of 0.01 in size and 0.5 degrees, or times as much."""
     rng = np.random.default_rng(seed)
     size = np.abs(g) + times * 0.01 * rng.standard_normal(g.size)
-    return size * np.exp(1j * (np.angle(g) + times * np.deg2rad(0.5) * rng.standard_normal(g.size)))
+    angle = np.angle(g) + times * np.deg2rad(0.5) * rng.standard_normal(g.size)
+    return (size * np.exp(1j * angle)).astype(np.complex128)
 
 
 def visit(

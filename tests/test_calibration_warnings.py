@@ -192,7 +192,7 @@ def test_readings_that_narrow_nothing() -> None:
     """Noise so great that most of every spread remains, and a little less."""
     f, g = _read()
     for noise, is_said in ((0.4, True), (0.03, False)):
-        sd = np.float64(noise)
+        sd = np.full(f.size, noise)
         read = Readings(f, g, np.abs(g), magnitude_sd=sd, phase_sd_deg=np.rad2deg(sd))
         assert ("nothing learned" in _said([Visit(read)])) == is_said
 
@@ -202,7 +202,7 @@ def test_unknowns_that_cannot_be_told_apart() -> None:
     wide = CHEAP.replace("+- 1 %", "+- 2 %").replace("0 cm to 20 cm", "50 cm +- 45 cm")
     model = cheap_model(wide)
     f = np.linspace(9.85e6, 9.95e6, 3)
-    quiet = {"magnitude_sd": np.float64(1e-3), "phase_sd_deg": np.float64(0.05)}
+    quiet = {"magnitude_sd": np.full(3, 1e-3), "phase_sd_deg": np.full(3, 0.05)}
     g = truth(model, [0.4, 0.3], f)
     read = Visit(replace(visit(f, g).readings, **quiet))
     found = fit(model, [read])

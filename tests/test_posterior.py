@@ -120,7 +120,7 @@ def test_readings_that_say_nothing_leave_the_prior() -> None:
     model = small_model()
     f = frequencies(model, 3)
     g = truth(model, LOPSIDED, f)
-    loud = Readings(f, g, np.abs(g), magnitude_sd=np.float64(500.0), phase_sd_deg=np.float64(3e4))
+    loud = Readings(f, g, np.abs(g), magnitude_sd=np.full(6, 500.0), phase_sd_deg=np.full(6, 3e4))
     found = fit(model, [Visit(loud)])
     # Tolerance class rounding: what noise of 500 lets through.
     assert np.abs(found.scores).max() < 1e-4
@@ -162,7 +162,8 @@ def test_errors_of_the_model_are_shared_by_a_band() -> None:
     data = Data.of(model, [visit(f, truth(model, np.zeros(5), f))])
     turn = np.exp(1j * np.angle(data.reflection))
     alike = data.parts(np.full(f.size, 0.01 + 0.0j))
-    other = data.parts(0.01 * turn * (-1.0) ** np.arange(f.size))
+    signs = (-1.0) ** np.arange(f.size)
+    other = data.parts((0.01 * turn * signs).astype(np.complex128))
     costs = [float(((data.whitening @ one) ** 2).sum()) for one in (alike, other)]
     assert costs[0] < 2.1 < 6.0 < costs[1]  # one of each band's two numbers; eight of noise
     assert MODEL_ERROR == 0.01
@@ -238,3 +239,22 @@ def test_an_element_is_no_longer_than_its_way() -> None:
     assert np.all(slopes[1][:, 0] == 0.0)
     found = fit(model, [visit(f, truth(model, [0.2, 0.0], f))])
     assert found.scores[0] == pytest.approx(0.2, abs=found.spread[0])
+
+
+def test_cables_that_nobody_told_are_an_error_that_readings_share() -> None:
+    """The mean square of what all four sets of two change, each as likely, about none."""
+    model = cheap_model(CHEAP + "cables = 2\n")
+    assert len(model.cables) == 2
+    f = frequencies(model, 3)
+    g = truth(model, [0.0, 0.0], f)
+    data = Data.of(model, [visit(f, g)])
+    sets = [[False, False], [True, False], [False, True], [True, True]]
+    rows = np.stack([
+        data.parts(data.reflections(HouseState(np.zeros(2), some)) - g) for some in sets
+    ])  # fmt: skip
+    without = replace(data, by_cables=data.by_cables[:0])
+    added = data.covariance - without.covariance
+    # Tolerance class discretisation: two cables are taken to add up.
+    np.testing.assert_allclose(added, rows.T @ rows / 4.0, atol=0.1 * np.abs(added).max())
+    assert np.abs(added).max() > 1e-10
+    assert fitted(data).spread[0] > fitted(without).spread[0]

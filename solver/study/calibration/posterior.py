@@ -153,10 +153,10 @@ def fit(
     first = fitted(data, start=start, tick=tick)
     if first.chance >= IMPROBABLE and bool(data.has_phase.all()):
         return first
-    found = [first]
-    for other in other_starts(data, first.state, tick=tick):
-        found.append(fitted(data, start=other, tick=tick))
-    return _best_of(found)
+    others = other_starts(data, first.state, tick=tick)
+    if start is not None:
+        others.append(np.zeros(len(model.unknowns)))
+    return _best_of([first, *(fitted(data, start=other, tick=tick) for other in others)])
 
 
 def fitted(

@@ -71,7 +71,8 @@ class Data:
     distortion : Distortion
         What is put between the model and the readings.
     by_cables : (D, K) complex
-        What candidate cables drawn at random change of the reflection coefficients.
+        What candidate cables may change of the reflection coefficients, as rows whose squares add
+        up.
     """
 
     model: AtticModel
@@ -180,7 +181,8 @@ class Data:
         seen = self.distortion.applied(self.frequencies, found)
         steep = self.distortion.applied(self.frequencies, slopes)
         along = (seen.conj() / np.maximum(np.abs(seen), 1e-9))[:, None] * steep
-        return self.parts(np.where(self.has_phase[:, None], steep, along.real + 0j))
+        change = np.where(self.has_phase[:, None], steep, along.real)
+        return self.parts(change.astype(np.complex128))
 
     def residual(self, state: HouseState) -> tuple[FloatArray, FloatArray]:
         """Model less reading, (`size`,), and its derivatives to scores (`size`, U)."""
@@ -206,7 +208,8 @@ class Data:
         for band in self.model.bands:
             inside = (self.frequencies >= band.low) & (self.frequencies <= band.high)
             if inside.any():
-                shared += [self.parts(MODEL_ERROR * factor * inside) for factor in (1.0, 1j)]
+                level = (MODEL_ERROR * inside).astype(np.complex128)
+                shared += [self.parts(level), self.parts(1j * level)]
         seen = self.distortion.applied(self.frequencies, self.by_cables.T).T
         shared += [self.parts(change) for change in seen]
         root = np.stack(shared, axis=1)

@@ -23,7 +23,7 @@ MOST_READINGS = 12
 def other_starts(
     data: Data, state: HouseState, *, tick: Callable[[], None] = lambda: None
 ) -> list[FloatArray]:
-    """Scores to begin from, the most promising first, (U,) each; the middle is the last of them.
+    """Scores to begin from, the most promising first, (U,) each.
 
     One length after the other is tried over its range, and all together, everything else as in
     a state: no more than one elimination for each frequency. Each place that is better than its
@@ -41,7 +41,7 @@ def other_starts(
     lengths = model.of_kind["length"]
     groups = [[n] for n in lengths] + ([lengths] if len(lengths) > 1 else [])
     if not groups:
-        return [np.zeros(len(model.unknowns))]
+        return []
     tried = np.tile(state.scores, (len(groups) * SCAN.size, 1))
     for g, group in enumerate(groups):
         tried[g * SCAN.size : (g + 1) * SCAN.size, group] = SCAN[:, None]
@@ -56,7 +56,7 @@ def other_starts(
             if np.abs(SCAN[k] - state.scores[group]).max() > step:
                 found.append((float(own[k]), tried[g * SCAN.size + k]))
     found.sort(key=lambda one: one[0])
-    return [*(scores for _, scores in found[:MOST_STARTS]), np.zeros(len(model.unknowns))]
+    return [scores for _, scores in found[:MOST_STARTS]]
 
 
 def _costs(
