@@ -144,8 +144,8 @@ def _tables(result: SearchResult) -> list[tuple[str, list[list[str]]]]:
     found = [("The best", _rows(result, told_best(result)))]
     criteria = " and ".join(quantity_label(goal.asked) for goal in result.criteria)
     found.append((
-        f"The front: {_counted(len(result.front))} that no other beats in {criteria}; told are those "
-        "that differ by more than 1 %",
+        f"The front: {_counted(len(result.front))} that no other beats in {criteria}; told are "
+        "those that differ by more than 1 %",
         _rows(result, told_front(result)),
     ))  # fmt: skip
     if result.checked:
