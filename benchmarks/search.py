@@ -1,10 +1,10 @@
 """A search against layouts drawn at random, by the same evaluator: python benchmarks/search.py
 
 The shipped example with its house, its nine bands, the lengths of its three elements: the best
-efficiency on the worst band, without a limit and with so much of the radiated power at low angles on
-each. Of the best of 2,000 layouts drawn at random, and of a search with 200 solves, derivatives
+efficiency on the worst band, without a limit and with so much of the radiated power at low angles
+on each. Of the best of 2,000 layouts drawn at random, and of a search with 200 solves, derivatives
 counted as solves of their own, medians of ten seeds each are held against each other; then what an
-evaluation takes.  One JSON line per figure with its limit; the exit code is 1 when one is past it.
+evaluation takes. One JSON line per figure with its limit; the exit code is 1 when one is past it.
 """
 
 from __future__ import annotations
