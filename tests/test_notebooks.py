@@ -28,6 +28,7 @@ NAMES = (
     "how-sure.ipynb",
     "next-cut.ipynb",
     "overnight-sweep.ipynb",
+    "search.ipynb",
     "textbook-dipole.ipynb",
     "textbook-monopole.ipynb",
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 from small_attic import MEDIUM_DRY, RADIALS, ROOM
+from threadpoolctl import threadpool_limits
 
 from ridgepole.geometry.attic_file import read_attic_text
 from ridgepole.geometry.plan import AtticPlan
@@ -20,7 +22,7 @@ from ridgepole.solver.station.station_tables import read_station
 from ridgepole.solver.study.searching import SearchResult, plan_search
 from ridgepole.solver.study.searching.goals import read_goals, read_limits
 from ridgepole.solver.study.searching.judging import Judge, beside
-from ridgepole.solver.study.searching.outcomes import PreparedModel
+from ridgepole.solver.study.searching.outcomes import Outcome, PreparedModel
 from ridgepole.solver.study.searching.quantities import QUANTITIES, Circumstances
 from ridgepole.solver.study.searching.running import spend
 from ridgepole.solver.study.searching.seeking import Purse, Space
@@ -49,6 +51,13 @@ capacitor = ["0 pF", "1 nF"]
 """
 VARY = {"long": "4.6 m to 8.1 m", "low": "2.6 m to 4.9 m"}
 BUDGET = 60
+
+
+@pytest.fixture(autouse=True)
+def one_thread() -> Iterator[None]:
+    """Many small matrices, as `search` itself has them."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -135,20 +144,23 @@ def seek(judge: Judge, prepared: PreparedModel, budget: int, seed: int) -> tuple
     return space, purse
 
 
+@pytest.fixture(scope="module")
+def grid(prepared: PreparedModel) -> list[Outcome]:
+    """400 layouts."""
+    low = np.linspace(2.6, 4.9, 20)
+    return [prepared.outcome(np.array([a, b])) for a in np.linspace(4.6, 8.1, 20) for b in low]
+
+
 @pytest.mark.parametrize("seed", [0, 5])
 def test_a_search_beats_a_grid_of_ten_times_as_many(
-    plan: AtticPlan, prepared: PreparedModel, seed: int
+    plan: AtticPlan, prepared: PreparedModel, grid: list[Outcome], seed: int
 ) -> None:
     judge = judge_of(plan, prepared, "worst efficiency", ["swr < 20"])
-    grid = [
-        judge(prepared.outcome(np.array([a, b])))
-        for a in np.linspace(4.6, 8.1, 25)
-        for b in np.linspace(2.6, 4.9, 20)
-    ]
-    best = min(one.score((1.0,)) for one in grid if one.broken == 0.0)
-    space, purse = seek(judge, prepared, 50, seed)
+    judged = [judge(outcome) for outcome in grid]
+    best = min(one.score((1.0,)) for one in judged if one.broken == 0.0)
+    space, purse = seek(judge, prepared, 40, seed)
     kept = [t.judgement for t in space.trials if t.judgement.broken == 0.0]
-    assert purse.spent <= 50
+    assert purse.spent <= 40
     assert min(one.score((1.0,)) for one in kept) < best
 
 
@@ -173,8 +185,6 @@ def test_a_planted_optimum_is_found(
     plan: AtticPlan, prepared: PreparedModel, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Efficiency made a hill of known place, whose slopes are as steep as real ones.
-    from ridgepole.solver.study.searching.outcomes import Outcome
-
     top, wide = np.array([6.337, 3.911]), np.array([1.5, 1.1])
 
     def hill(self: PreparedModel, lengths: Any, *, with_slopes: bool = False) -> Outcome:
@@ -197,7 +207,7 @@ def test_a_planted_optimum_is_found(
 
 def test_the_same_seed_finds_the_same(plan: AtticPlan, prepared: PreparedModel) -> None:
     judge = judge_of(plan, prepared, "mean efficiency", ["low-angle share > 25 %"])
-    one, other, third = (seek(judge, prepared, 30, seed)[0] for seed in (4, 4, 7))
+    one, other, third = (seek(judge, prepared, 20, seed)[0] for seed in (4, 4, 7))
     places = [np.array([t.lengths for t in space.trials]) for space in (one, other, third)]
     assert np.array_equal(places[0], places[1])
     assert places[2].shape != places[0].shape or not np.array_equal(places[2], places[0])
@@ -213,7 +223,7 @@ def test_the_best_keeps_limits_and_is_what_a_full_solve_says(found: SearchResult
     assert found.checked[0].number == best.number or found.check_of(best.number)
     check = next(one for one in found.checked if one.number == best.number)
     assert check.held["swr < 60"] <= 60.0
-    assert 100.0 < check.held["wire voltage < 5 kV"] <= 5000.0
+    assert 100.0 < check.held["wire voltage < 5 kV"] <= 4000.0
     # Meshes of their own, unrefined: discretisation.
     assert check.difference < 0.02
     for name, value in check.searched.items():
@@ -246,7 +256,9 @@ def test_a_layout_is_an_attic_file(found: SearchResult, tmp_path: Path) -> None:
 
 def test_it_shows_itself(found: SearchResult) -> None:
     text = found.to_text(width=90)
-    assert "worst efficiency" in text and "swr < 60" in text and "Solved in full" in text
+    assert "worst efficiency" in text
+    assert "swr < 60" in text
+    assert "Solved in full" in text
     assert max(map(len, text.split("\n"))) <= 90
     assert "<table>" in found._repr_html_()
     ax = found.plot()
@@ -254,23 +266,26 @@ def test_it_shows_itself(found: SearchResult) -> None:
     plt.close("all")
     pandas = pytest.importorskip("pandas")
     frame = found.to_dataframe()
-    assert isinstance(frame, pandas.DataFrame) and len(frame) == len(found)
+    assert isinstance(frame, pandas.DataFrame)
+    assert len(frame) == len(found)
     assert frame["element.long.length"].between(4.6, 8.1).all()
 
 
 def test_choices_and_several_goals(plan: AtticPlan) -> None:
-    other = [["3.0 m", "1.4 m", "1.9 m"], ["3.1 m", "0.6 m", "0.5 m"]]
+    other = [["3.0 m", "1.4 m", "1.2 m"], ["3.1 m", "0.6 m", "0.5 m"]]
+    own = plan.file.document["element"][1]["route"]
     found = search(
         plan,
-        {"long": (4.6, 8.1), "element.low.route": [plan.file.document["element"][1]["route"], other],
-         "low": "2.3 m to 4.9 m"},
+        {"long": (4.6, 8.1), "element.low.route": [own, other], "low": "2.3 m to 4.9 m"},
         goal=["mean efficiency", "worst swr"], bands=["20 m"], budget=40, finalists=0, points=1,
         tolerance=None, progress=False,
     )  # fmt: skip
     assert {one.variant for one in found} == {0, 1}
     rooms = [variant.ranges["low"][1] for variant in found.variants]
-    assert rooms[0] == 4.9 and rooms[1] < 4.0  # as far as the other way goes
-    assert found.spent <= 40 and not found.checked
+    assert rooms[0] == 4.9
+    assert rooms[1] < 4.0
+    assert found.spent <= 40
+    assert not found.checked
     by_goal = found.best_by_goal
     assert by_goal["worst swr"].figures["worst swr"] <= found.best.figures["worst swr"]
     assert {one.number for one in by_goal.values()} <= {one.number for one in found.front}
@@ -284,7 +299,8 @@ def test_houses_drawn_count(plan: AtticPlan) -> None:
         plan, {"long": "4.6 m to 6.1 m"}, bands=["20 m"], robust=3, budget=40, finalists=0,
         points=1, unknowns=unknowns, tolerance=None, progress=False,
     )  # fmt: skip
-    assert found.houses == 4 and found.spent <= 40
+    assert found.houses == 4
+    assert found.spent <= 40
     assert found.best.houses == 4
     single = {one.lengths["long"]: one for one in found if one.houses == 1}
     both = [(single[one.lengths["long"]], one) for one in found.in_all_houses

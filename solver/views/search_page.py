@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
 MOST_FRONT = 12
 """Layouts of the front in the table: the ends, and an even sample."""
 
+ALIKE = 0.01
+"""Of the front's figures, relative: layouts that differ by less are told once."""
+
 
 def told_best(result: SearchResult) -> list[FoundLayout]:
     """The best, the best of each goal, and those solved in full, each once."""
@@ -27,10 +31,17 @@ def told_best(result: SearchResult) -> list[FoundLayout]:
 
 
 def told_front(result: SearchResult) -> list[FoundLayout]:
-    """The front, or an even sample of it."""
-    front = result.front
+    """The front without those that are nearly like the one before, or an even sample of it."""
+    front: list[FoundLayout] = []
+    for one in result.front:
+        if not front or any(
+            abs(math.log(one.figures[g.name] / front[-1].figures[g.name])) > ALIKE
+            for g in result.criteria
+            if one.figures[g.name] > 0.0 and front[-1].figures[g.name] > 0.0
+        ):
+            front.append(one)
     if len(front) <= MOST_FRONT:
-        return list(front)
+        return front
     step = (len(front) - 1) / (MOST_FRONT - 1)
     return [front[round(k * step)] for k in range(MOST_FRONT)]
 
@@ -41,7 +52,7 @@ def search_text(result: SearchResult, *, width: int = 100) -> str:
     if result.remarks:
         blocks.append(_paragraph(" ".join(_sentence(one) for one in result.remarks), width))
     for title, rows in _tables(result):
-        blocks.append([title, *n.columns(rows, left=1, width=width)])
+        blocks.append([*_paragraph(title, width), *n.columns(rows, left=1, width=width)])
     for text in closing(result):
         blocks.append(_paragraph(text, width))
     return "\n\n".join("\n".join(block) for block in blocks)
@@ -96,8 +107,8 @@ def closing(result: SearchResult) -> list[str]:
     if result.checked:
         worst = max(one.difference for one in result.checked)
         found.append(
-            f"Solved in full on meshes of their own, {len(result.checked)} of them differ by up to "
-            f"{worst:.2g} in the reflection coefficient or in parts of the power."
+            f"What is solved in full, on a mesh of its own, differs by up to {worst:.2g} in the "
+            "reflection coefficient or in parts of the power."
         )
     else:
         found.append("None was solved in full; `answer` one before you cut.")
@@ -133,7 +144,8 @@ def _tables(result: SearchResult) -> list[tuple[str, list[list[str]]]]:
     found = [("The best", _rows(result, told_best(result)))]
     criteria = " and ".join(quantity_label(goal.asked) for goal in result.criteria)
     found.append((
-        f"The front: {len(result.front)} layouts that no other beats in {criteria}",
+        f"The front: {_counted(len(result.front))} that no other beats in {criteria}; told are "
+        "those that differ by more than 1 %",
         _rows(result, told_front(result)),
     ))  # fmt: skip
     if result.checked:
@@ -186,6 +198,10 @@ def _check_rows(result: SearchResult) -> list[list[str]]:
         ]
         rows.append(row)
     return rows
+
+
+def _counted(number: int) -> str:
+    return f"{number} layout{'s' * (number != 1)}"
 
 
 def _paragraph(text: str, width: int) -> list[str]:

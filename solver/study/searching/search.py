@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from ....geometry.mesh import build_mesh
 from ....geometry.plan import AtticPlan
@@ -210,7 +211,10 @@ class Searching:
                 prepared = PreparedModel.of(model, states, settings.points, tick=bar.update)
                 low, high = _ends(model, variant)
                 spaces.append(Space(number, prepared, judge, low, high, purse, trials))
-        with progress_bar(settings.budget, progress, doing="seeking", unit="solve") as bar:
+        with (
+            progress_bar(settings.budget, progress, doing="seeking", unit="solve") as bar,
+            threadpool_limits(limits=1, user_api="blas"),  # many small matrices
+        ):
             purse.tick = bar.update
             spend(
                 spaces, purse, houses=self.houses, mixes=self._mixes(), starts=self._begin(spaces),
