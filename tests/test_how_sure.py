@@ -539,8 +539,9 @@ def _truth(
     lying = cables_at_height(cables, plan(), changed)
     truth = solve(changed.with_house(*changed.house, *lying).scene(), CENTRES)
     result = {}
+    impedance = np.asarray(truth.impedance)
     for k, band in enumerate(BANDS):
-        z = complex(truth.impedance[k]) + 2j * np.pi * CENTRES[k] * lead
+        z = complex(impedance[k]) + 2j * np.pi * CENTRES[k] * lead
         figures = {
             "resistance": z.real,
             "reactance": z.imag,
