@@ -491,51 +491,62 @@ def test_names_that_are_not_there():
 
 # ---- truth within the range ------------------------------------------------------------------
 
-TRUTHS = 200
+TRUTHS, SEEDS = 50, (5, 6, 7, 8)
+"""Attics for each of some ensembles, whose candidate cables lie elsewhere."""
+
 HELD = (0.7, 0.9)
 """Of the truths that a 10 to 90 % range holds: 80 % if both come from one law."""
 
 
 @pytest.mark.long
 def test_truth_lies_within_10_to_90_per_cent():
-    """Attics drawn at random from the same unknowns, each solved in full on its own.
+    """200 attics drawn at random from the same unknowns, each solved in full on its own.
 
-    The cables that nobody told are drawn anew for each attic; those of the ensemble are its own.
+    The cables that nobody told are drawn anew for each attic, anywhere in it.
     """
-    base, found = plan(), ensemble()
+    held: dict[str, list[bool]] = {}
+    for seed in SEEDS:
+        options: dict[str, Any] = {"count": COUNT, "points": 2, "progress": False, "check": False}
+        found = ensemble() if seed == SEED else how_sure(plan(), seed=seed, **options)
+        rng = np.random.default_rng(100 + seed)
+        for case in range(TRUTHS):
+            for name, (band, figure, value) in _truth(found, rng, 1000 * seed + case).items():
+                low, _, high = found.quantiles(figure, band)
+                held.setdefault(name, []).append(bool(low <= value <= high))
+    parts = {name: float(np.mean(each)) for name, each in held.items()}
+    for name, part in parts.items():
+        print(f"{name}: {100 * part:.1f} % of {len(held[name])} within 10 to 90 %")
+    print(f"all figures: {100 * float(np.mean(list(parts.values()))):.1f} %")
+    # sampling: 200 truths leave a figure 3 points of standard error, 64 cases as much
+    assert len(parts) == 8
+    assert all(HELD[0] <= part <= HELD[1] for part in parts.values())
+
+
+def _truth(
+    found: HowSure, rng: np.random.Generator, seed: int
+) -> dict[str, tuple[str, str, float]]:
+    """Band, figure and value by a name, of an attic drawn at random."""
     unknowns = [one for one in found.unknowns if one.kind != "cables"]
+    cut_off = stats.truncnorm(-SCORE_LIMIT, SCORE_LIMIT)
+    scores = cut_off.rvs(size=len(unknowns), random_state=rng)
+    values = {
+        one.name: one.distribution.value(float(u)) for one, u in zip(unknowns, scores, strict=True)
+    }
+    lead = values.pop("feed lead")
+    changed = apply(plan(), values, unknowns=found.unknowns)
     most = round(found.unknowns.named("house cables").distribution.high)
-    held: dict[tuple[str, str], int] = {}
-    rng = np.random.default_rng(20)
-    for case in range(TRUTHS):
-        scores = stats.truncnorm(-SCORE_LIMIT, SCORE_LIMIT).rvs(
-            size=len(unknowns), random_state=rng
-        )
-        values = {
-            one.name: one.distribution.value(float(u))
-            for one, u in zip(unknowns, scores, strict=True)
+    cables = candidates(plan(), int(rng.integers(most + 1)), seed)
+    lying = cables_at_height(cables, plan(), changed)
+    truth = solve(changed.with_house(*changed.house, *lying).scene(), CENTRES)
+    result = {}
+    impedance = np.asarray(truth.impedance)
+    for k, band in enumerate(BANDS):
+        z = complex(impedance[k]) + 2j * np.pi * CENTRES[k] * lead
+        figures = {
+            "resistance": z.real,
+            "reactance": z.imag,
+            "swr": float(swr_of(z, 50.0)),
+            "efficiency": float(np.asarray(truth.budget.radiated)[k]),
         }
-        lead = values.pop("feed lead")
-        changed = apply(base, values, unknowns=found.unknowns)
-        number = int(rng.integers(most + 1))
-        lying = cables_at_height(candidates(base, number, 1000 + case), base, changed)
-        truth = solve(changed.with_house(*changed.house, *lying).scene(), CENTRES)
-        for k, band in enumerate(BANDS):
-            z = complex(truth.impedance[k]) + 2j * np.pi * CENTRES[k] * lead
-            figures = {
-                "resistance": z.real,
-                "reactance": z.imag,
-                "swr": float(swr_of(z, 50.0)),
-                "efficiency": float(np.asarray(truth.budget.radiated)[k]),
-            }
-            for name, value in figures.items():
-                low, _, high = found.quantiles(name, band)
-                held[band, name] = held.get((band, name), 0) + bool(low <= value <= high)
-    parts = {key: count / TRUTHS for key, count in held.items()}
-    for (band, name), part in parts.items():
-        print(f"{band} {name}: {100 * part:.0f} % within 10 to 90 %")
-    together = float(np.mean(list(parts.values())))
-    print(f"all figures: {100 * together:.1f} %")
-    # sampling: 64 cases and 200 truths leave a figure some 5 points of standard error
-    assert HELD[0] <= together <= HELD[1]
-    assert all(HELD[0] - 0.1 <= part <= HELD[1] + 0.1 for part in parts.values())
+        result |= {f"{band} {name}": (band, name, value) for name, value in figures.items()}
+    return result
