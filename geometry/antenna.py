@@ -271,9 +271,9 @@ class Element:
         path = with_start(np.asarray(feed_point, dtype=float), Route.of(self.route).array, label)
         return path if self.length is None else cut(path, self.length, label)
 
-    def room(self, feed_point: Sequence[float] | Array) -> float:
+    def room(self, feed_point: Sequence[LengthLike]) -> float:
         """How long it could be on its route, from the feed point to the route's end. [m]"""
-        path = replace(self, length=None).path(feed_point)
+        path = replace(self, length=None).path([metres(v) for v in feed_point])
         return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
 
     def with_length(self, length: LengthLike) -> Element:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -212,12 +213,17 @@ def _sought(
         return kept[key]
 
     stay = STAY / (0.1 * now[free])
+
+    def residual(x: FloatArray) -> FloatArray:
+        return np.concatenate([at(x).value, stay * (x - now[free])])
+
+    def slopes(x: FloatArray) -> FloatArray:
+        return np.concatenate([at(x).by_length[:, free], np.diag(stay)])
+
+    jacobian: Any = slopes
     found = least_squares(
-        lambda x: np.concatenate([at(x).value, stay * (x - now[free])]),
-        first[free],
-        lambda x: np.concatenate([at(x).by_length[:, free], np.diag(stay)]),
-        bounds=(low[free], high[free]), x_scale=0.01 * now[free], max_nfev=MOST_STEPS,
-        xtol=1e-6, ftol=1e-7, gtol=1e-9,
+        residual, first[free], jac=jacobian, bounds=(low[free], high[free]),
+        x_scale=0.01 * now[free], max_nfev=MOST_STEPS, xtol=1e-6, ftol=1e-7, gtol=1e-9,
     )  # fmt: skip
     lengths = now.copy()
     lengths[free] = found.x

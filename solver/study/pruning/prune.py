@@ -14,7 +14,7 @@ from ....geometry.plan import AtticPlan
 from ...answer import progress_bar
 from ...bands import Band
 from ...errors import ReadingError, TargetError
-from ...moments.basis import FloatArray
+from ...moments.basis import FloatArray, IntArray
 from ..calibration.posterior import Posterior, fit
 from ..calibration.visits import Visit
 from ..model.attic_model import AtticModel
@@ -381,7 +381,7 @@ def _expected(
 
 
 def _cuts(
-    model: AtticModel, reach: Reach, found: NextLengths, here: Miss, free: FloatArray
+    model: AtticModel, reach: Reach, found: NextLengths, here: Miss, free: IntArray
 ) -> tuple[Cut, ...]:
     """The greatest effect first."""
     change = found.next - found.now
@@ -450,7 +450,7 @@ def _curves(
 
 
 def _warnings(
-    model: AtticModel, reach: Reach, posterior: Posterior, found: NextLengths, free: FloatArray
+    model: AtticModel, reach: Reach, posterior: Posterior, found: NextLengths, free: IntArray
 ) -> tuple[str, ...]:
     told: list[str] = []
     if not found.aim.is_met:
