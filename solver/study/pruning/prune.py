@@ -15,7 +15,7 @@ from ...answer import progress_bar
 from ...bands import Band
 from ...errors import ReadingError, TargetError
 from ...moments.basis import FloatArray, IntArray
-from ..calibration.posterior import Posterior, fit
+from ..calibration.posterior import Data, Posterior, fit, fitted
 from ..calibration.visits import Visit
 from ..model.attic_model import AtticModel
 from ..model.modelling import ModelEffort, Modelling
@@ -310,7 +310,10 @@ def _advice(
     model: AtticModel, reach: Reach, *, name: str, seed: int, start: FloatArray | None = None
 ) -> Advice:
     targets, visits = reach.targets, reach.visits
-    posterior = fit(model, visits, start=start)
+    if start is None:
+        posterior = fit(model, visits)
+    else:  # known from the readings before, and near
+        posterior = fitted(Data.of(model, visits), start=start)
     now = posterior.data.lengths[-1]
     free = np.flatnonzero(reach.high - reach.low > 1e-6)
     likely = Houses(model, targets, [posterior.state])
