@@ -244,8 +244,8 @@ def _asked_after(plan: AtticPlan, after: Any, posterior: Any) -> Unknowns:
     """
     put_in: Any = getattr(after, "plan", None)
     told: Any = getattr(after, "told", None)
-    changes = put_in is not None and told is not None and told.file.text != put_in.file.text
-    if changes and plan.file.text == put_in.file.text:
+    texts = [one.file.text for one in (told, put_in) if one is not None]
+    if len(set(texts)) == 2 and plan.file.text == texts[1]:
         raise PriorError(
             "The plan has the most likely values of the readings already, and would get them "
             "twice; give the plan as it was told (calibration.told)."
