@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -16,14 +17,14 @@ from ridgepole.solver import (
     HowSure,
     PriorError,
     SolverError,
+    calibrate,
     how_sure,
     solve,
 )
 from ridgepole.solver.answer_records import swr_of
 from ridgepole.solver.station.station_tables import read_station
 from ridgepole.solver.station.verdicts import station_verdict
-from ridgepole.solver.study.calibration.posterior import Posterior, fit
-from ridgepole.solver.study.calibration.visits import Visit
+from ridgepole.solver.study.calibration.posterior import Posterior, ScoreSpread
 from ridgepole.solver.study.ensemble.how_sure import HowSureEffort
 from ridgepole.solver.study.ensemble.quantities import DECIDING, QUANTITIES
 from ridgepole.solver.study.model.attic_model import AtticModel, HouseState
@@ -244,7 +245,9 @@ def test_after_readings_cases_are_drawn_from_what_is_known_then():
     covariance = np.diag(np.full(len(names), 0.2**2))
     covariance[a, b] = covariance[b, a] = -0.7 * 0.2**2
     data: Any = SimpleNamespace(model=attic)
-    posterior = Posterior(data, scores, covariance, 1.0, 9.0, 3)
+    posterior = Posterior(
+        scores=scores, covariance=covariance, data=data, misfit=1.0, prior_misfit=9.0, steps=3
+    )
     told: list[HowSureEffort] = []
     after = how_sure(
         plan(), after=posterior, count=64, points=3, progress=False, check=False,
@@ -274,15 +277,26 @@ def test_after_readings_cases_are_drawn_from_what_is_known_then():
         how_sure(plan(), after=posterior, unknowns=CHEAP)
 
 
-def test_after_a_fit():
+def test_after_a_calibration():
     attic = model()
     z = attic.band("20 m").impedance(14.1e6, attic.told, attic.middle)
-    posterior = fit(attic, [Visit(read_readings(f"14.1 MHz {z.real:.3f} {z.imag:+.3f}j"))])
-    calibration = SimpleNamespace(posterior=posterior)
-    found = how_sure(plan(), "20 m", after=calibration, count=8, points=2, progress=False)
-    assert np.abs(found.scores).max() <= SCORE_LIMIT
-    assert found.unknowns == attic.asked
-    assert found.check is not None
+    readings = read_readings(f"14.1 MHz {z.real + 20.0:.3f} {z.imag + 60.0:+.3f}j")
+    found = calibrate(plan(), readings, bands=["20 m"], seed=SEED, progress=False)
+    options: dict[str, Any] = {"count": 8, "points": 2, "seed": SEED, "progress": False}
+    fresh = how_sure(found.told, "20 m", after=found, **options)
+    assert np.abs(fresh.scores).max() <= SCORE_LIMIT
+    assert fresh.unknowns.names[:-1] == tuple(row.name for row in found.rows)
+    # as one that was kept and opened, which has no model
+    spread = ScoreSpread(scores=found.posterior.scores, covariance=found.posterior.covariance)
+    opened = how_sure(found.told, "20 m", after=replace(found, posterior=spread), **options)
+    assert np.array_equal(opened.scores, fresh.scores)
+    for figure in ("reactance", "efficiency"):
+        values = opened.values(figure, "20 m"), fresh.values(figure, "20 m")
+        assert values[0] == pytest.approx(values[1], rel=1e-6)
+    with pytest.raises(PriorError, match=r"would get them twice; give the plan as it was told"):
+        how_sure(found.plan, "20 m", after=found, **options)
+    with pytest.raises(PriorError, match="after is float, which does not say what is known"):
+        how_sure(plan(), "20 m", after=0.5)
 
 
 # ---- what it hangs on ------------------------------------------------------------------------

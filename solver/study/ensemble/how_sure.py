@@ -106,7 +106,8 @@ def how_sure(
     reference, power : float, optional
         As for `answer`. [ohm, W]
     after : Calibration or Posterior, optional
-        Cases are drawn from what is known after its readings, with its own unknowns.
+        Cases are drawn from what is known after its readings, with its own unknowns. The plan is
+        then the one that was told (`Calibration.told`), not the one with the most likely values.
     tolerance : float, optional
         Of the mesh, as for `answer`.
     check : bool
@@ -143,14 +144,15 @@ def how_sure(
     _check(plan, count, seed, points)
     settings = read_settings(plan, bands=bands, reference=reference, power=power)
     posterior = getattr(after, "posterior", after)
-    if posterior is not None and unknowns is not None:
+    if posterior is None:
+        asked = unknowns if isinstance(unknowns, Unknowns) else unknowns_of(plan, unknowns)
+    elif unknowns is not None:
         raise PriorError(
             "Both unknowns and after are given; after readings the unknowns are those that were "
             "fitted. Leave out unknowns."
         )
-    asked = posterior.data.model.asked if posterior is not None else (
-        unknowns if isinstance(unknowns, Unknowns) else unknowns_of(plan, unknowns)
-    )  # fmt: skip
+    else:
+        asked = _asked_after(plan, after, posterior)
     if not asked:
         raise PriorError(
             "Nothing is unknown: every case would be the same. Take some of the defaults back, or "
@@ -160,7 +162,8 @@ def how_sure(
         plan, settings.bands, unknowns=asked, reference=reference, power=power, seed=int(seed),
         tolerance=tolerance,
     )  # fmt: skip
-    kept = None if posterior is None else _kept(posterior.data.model, plan, settings.bands)
+    data = getattr(posterior, "data", None)
+    kept = None if data is None else _kept(data.model, plan, settings.bands)
     frequencies = {band.name: band_points(band, points) for band in settings.bands}
     n_points = max(each.size for each in frequencies.values())
     if announce is not None:
@@ -170,7 +173,9 @@ def how_sure(
     with progress_bar(total, progress, doing="how sure", unit="step") as bar:
         model = making.build(tick=bar.update) if kept is None else kept
         states = _drawn(model, posterior, count, int(seed))
-        middle = model.middle if posterior is None else posterior.state
+        middle = model.middle
+        if posterior is not None:
+            middle = HouseState(posterior.scores, middle.cables)
         lengths = {wire.name: wire.length for wire in plan.wires}
         own = np.array([lengths[one] for one in model.names])
         everyone = [*states, middle]
@@ -227,6 +232,37 @@ def _check(plan: object, count: object, seed: object, points: object) -> None:
 
 def _is_whole(value: object) -> bool:
     return isinstance(value, int | np.integer) and not isinstance(value, bool)
+
+
+def _asked_after(plan: AtticPlan, after: Any, posterior: Any) -> Unknowns:
+    """Unknowns that readings were fitted with.
+
+    Raises
+    ------
+    PriorError
+        If it is no fit, or the plan has the fitted values already.
+    """
+    put_in: Any = getattr(after, "plan", None)
+    told: Any = getattr(after, "told", None)
+    texts = [one.file.text for one in (told, put_in) if one is not None]
+    if len(set(texts)) == 2 and plan.file.text == texts[1]:
+        raise PriorError(
+            "The plan has the most likely values of the readings already, and would get them "
+            "twice; give the plan as it was told (calibration.told)."
+        )
+    data = getattr(posterior, "data", None)
+    if data is not None:
+        asked = data.model.asked
+    else:
+        lying = [one for one in unknowns_of(plan) if one.kind == "cables"]
+        asked = Unknowns([*getattr(after, "unknowns", ()), *lying])
+    size = sum(one.kind != "cables" for one in asked)
+    if not hasattr(posterior, "covariance") or np.shape(posterior.covariance) != (size, size):
+        raise PriorError(
+            f"after is {type(after).__name__}, which does not say what is known of the unknowns; "
+            "give what calibrate gave."
+        )
+    return asked
 
 
 def _kept(model: AtticModel, plan: AtticPlan, bands: Sequence[Band]) -> AtticModel | None:
