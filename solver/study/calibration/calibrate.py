@@ -115,7 +115,7 @@ def calibrate(
         threads = linear_algebra_threads(model.lengths.pool.system)
         with threadpool_limits(limits=threads, user_api="blas"):
             for band in inside:
-                model.band(band, tick=bar.update)
+                model.band(band, with_watts=False, tick=bar.update)
             return calibration_of(
                 model, visits, told=told, left_out=left_out, notes=notes, tick=bar.update,
                 name=name or Path(plan.file.name).stem,

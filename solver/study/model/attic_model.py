@@ -235,12 +235,18 @@ class AtticModel:
             f"{', '.join(map(str, self.bands))}."
         )
 
-    def band(self, which: Band | str, *, tick: Callable[[], None] = lambda: None) -> BandModel:
-        """Matrices of a band, filled when first asked for; `tick` is called after each."""
+    def band(
+        self,
+        which: Band | str,
+        *,
+        with_watts: bool = True,
+        tick: Callable[[], None] = lambda: None,
+    ) -> BandModel:
+        """Matrices of a band, filled when first asked for; parameters as for `BandModel.fill`."""
         name = which if isinstance(which, str) else which.name
         if name not in self._bands:
             (band,) = [one for one in self.bands if one.name == name]
-            self._bands[name] = BandModel.fill(self, band, tick=tick)
+            self._bands[name] = BandModel.fill(self, band, with_watts=with_watts, tick=tick)
         return self._bands[name]
 
     def forget(self, which: Band | str) -> None:
@@ -377,23 +383,24 @@ class BandModel:
         Frequencies of the matrices. [Hz]
     scaled : (T, K, N, N) complex
         Frequency times matrix. [Hz ohm]
-    forms : (1 + 2 U, len(WATTS), N, N) complex
-        Of the nodes without pairs: watts of all unknowns at the band's centre, in single
-        precision. [ohm]
     """
 
     model: AtticModel
     band: Band
     nodes: FloatArray
     scaled: ComplexArray
-    forms: ComplexArray
     _at: dict[float, ComplexArray] = field(default_factory=dict, repr=False)
 
     @classmethod
     def fill(
-        cls, model: AtticModel, band: Band, *, tick: Callable[[], None] = lambda: None
+        cls,
+        model: AtticModel,
+        band: Band,
+        *,
+        with_watts: bool = True,
+        tick: Callable[[], None] = lambda: None,
     ) -> BandModel:
-        """Fill its matrices."""
+        """Fill its matrices, and the forms of watts at once, or when they are asked for."""
         count = BAND_NODES.get(first_nodes(band.low, band.high), 5)
         nodes = chebyshev_nodes(band.low, band.high, count)
         nodes[count // 2] = band.centre
@@ -403,10 +410,24 @@ class BandModel:
         for k, f in enumerate(map(float, nodes)):
             for t, (matrix, means) in enumerate(matrices(model.houses, f)):
                 scaled[t, k] = f * matrix
-                if k == count // 2 and t < model.n_single:
+                if with_watts and k == count // 2 and t < model.n_single:
                     forms.append(_forms(model.houses[t], f, means))
                 tick()
-        return cls(model, band, nodes, scaled, np.stack(forms))
+        found = cls(model, band, nodes, scaled)
+        if with_watts:
+            found.__dict__["forms"] = np.stack(forms)
+        return found
+
+    @cached_property
+    def forms(self) -> ComplexArray:
+        """Watts of all unknowns at the band's centre, of the nodes without pairs. [ohm]
+
+        (1 + 2 U, len(WATTS), N, N), in single precision.
+        """
+        houses = self.model.houses[: self.model.n_single]
+        centre = self.band.centre
+        each = zip(houses, matrices(houses, centre), strict=True)
+        return np.stack([_forms(house, centre, means) for house, (_, means) in each])
 
     def at(self, frequency: float) -> ComplexArray:
         """Matrices of all nodes of the unknowns, (T, N, N). [ohm]"""
