@@ -310,10 +310,8 @@ def _advice(
     model: AtticModel, reach: Reach, *, name: str, seed: int, start: FloatArray | None = None
 ) -> Advice:
     targets, visits = reach.targets, reach.visits
-    if start is None:
-        posterior = fit(model, visits)
-    else:  # known from the readings before, and near
-        posterior = fitted(Data.of(model, visits), start=start)
+    # known from the readings before, and near, where there is a start
+    posterior = fit(model, visits) if start is None else fitted(Data.of(model, visits), start=start)
     now = posterior.data.lengths[-1]
     free = np.flatnonzero(reach.high - reach.low > 1e-6)
     likely = Houses(model, targets, [posterior.state])
