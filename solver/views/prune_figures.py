@@ -59,17 +59,20 @@ def draw_cuts(advice: Advice, *, ax: Axes | None = None) -> Axes:
     ax = new_axes(*PANEL) if ax is None else ax
     tidy(ax)
     places = np.arange(len(advice.cuts))[::-1]
-    for y, cut in zip(places, advice.cuts, strict=True):
+    for k, (y, cut) in enumerate(zip(places, advice.cuts, strict=True)):
         low, high, best = (
             100.0 * (v / float(cut.now) - 1.0) for v in (cut.low, cut.high, cut.best)
         )
-        ax.barh(y, high - low, left=low, height=0.5, color=FAINT)
-        ax.plot([best, best], [y - 0.25, y + 0.25], color=INK, lw=1.5)
-        ax.plot([100.0 * cut.change / float(cut.now)], [y], "D", color=REACTANCE, ms=6)
+        words = ("right, 10 to 90 %", "most likely right", "proposed") if k == 0 else ("",) * 3
+        ax.barh(y, high - low, left=low, height=0.5, color=FAINT, label=words[0] or None)
+        ax.plot([best, best], [y - 0.25, y + 0.25], color=INK, lw=1.5, label=words[1] or None)
+        change = 100.0 * cut.change / float(cut.now)
+        ax.plot([change], [y], "D", color=REACTANCE, ms=6, ls="none", label=words[2] or None)
     ax.axvline(0.0, color=INK, lw=1.0)
     ax.set_yticks(places, [cut.element for cut in advice.cuts])
     ax.set_xlabel("change of length, % of now")
-    head(ax, "proposed (diamond), most likely right (line), 10 to 90 % (bar)")
+    head(ax, "what to cut")
+    ax.legend(fontsize=7, frameon=False)
     return ax
 
 
