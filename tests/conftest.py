@@ -8,6 +8,7 @@ import os
 
 if "PYTEST_XDIST_WORKER" in os.environ:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before anything loads numpy
+    os.environ["COLUMNS"] = "100"  # as without a terminal; a worker is told 80
 os.environ["MPLBACKEND"] = "Agg"  # before anything loads matplotlib
 
 from hypothesis import settings

@@ -18,6 +18,11 @@ CAUTION = (
     "metal: they carry the highest voltage. Your local codes come first."
 )
 
+BELOW = (
+    "In one of a hundred possible houses at most is a cut more than 0.35 % of the length below "
+    "what would be right there."
+)
+
 
 def _range(three: tuple[float, float, float]) -> str:
     low, middle, high = three
@@ -26,6 +31,9 @@ def _range(three: tuple[float, float, float]) -> str:
 
 def verdict(advice: Advice) -> str:
     """What it comes to, in a sentence or two."""
+    if not advice.is_believed:
+        return "Cut nothing: these readings are not of this antenna as it is told. See the doubt below."
+    sure = n.per_cent(advice.chance_after)
     if advice.is_done:
         if advice.chance_now >= 0.5:
             return (
@@ -33,11 +41,21 @@ def verdict(advice: Advice) -> str:
                 "that the readings leave possible."
             )
         return "Nothing to cut that would help; see the doubts below."
-    trips = "one trip" if advice.trips == 1 else "this trip and one more"
+    if not advice.lengths.aim.is_met:
+        return (
+            "No lengths of these ends meet every target; these cuts come nearest, as far as one "
+            "round goes. See the doubts below before anything is cut."
+        )
+    if advice.trips == 1:
+        return (
+            f"One trip to the attic should do: after these cuts every target is met in {sure} of "
+            f"the houses that the readings leave possible ({n.per_cent(advice.chance_now)} as it "
+            "is). Then read again, and tell me."
+        )
     return (
-        f"{trips.capitalize()} to the attic should do: after these cuts every target is met in "
-        f"{n.per_cent(advice.chance_after)} of the houses that the readings leave possible "
-        f"({n.per_cent(advice.chance_now)} as it is). Then read again, and tell me."
+        f"This trip and at least one more: what is right is too unsure to cut it all at once, and "
+        f"after these cuts every target is met in {sure} of the houses that the readings leave "
+        f"possible. Then read again, and tell me."
     )
 
 
@@ -59,6 +77,8 @@ def cut_rows(advice: Advice) -> list[list[str]]:
     rows = [["", "element", "now", "do", "new length", "right is, 10 to 90 %", "at the wire"]]
     for cut in advice.cuts:
         sure = f"{cut.now.with_value(cut.low)} to {cut.now.with_value(cut.high)}"
+        if cut.high - cut.low < 1e-3:
+            sure = "not known"
         rows.append(
             [f"{cut.order}.", cut.element, str(cut.now), _what(cut), str(cut.next), sure,
              _margin(cut)]
@@ -91,7 +111,8 @@ def _slopes(one: Expected) -> str:
         f"{element} {value / 1e5:+.1f} kHz" for element, value in one.by_length.items()
         if abs(value) > 1e3
     ]  # fmt: skip
-    return f"{one.target.band}: {', '.join(parts) or 'hardly any'}"
+    at = f"{one.target.band}, {n.megahertz(one.target.frequency)} MHz"
+    return f"{at}: {', '.join(parts) or 'hardly any'}"
 
 
 def advice_text(advice: Advice, *, width: int = 100) -> str:
@@ -105,6 +126,12 @@ def advice_text(advice: Advice, *, width: int = 100) -> str:
     lines.append("")
     for cut in advice.cuts:
         lines += wrapped(f"{cut.element}: {cut.reason}.", width)
+    if not advice.is_done:
+        lines += wrapped(BELOW, width)
+    if not advice.is_believed:
+        for warning in advice.warnings:
+            lines += ["", *wrapped(f"Doubt: {warning}", width, first="", rest="  ")]
+        return "\n".join(lines)
     lines += ["", "What the analyser should read (10 to 90 % in brackets)"]
     lines += n.columns(expected_rows(advice), width=width)
     lines += ["", "Where the resonance goes for each cm more of an element"]

@@ -173,7 +173,7 @@ def how_sure(
     with progress_bar(total, progress, doing="how sure", unit="step") as bar:
         model = making.build(tick=bar.update) if kept is None else kept
         states = _drawn(model, posterior, count, int(seed))
-        middle = model.middle
+        middle = model.as_told
         if posterior is not None:
             middle = HouseState(posterior.scores, middle.cables)
         lengths = {wire.name: wire.length for wire in plan.wires}

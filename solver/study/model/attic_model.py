@@ -25,7 +25,7 @@ from ...fields.far import Spare
 from ...moments.basis import ComplexArray, FloatArray, IntArray
 from ...moments.quadrature import lagrange_weights
 from ..partition import HEAT, Partition
-from ..unknowns import Unknown, Unknowns, apply
+from ..unknowns import SCORE_LIMIT, Unknown, Unknowns, apply
 from ..unknowns.cables import cables_at_height
 from ..unknowns.draws import sobol_scores
 from .eliminated import Eliminated, LayoutState
@@ -205,6 +205,13 @@ class AtticModel:
     def middle(self) -> HouseState:
         """All unknowns at their middle, and none of the candidate cables."""
         return HouseState(np.zeros(len(self.unknowns)), np.zeros(len(self.cables), dtype=bool))
+
+    @cached_property
+    def as_told(self) -> HouseState:
+        """The middle without a lead at the feed point, which no attic file tells."""
+        scores = self.middle.scores.copy()
+        scores[self.of_kind["lead"]] = -SCORE_LIMIT
+        return HouseState(scores, self.middle.cables)
 
     def drawn(self, count: int, seed: int) -> list[HouseState]:
         """Houses drawn from all that is unknown, evenly spread; see `sobol_scores`."""

@@ -10,7 +10,7 @@ sought all at once, with dX/dL from each solve, since cutting one element moves 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,6 +33,9 @@ MOST_STEPS = 25
 
 STARTS = (1.0, 0.95, 0.9)
 """Of the lengths as they are: from where lengths are sought, until all is met."""
+
+USEFUL = 1.0
+"""Tolerances that an element must be able to move a target by, to be cut for it."""
 
 WRONG_KIND = 1e3
 """Tolerances that a reactance falling with frequency counts for, where it should rise."""
@@ -178,18 +181,41 @@ def take_aim(
         Elements whose low and high are the same are held. [m]
     """
     free = np.flatnonzero(high - low > 1e-6)
+    nearest = Aim(start.copy(), house.miss(0, start))
     if not free.size:
-        return Aim(start.copy(), house.miss(0, start))
-    found: Aim | None = None
-    for part in STARTS:
-        lengths = start.copy()
-        lengths[free] = np.clip(part * start[free], low[free] + 1e-5, high[free] - 1e-5)
-        one = _sought(house, lengths, start, free, low, high, tick)
-        if found is None or one.size < found.size:
-            found = one
-        if found.is_met and np.all(found.miss.slope > 0.0):
-            break
-    return found if found is not None else Aim(start.copy(), house.miss(0, start))
+        return nearest
+    for some in _few_first(nearest.miss, free, low, high):
+        for part in STARTS:
+            lengths = start.copy()
+            lengths[some] = np.clip(part * start[some], low[some] + 1e-5, high[some] - 1e-5)
+            one = _sought(house, lengths, start, some, low, high, tick)
+            if one.size < nearest.size:
+                nearest = one
+            if nearest.is_met and np.all(nearest.miss.slope > 0.0):
+                return nearest
+    return nearest
+
+
+def _few_first(
+    here: Miss, free: np.ndarray, low: FloatArray, high: FloatArray
+) -> Iterator[np.ndarray]:
+    """Elements to try, as few as targets first: those that move a target most, then more.
+
+    Those that move no target by anything worth a cut, over all that they may be, are left alone.
+    """
+    moves = np.abs(here.by_length) * (high - low)  # (T, E), tolerances
+    useful = [int(k) for k in free if moves[:, k].max() > USEFUL]
+    chosen: list[int] = []
+    for t in np.argsort(-moves.max(axis=1)):
+        rest = [k for k in useful if k not in chosen]
+        if rest:
+            chosen.append(max(rest, key=lambda k, row=t: moves[row, k]))
+    rest = sorted(set(useful) - set(chosen), key=lambda k: -moves[:, k].max())
+    while chosen:
+        yield np.array(sorted(chosen))
+        if not rest:
+            return
+        chosen.append(rest.pop(0))
 
 
 def _sought(

@@ -33,9 +33,18 @@ SHORTEST, LONGEST = 0.8, 1.06
 
 CURVE_POINTS = 7
 
+WORTH_TELLING = 1.0
+"""Reactance of a lead that is worth a word. [ohm]"""
+
 IMPROBABLE = 2.0
 """Square of what is missed over its spread, for each number read: above this the readings are no
 house's that the unknowns allow."""
+
+UNBELIEVABLE = 25.0
+"""The same: above this nothing is cut on such readings."""
+
+MOST_MARGIN = 0.5
+"""Wire left beyond a new end. [m]"""
 
 INSULATED_MARGIN = 0.03
 """To strip an insulated end and fold it back. Common practice. [m]"""
@@ -135,10 +144,15 @@ def prune(
     The house is fitted to all readings (`calibrate` says how); lengths are then sought that meet
     the targets in the most likely one.  Of 24 houses that the readings leave possible, a cut goes
     no further than would be right in 99 %, less a third of a per cent of the length: wire that is
-    off cannot be put back, and the next reading tells more.
+    off cannot be put back, and the next reading tells more. Readings that are missed by more than
+    five times what noise and unknowns explain are no ground to cut anything.
     """
     if not isinstance(plan, AtticPlan) or plan.antenna is None:
         Modelling.of(plan)  # says what is missing
+    if margin is not None and not 0.0 <= metres(margin) <= MOST_MARGIN:
+        raise TargetError(
+            f"margin is {margin!r}; wire to leave beyond a new end is 0 to {MOST_MARGIN:g} m."
+        )
     from ...settings import read_settings
 
     bands = read_settings(plan).bands
@@ -295,8 +309,6 @@ def _reach(
     wires = {wire.name: wire for wire in plan.wires}
     own = [0.0 if wires[one].jacket is None else INSULATED_MARGIN for one in model.names]
     margins = np.array(own) if margin is None else np.full(len(own), metres(margin))
-    if margins.min(initial=0.0) < 0.0:
-        raise TargetError(f"margin is {margin!r}; wire to leave on must be 0 or more.")
     antenna = plan.antenna
     told = {} if antenna is None else {one.name: one.length for one in antenna.elements}
     units = {one: Length(now[one], getattr(told.get(one), "unit", "m")) for one in model.names}
@@ -320,7 +332,8 @@ def _advice(
     here = likely.miss(0, now)
     standing = possible.misses(now, here.slope)
     chance_now = float((np.abs(standing) <= 1.0).all(axis=1).mean())
-    if chance_now >= CHANCE_OF_DONE:
+    believed = posterior.misfit <= UNBELIEVABLE * posterior.data.size
+    if chance_now >= CHANCE_OF_DONE or not believed:
         found = _stay(found, standing)
     there = likely.miss(0, found.next)
     expected = tuple(
@@ -345,6 +358,7 @@ def _advice(
         chance_now=chance_now,
         chance_after=found.chance,
         visits=len(visits),
+        is_believed=believed,
         warnings=_warnings(model, reach, posterior, found, free),
         posterior=posterior,
         lengths=found,
@@ -400,7 +414,7 @@ def _cuts(
                 best=float(found.best[k]),
                 low=float(found.low[k]),
                 high=float(found.high[k]),
-                margin=unit.with_value(float(reach.margins[k])),
+                margin=unit.with_value(min(float(reach.margins[k]), max(0.0, -float(change[k])))),
                 order=place,
                 reason=_reason(reach, found, effect, here, k),
             )
@@ -410,6 +424,7 @@ def _cuts(
 
 def _reason(reach: Reach, found: NextLengths, effect: FloatArray, here: Miss, k: int) -> str:
     unit = list(reach.units.values())[k]
+    at_end = min(found.best[k] - reach.low[k], reach.high[k] - found.best[k]) < 1e-3
     if found.next[k] == found.now[k]:
         if abs(found.best[k] - found.now[k]) < 0.01:
             return "it is as long as it should be"
@@ -425,6 +440,8 @@ def _reason(reach: Reach, found: NextLengths, effect: FloatArray, here: Miss, k:
             continue
         parts.append(f"{target.band} by {moved / 1e3:+.0f} kHz")
     text = "moves " + ", ".join(parts) if parts else "moves little"
+    if at_end:
+        text += "; one round goes no further, to see what the analyser says then"
     left = found.next[k] - found.best[k]
     if left > 0.002 * found.best[k] and found.next[k] < found.now[k]:
         text += (
@@ -479,11 +496,28 @@ def _warnings(
             f"{'s' * (len(free) != 1)} that can be reached: they are met as far as that goes."
         )
     wide = posterior.misfit / posterior.data.size
-    if wide > IMPROBABLE:
+    if wide > UNBELIEVABLE:
+        told.append(
+            f"The readings are missed by {np.sqrt(wide):.0f} times what noise and unknowns "
+            "explain, so nothing is cut on them: they are not of this antenna as it is told. "
+            "Compare lengths, elements and radials with the file, the analyser's port and units, "
+            "and see what `calibrate` says may be wrong."
+        )
+    elif wide > IMPROBABLE:
         told.append(
             f"The readings are missed by {np.sqrt(wide):.1f} times what noise and unknowns "
             "explain; what is unsure was widened by as much. `calibrate` says what may be wrong "
             "with them."
+        )
+    lead = model.lead(posterior.scores)
+    if lead * 2.0 * np.pi * max(t.frequency for t in reach.targets) > WORTH_TELLING:
+        ohms = ", ".join(
+            f"{2.0 * np.pi * t.frequency * lead:.0f} ohm on {t.band}" for t in reach.targets
+        )
+        told.append(
+            f"The house that fits best has a lead of {1e6 * lead:.2f} uH at the feed point, of "
+            "which an attic file cannot tell: answering the new file gives a reactance lower by "
+            f"{ohms}, and knows nothing of the readings."
         )
     falling = [
         target.band

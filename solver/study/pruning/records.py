@@ -144,6 +144,8 @@ class Advice:
         elements are, and after the cuts.
     visits : int
         How many sets of readings it follows from.
+    is_believed : bool
+        Whether the readings can be of this antenna; nothing is cut where not.
     warnings : tuple of str
     posterior : Posterior
         What is known of the house.
@@ -159,6 +161,7 @@ class Advice:
     chance_now: float
     chance_after: float
     visits: int
+    is_believed: bool
     warnings: tuple[str, ...]
     posterior: Posterior
     lengths: NextLengths
@@ -171,7 +174,7 @@ class Advice:
 
     @property
     def trips(self) -> int:
-        """Trips to the attic still to be expected, 0 where all is done."""
+        """Trips to the attic still to be expected, 0 where nothing is to be cut."""
         if self.is_done:
             return 0
         return 1 if self.chance_after >= ONE_TRIP else 2
