@@ -191,6 +191,36 @@ def test_machines_and_people_are_told_the_same(first: tuple[HiddenAttic, Advice]
     assert np.allclose(np.asarray(drawn, dtype=float), advice.curves[0].after.imag)
 
 
+def test_nothing_is_cut_on_readings_that_cannot_be(first: tuple[HiddenAttic, Advice]) -> None:
+    hidden, advice = first
+    readings = hidden.readings(START)
+    other = Readings.of(readings.frequencies, np.full(readings.frequencies.size, 20.0 - 300.0j))
+    wrong = prune(
+        hidden_attic.plan(), other, TARGETS, unknowns=UNKNOWNS, like=advice, progress=False
+    )
+    assert wrong.is_done
+    assert not wrong.is_believed
+    assert wrong.trips == 0
+    assert all(cut.change == 0.0 for cut in wrong.cuts)
+    assert len(wrong.warnings) == 1
+    text = repr(wrong)
+    assert "Cut nothing" in text.split("\n\n")[1]
+    assert "take off" not in text
+    assert advice.is_believed
+
+
+def test_one_target_takes_one_element(first: tuple[HiddenAttic, Advice]) -> None:
+    posterior = first[1].posterior
+    low, high = np.array([7.0, 4.8]), np.array([8.7, 6.05])
+    for tolerance in (0.005, 0.0003):  # however narrow
+        target = Target("20 m", 14.175e6, 0.0, tolerance)
+        house = Houses(posterior.data.model, (target,), [posterior.state])
+        aim = take_aim(house, start=START, low=low, high=high)
+        assert aim.lengths[0] == START[0]
+        assert aim.lengths[1] < START[1] - 0.2
+        assert aim.is_met
+
+
 def test_insulated_wire_keeps_a_margin(first: tuple[HiddenAttic, Advice]) -> None:
     hidden, advice = first
     bare = advice.cuts[0]
@@ -202,6 +232,13 @@ def test_insulated_wire_keeps_a_margin(first: tuple[HiddenAttic, Advice]) -> Non
     )  # fmt: skip
     cut = with_margin.cuts[0]
     assert float(cut.cut_off) == pytest.approx(-cut.change - 0.04)
+    generous = prune(
+        hidden_attic.plan(), hidden.readings(START), TARGETS, unknowns=UNKNOWNS, margin="45 cm",
+        like=advice, progress=False,
+    )  # fmt: skip
+    for cut in generous.cuts:  # no more can be folded back than comes off
+        assert float(cut.margin) == pytest.approx(min(0.45, -cut.change))
+        assert float(cut.cut_off) >= 0.0
     assert "fold back 4 cm" in repr(with_margin) or "fold back 0.04 m" in repr(with_margin)
 
 
@@ -276,6 +313,9 @@ def some_readings(*frequencies: float) -> Readings:
         ({"lengths": {"middle": 3.0}}, GeometryError, "no element 'middle'"),
         ({"reachable": ["middle"]}, GeometryError, "no element 'middle'"),
         ({"reachable": []}, TargetError, "nothing to cut"),
+        ({"margin": "5 m"}, TargetError, "0 to 0.5 m"),
+        ({"margin": "-1 cm"}, TargetError, "0 to 0.5 m"),
+        ({"margin": "abc"}, GeometryError, "abc"),
         ({"unknowns": {"ground": "factor 1"}}, PriorError, "ground"),
     ],
 )

@@ -32,7 +32,10 @@ def _range(three: tuple[float, float, float]) -> str:
 def verdict(advice: Advice) -> str:
     """What it comes to, in a sentence or two."""
     if not advice.is_believed:
-        return "Cut nothing: these readings are not of this antenna as it is told. See the doubt below."
+        return (
+            "Cut nothing: these readings are not of this antenna as it is told. See the doubt "
+            "below."
+        )
     sure = n.per_cent(advice.chance_after)
     if advice.is_done:
         if advice.chance_now >= 0.5:
@@ -120,6 +123,10 @@ def advice_text(advice: Advice, *, width: int = 100) -> str:
     read = f"{advice.visits} set{'s' * (advice.visits != 1)} of readings"
     lines = [f"What to cut next, for {advice.name}, after {read}", ""]
     lines += wrapped(verdict(advice), width, first="", rest="")
+    if not advice.is_believed:
+        for warning in advice.warnings:
+            lines += ["", *wrapped(f"Doubt: {warning}", width, first="", rest="  ")]
+        return "\n".join(lines)
     lines += ["", *n.columns(cut_rows(advice), left=2, width=width)]
     if advice.out_of_reach:
         lines.append(f"  Out of reach, left as they are: {', '.join(advice.out_of_reach)}.")
@@ -128,10 +135,6 @@ def advice_text(advice: Advice, *, width: int = 100) -> str:
         lines += wrapped(f"{cut.element}: {cut.reason}.", width)
     if not advice.is_done:
         lines += wrapped(BELOW, width)
-    if not advice.is_believed:
-        for warning in advice.warnings:
-            lines += ["", *wrapped(f"Doubt: {warning}", width, first="", rest="  ")]
-        return "\n".join(lines)
     lines += ["", "What the analyser should read (10 to 90 % in brackets)"]
     lines += n.columns(expected_rows(advice), width=width)
     lines += ["", "Where the resonance goes for each cm more of an element"]
@@ -181,6 +184,8 @@ def advice_html(advice: Advice) -> str:
     reasons = "".join(
         f"<li>{html.escape(cut.element)}: {html.escape(cut.reason)}.</li>" for cut in advice.cuts
     )
+    if not advice.is_believed:
+        return f"<p>{html.escape(verdict(advice))}</p>{doubts}"
     caution = "" if advice.is_done else f"<p>{html.escape(CAUTION)}</p>"
     return (
         f"<p>{html.escape(verdict(advice))}</p>"
@@ -200,6 +205,7 @@ def advice_form(advice: Advice) -> dict[str, Any]:
         "name": advice.name,
         "visits": advice.visits,
         "is_done": advice.is_done,
+        "is_believed": advice.is_believed,
         "trips": advice.trips,
         "chance_now": number(advice.chance_now),
         "chance_after": number(advice.chance_after),

@@ -470,6 +470,14 @@ def _curves(
 def _warnings(
     model: AtticModel, reach: Reach, posterior: Posterior, found: NextLengths, free: IntArray
 ) -> tuple[str, ...]:
+    wide = posterior.misfit / posterior.data.size
+    if wide > UNBELIEVABLE:
+        return (
+            f"The readings are missed by {np.sqrt(wide):.0f} times what noise and unknowns "
+            "explain, so nothing is cut on them: they are not of this antenna as it is told. "
+            "Compare lengths, elements and radials with the file, the analyser's port and units, "
+            "and see what `calibrate` says may be wrong.",
+        )
     told: list[str] = []
     if not found.aim.is_met:
         missed = [
@@ -495,15 +503,7 @@ def _warnings(
             f"{len(reach.targets)} targets, and {len(free)} end"
             f"{'s' * (len(free) != 1)} that can be reached: they are met as far as that goes."
         )
-    wide = posterior.misfit / posterior.data.size
-    if wide > UNBELIEVABLE:
-        told.append(
-            f"The readings are missed by {np.sqrt(wide):.0f} times what noise and unknowns "
-            "explain, so nothing is cut on them: they are not of this antenna as it is told. "
-            "Compare lengths, elements and radials with the file, the analyser's port and units, "
-            "and see what `calibrate` says may be wrong."
-        )
-    elif wide > IMPROBABLE:
+    if wide > IMPROBABLE:
         told.append(
             f"The readings are missed by {np.sqrt(wide):.1f} times what noise and unknowns "
             "explain; what is unsure was widened by as much. `calibrate` says what may be wrong "
