@@ -343,6 +343,6 @@ if __name__ == "__main__":  # a sweep with two workers, to be interrupted
 
     own_plan = toy_plan()
     with begin_or_resume(Path(sys.argv[1]), own_plan) as own_store:
-        slow: Any = Importable(own_plan, seconds=0.4)
+        slow: Any = Importable(own_plan, seconds=1.0)
         run_batches(slow, toy_batches(own_plan, 3), own_store, workers=2)
         own_store.gather()
