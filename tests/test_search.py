@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from ridgepole.solver.study.searching.outcomes import Outcome, PreparedModel
 from ridgepole.solver.study.searching.quantities import QUANTITIES, Circumstances
 from ridgepole.solver.study.searching.running import spend
 from ridgepole.solver.study.searching.seeking import Purse, Space
+from ridgepole.solver.views.search_page import search_form, told_best
 
 LINEAR = 1e-5
 """Derivatives against central differences, relative (the issue's own)."""
@@ -239,6 +241,39 @@ def test_no_layout_of_the_front_beats_another(found: SearchResult) -> None:
         assert not any(a <= one[0] and b <= one[1] for a, b in front[:k] + front[k + 1 :])
     kept = [one for one in found if one.keeps_limits and found.check_of(one.number) is not False]
     assert max(one.figures["worst efficiency"] for one in kept) == -front[0][0]
+
+
+def test_where_none_keeps_the_limits_the_least_broken_is_the_best(plan: AtticPlan) -> None:
+    found = search(
+        plan, VARY, limits="swr < 1.01", budget=14, seed=1, finalists=1, points=1, tolerance=None,
+        progress=False,
+    )  # fmt: skip
+    assert not found.are_met
+    least = min(found, key=lambda one: one.broken)
+    assert found.best is least
+    assert found.checked[0].number == least.number
+    assert 0.0 < found.checked[0].broken == pytest.approx(least.broken, rel=0.05)  # discretisation
+    assert [one.broken for one in found.ranked()] == sorted(one.broken for one in found)
+    assert told_best(found)[0] is least
+    # the front is of all layouts, and says so
+    swrs = {one.number: one.figures["worst swr"] for one in found}
+    assert min(swrs, key=swrs.__getitem__) in {one.number for one in found.front}
+    assert "limits left aside" in " ".join(found.to_text().split())
+    assert f"Of layout {least.number}, swr < 1.01 is at" in " ".join(found.to_text().split())
+    form = search_form(found)
+    assert not form["front_keeps_limits"]
+    assert not form["limits_are_met"]
+
+
+def test_a_limit_broken_in_full_alone_counts(found: SearchResult) -> None:
+    (check,) = [one for one in found.checked if one.number == found.best.number]
+    held = {**check.held, "wire voltage < 5 kV": 6e3}
+    worse = replace(found, checked=(replace(check, broken=np.log(6.0 / 5.0), held=held),))
+    assert not worse.are_met
+    assert worse.best.number != check.number
+    assert worse.ranked()[0].broken == 0.0
+    assert check.number not in {one.number for one in worse.front}
+    assert "No layout that was solved in full keeps all limits" in " ".join(str(worse).split())
 
 
 def test_a_layout_is_an_attic_file(found: SearchResult, tmp_path: Path) -> None:

@@ -40,16 +40,15 @@ def draw_search(result: SearchResult, ax: Axes | None = None) -> Axes:
         return np.stack([scaled(a, values[:, k]) for k, a in enumerate(judged)], axis=1)
 
     every = list(result.in_all_houses)
-    kept = [one for one in every if one.keeps_limits]
-    broken = [one for one in every if not one.keeps_limits]
+    kept = [one for one in every if result.broken(one) == 0.0]
+    broken = [one for one in every if result.broken(one) > 0.0]
     for some, mark, what in ((broken, "x", "break a limit"), (kept, "o", "looked at")):
         if some:
             label = f"{len(some):,} {what}"
             ax.plot(*places(some).T, mark, ms=3.5, color=OTHERS, mew=0.8, label=label)
     front = places(list(result.front))
-    ax.plot(
-        *front.T, "o-", ms=5.0, lw=1.4, color=FRONT, zorder=3, label=f"beaten by none: {len(front)}"
-    )
+    label = f"beaten by none: {len(front)}" + ("" if result.keeping else "\n(limits left aside)")
+    ax.plot(*front.T, "o-", ms=5.0, lw=1.4, color=FRONT, zorder=3, label=label)
     best = places([result.best])[0]
     ax.plot(
         *best, "D", ms=8.5, mfc="none", mec=CHOSEN, mew=2.0, ls="", zorder=4,

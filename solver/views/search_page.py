@@ -24,10 +24,11 @@ ALIKE = 0.01
 
 
 def told_best(result: SearchResult) -> list[FoundLayout]:
-    """The best, the best of each goal, and those solved in full, each once."""
+    """The best, the best of each goal, and those solved in full, each once, the best first."""
     numbers = [result.best.number, *(one.number for one in result.best_by_goal.values())]
     numbers += [one.number for one in result.checked]
-    return [result[number] for number in dict.fromkeys(numbers)]
+    places = {one.number: place for place, one in enumerate(result.ranked())}
+    return [result[number] for number in sorted(set(numbers), key=places.__getitem__)]
 
 
 def told_front(result: SearchResult) -> list[FoundLayout]:
@@ -99,11 +100,12 @@ def closing(result: SearchResult) -> list[str]:
     """How far to trust it."""
     found = []
     if result.limits and not result.are_met:
-        found.append(
-            "No layout keeps all limits: those above break them least. "
-            + ("; ".join(_broken(result)) or "Loosen one, or vary more")
-            + "."
-        )
+        if result.keeping:
+            text = "No layout that was solved in full keeps all limits; others may not either."
+        else:
+            text = "No layout keeps all limits: the best above break them least."
+        broken = "; ".join(_broken(result))
+        found.append(f"{text}{f' Of layout {result.best.number}, {broken}.' if broken else ''}")
     if result.checked:
         worst = max(one.difference for one in result.checked)
         found.append(
@@ -143,9 +145,10 @@ def _check(result: SearchResult, number: int) -> Checked | None:
 def _tables(result: SearchResult) -> list[tuple[str, list[list[str]]]]:
     found = [("The best", _rows(result, told_best(result)))]
     criteria = " and ".join(quantity_label(goal.asked) for goal in result.criteria)
+    aside = "" if result.keeping else ", limits left aside since none keeps them"
     found.append((
-        f"The front: {_counted(len(result.front))} that no other beats in {criteria}; told are "
-        "those that differ by more than 1 %",
+        f"The front: {_counted(len(result.front))} that no other beats in {criteria}{aside}; told "
+        "are those that differ by more than 1 %",
         _rows(result, told_front(result)),
     ))  # fmt: skip
     if result.checked:
@@ -174,12 +177,9 @@ def _told(value: Any, parameter: Any) -> Any:
 
 
 def _limits_word(result: SearchResult, one: FoundLayout, *, is_open: bool) -> str:
-    check = _check(result, one.number)
-    if check is not None:
-        return "kept" if check.keeps_limits else "broken"
-    if not one.keeps_limits:
+    if result.broken(one) > 0.0:
         return "broken"
-    return "not all seen" if is_open else "kept"
+    return "kept" if not is_open or _check(result, one.number) is not None else "not all seen"
 
 
 def _check_rows(result: SearchResult) -> list[list[str]]:
@@ -223,7 +223,7 @@ def search_form(result: SearchResult) -> dict[str, Any]:
             "parameters": {p.name: result.value(p, one) for p in result.parameters},
             "figures": dict(one.figures),
             "limits": dict(one.held),
-            "keeps_limits": one.keeps_limits,
+            "keeps_limits": result.broken(one) == 0.0,
             "houses": one.houses,
             "in_full": None if check is None else {
                 "figures": dict(check.solved),
@@ -246,6 +246,7 @@ def search_form(result: SearchResult) -> dict[str, Any]:
         "limits_are_met": result.are_met,
         "best": layout(result.best),
         "best_by_goal": {name: one.number for name, one in result.best_by_goal.items()},
+        "front_keeps_limits": bool(result.keeping),
         "front": [layout(one) for one in result.front],
         "layouts": [layout(one) for one in result.layouts],
         "remarks": list(result.remarks),
