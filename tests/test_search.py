@@ -53,6 +53,7 @@ capacitor = ["0 pF", "1 nF"]
 """
 VARY = {"long": "4.6 m to 8.1 m", "low": "2.6 m to 4.9 m"}
 BUDGET = 60
+EVERYTHING = {"has_chain": True, "has_tuner": True, "has_rooms": True}
 
 
 @pytest.fixture(autouse=True)
@@ -86,8 +87,8 @@ def found(plan: AtticPlan) -> SearchResult:
 def judge_of(
     plan: AtticPlan, prepared: PreparedModel, goal: Any, limits: list[str] | None = None
 ) -> Judge:
-    goals = read_goals(goal, prepared.bands, has_chain=True)
-    some = read_limits(limits, prepared.bands, goals, has_chain=True)
+    goals = read_goals(goal, prepared.bands, has_chain=True, has_tuner=True)
+    some = read_limits(limits, prepared.bands, goals, **EVERYTHING)
     where = Circumstances(50.0, 100.0, read_station(plan.file))
     return Judge(goals, some, beside(goals), prepared.bands, prepared.frequencies, where)
 
@@ -391,9 +392,17 @@ def test_names_that_lead_nowhere(plan: AtticPlan) -> None:
         plan_search(plan, vary={"tall": "4 m to 6 m"})
 
 
-def test_what_stands_between_radio_and_antenna_is_needed_for_some(plan: AtticPlan) -> None:
+def test_what_stands_between_radio_and_antenna_is_needed_for_some() -> None:
     bands = read_bands(["20 m"], region=1)
-    for told in ("tuner matched", "system efficiency > 5 %"):
-        with pytest.raises(TargetError, match=r"no \[line\]"):
-            read_limits([told], bands, read_goals(None, bands, has_chain=False), has_chain=False)
-        assert read_limits([told], bands, read_goals(None, bands, has_chain=True), has_chain=True)
+    goals = read_goals(None, bands, has_chain=False, has_tuner=False)
+    for lacking, told, says in (
+        ("has_chain", "system efficiency > 5 %", r"no \[line\]"),
+        ("has_tuner", "tuner matched", r"'tuner matched' is about the tuner.* no \[tuner\]"),
+        ("has_tuner", "tuner strain on 20 m < 0.8", r"no \[tuner\]"),
+        ("has_rooms", "exposure < 50 %", r"'exposure < 50 %'.* no \[\[room\]\]"),
+    ):
+        with pytest.raises(TargetError, match=says):
+            read_limits([told], bands, goals, **{**EVERYTHING, lacking: False})
+        assert read_limits([told], bands, goals, **EVERYTHING)
+    with pytest.raises(TargetError, match=r"no \[tuner\]"):
+        read_goals("tuner strain", bands, has_chain=True, has_tuner=False)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import TargetError
+from ..study.searching.search import many
 from .figures import INK, head, new_axes, tidy
 from .search_page import told_front
 from .sweep_figures import CHOSEN, FRONT, OTHERS, label_of, scaled, set_axis
@@ -62,7 +63,8 @@ def draw_search(result: SearchResult, ax: Axes | None = None) -> Axes:
         set_axis(ax, which, judged[k], drawn[:, k], label)
     _name_some(result, ax)
     ax.legend(frameon=False, fontsize=8, loc="upper left", bbox_to_anchor=(1.01, 1.0))
-    head(ax, f"{result.name}: {len(result):,} layouts for {result.spent:,} solves")
+    count = many(len(result), "layout")
+    head(ax, f"{result.name}: {count} for {many(result.spent, 'solve')}")
     return ax
 
 

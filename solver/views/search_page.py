@@ -91,8 +91,8 @@ def opening(result: SearchResult) -> str:
         )
     labels = ", ".join(parameter_labels(result.parameters))
     return (
-        f"{text} Varied: {labels}. {len(result):,} layouts were looked at for {result.spent:,} of "
-        f"{result.budget:,} solves (seed {result.seed})."
+        f"{text} Varied: {labels}. {_counted(len(result))} {'was' if len(result) == 1 else 'were'} "
+        f"looked at for {result.spent:,} of {result.budget:,} solves (seed {result.seed})."
     )
 
 
@@ -201,7 +201,7 @@ def _check_rows(result: SearchResult) -> list[list[str]]:
 
 
 def _counted(number: int) -> str:
-    return f"{number} layout{'s' * (number != 1)}"
+    return f"{number:,} layout{'s' * (number != 1)}"
 
 
 def _paragraph(text: str, width: int) -> list[str]:

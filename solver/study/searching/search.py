@@ -52,6 +52,18 @@ SOLVE = 1.5e-3
 MOST_BYTES = 6e9
 
 
+def many(count: int, thing: str) -> str:
+    """A number of things."""
+    plural = f"{thing[:-2]}ices" if thing.endswith("trix") else f"{thing}s"
+    return f"{count:,} {thing if count == 1 else plural}"
+
+
+def left_out(unfit: Sequence[str]) -> str:
+    """Of combinations of choices that do not fit, how many and why the first."""
+    do = "does" if len(unfit) == 1 else "do"
+    return f"{many(len(unfit), 'combination')} of choices {do} not fit: {unfit[0]}"
+
+
 @dataclass(frozen=True)
 class SearchEffort:
     """What a search is about to do.
@@ -72,6 +84,8 @@ class SearchEffort:
         Of memory, about.
     seconds : float
         About how long. [s]
+    unfit : tuple of str
+        Why combinations of choices are left out.
     """
 
     models: int
@@ -84,19 +98,18 @@ class SearchEffort:
     finalists: int
     bytes: float
     seconds: float
+    unfit: tuple[str, ...] = ()
 
     def __str__(self) -> str:
-        def many(count: int, thing: str) -> str:
-            return f"{count} {thing}{'s' * (count != 1)}"
-
         what = f"{many(self.models, 'model')} of {many(self.states, 'state')} of the house"
-        what += f" on {many(self.bands, 'band')}: {self.matrices} matrices of about "
-        what += f"{self.unknowns} unknowns; {self.budget} solves"
+        what += f" on {many(self.bands, 'band')}: {many(self.matrices, 'matrix')} of about "
+        what += f"{self.unknowns} unknowns; {many(self.budget, 'solve')}"
         if self.houses > 1:
             what += f", a layout in {self.houses} houses"
         if self.finalists:
             what += f"; {many(self.finalists, 'layout')} solved in full"
-        return f"{what}. Some {in_words(self.seconds)}, {self.bytes / 1e9:.1f} GB of memory"
+        what += f". Some {in_words(self.seconds)}, {self.bytes / 1e9:.1f} GB of memory"
+        return f"{what}. {left_out(self.unfit).removesuffix('.')}" if self.unfit else what
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,7 +179,7 @@ class Searching:
         return SearchEffort(
             len(each), each[0].states, len(bands), sum(one.matrices for one in each),
             max(one.unknowns for one in each), self.houses, settings.budget, settings.finalists,
-            memory, seconds,
+            memory, seconds, self._variants[1],
         )  # fmt: skip
 
     def check_effort(self) -> None:
@@ -180,8 +193,8 @@ class Searching:
         least = 4 * len(self.variants) + 3 * self.houses
         if settings.budget < least:
             raise TargetError(
-                f"budget is {settings.budget} solves; {len(self.variants)} combinations in "
-                f"{self.houses} houses take {least} at least."
+                f"budget is {settings.budget} solves; {many(len(self.variants), 'combination')}"
+                f" in {many(self.houses, 'house')} need {least} at least."
             )
         if self.effort.bytes > MOST_BYTES:
             raise TargetError(
@@ -278,9 +291,8 @@ class Searching:
                 )
             )  # fmt: skip
         remarks = [settings.varied.assumed] if settings.varied.assumed else []
-        unfit = self._variants[1]
-        if unfit:
-            remarks.append(f"{len(unfit)} combinations of choices do not fit: {unfit[0]}")
+        if self._variants[1]:
+            remarks.append(left_out(self._variants[1]))
         return SearchResult(
             self.plan.file.name, settings.varied.parameters, settings.goals,
             beside(settings.goals), settings.limits, settings.bands, tuple(layouts), (),

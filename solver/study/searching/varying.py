@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -98,6 +98,8 @@ class Varied:
         As they were told: the lengths first.
     assumed : str
         What was assumed where nothing was told, else "".
+    places : mapping of str to TomlPath
+        Where the file tells the range of an element's length, if it does.
     """
 
     plan: AtticPlan
@@ -105,6 +107,7 @@ class Varied:
     choices: Design | None
     parameters: tuple[Parameter, ...]
     assumed: str = ""
+    places: Mapping[str, TomlPath] = field(default_factory=dict)
 
     @cached_property
     def _plans(self) -> LayoutPlans | None:
@@ -117,6 +120,8 @@ class Varied:
         ------
         TargetError
             If none fits, or a range goes farther than every way.
+        AtticFileError
+            The same of a range that the file tells.
         """
         found: list[Variant] = []
         unfit: list[str] = []
@@ -127,6 +132,8 @@ class Varied:
                 plan = self._plan(number)
                 own, told = self._ranges(plan, rooms)
             except (*READING_ERRORS, TargetError) as error:
+                if self.choices is None:
+                    raise
                 unfit.append(str(error))
                 continue
             found.append(Variant(number, plan, choices, own, told))
@@ -134,12 +141,19 @@ class Varied:
             raise TargetError(f"No choice fits the attic: {unfit[0]}")
         for name, (_, high) in self.lengths.items():
             if high > rooms[name] + GRAIN:
-                raise TargetError(
+                raise self._fault(
+                    name,
                     f"Length of {name!r} up to {high:g} m: its way goes {rooms[name]:.3f} m only, "
                     "from the feed point to its end. Let the range end there, or lengthen the "
-                    "route."
+                    "route.",
                 )
         return tuple(found), tuple(unfit)
+
+    def _fault(self, name: str, text: str) -> Exception:
+        """Of an element's range, with its line where the file tells it."""
+        if name not in self.places:
+            return TargetError(text)
+        return self.plan.file.error(self.places[name], f"[search.vary]: {text}")
 
     def _plan(self, number: int) -> AtticPlan:
         """With elements that fit, whatever is told of them where their length is sought."""
@@ -167,8 +181,8 @@ class Varied:
             room = room_of(plan, name)
             rooms[name] = max(rooms[name], room)
             if low >= room:
-                raise TargetError(
-                    f"Length of {name!r} from {low:g} m: its way goes {room:.3f} m only."
+                raise self._fault(
+                    name, f"Length of {name!r} from {low:g} m: its way goes {room:.3f} m only."
                 )
             own[name] = (low, min(high, room))
         wires = {wire.name: float(wire.length) for wire in plan.wires}
