@@ -14,6 +14,7 @@ from .command_voice import (
     BadUsage,
     Voice,
     bands_asked,
+    check_folder,
     first_compiles,
     in_seconds,
     save_picture,
@@ -83,8 +84,7 @@ def _search(options: argparse.Namespace) -> int:
     voice = Voice(as_json=options.json)
     source = Path(options.file)
     folder = Path(options.to) if options.to else source.with_name(f"{source.stem}-search")
-    if folder.exists() and not folder.is_dir():
-        raise BadUsage(f"{folder} is a file that is there already; --to needs a folder.")
+    check_folder(folder)
     from ..settings import read_attic
     from ..study.searching.search import plan_search
 

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import TargetError
-from ..study.searching.search import many
 from .figures import INK, head, new_axes, tidy
 from .search_page import told_front
 from .sweep_figures import CHOSEN, FRONT, OTHERS, label_of, scaled, set_axis
-from .sweep_page import parameter_labels, parameter_text, value_text
+from .sweep_page import counted, parameter_labels, parameter_text, value_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -63,8 +62,8 @@ def draw_search(result: SearchResult, ax: Axes | None = None) -> Axes:
         set_axis(ax, which, judged[k], drawn[:, k], label)
     _name_some(result, ax)
     ax.legend(frameon=False, fontsize=8, loc="upper left", bbox_to_anchor=(1.01, 1.0))
-    count = many(len(result), "layout")
-    head(ax, f"{result.name}: {count} for {many(result.spent, 'solve')}")
+    count = counted(len(result), "layout")
+    head(ax, f"{result.name}: {count} for {counted(result.spent, 'solve')}")
     return ax
 
 

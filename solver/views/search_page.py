@@ -11,7 +11,7 @@ from ..study.sweep_quantities import Asked, axis_label
 from . import json_form
 from . import numbers as n
 from .numbers import wrapped
-from .sweep_page import parameter_labels, parameter_text, quantity_label, value_text
+from .sweep_page import counted, parameter_labels, parameter_text, quantity_label, value_text
 
 if TYPE_CHECKING:
     from ..study.searching.search_records import Checked, FoundLayout, SearchResult
@@ -90,9 +90,10 @@ def opening(result: SearchResult) -> str:
             f"{result.houses - 1} drawn from what is not known."
         )
     labels = ", ".join(parameter_labels(result.parameters))
+    were = "was" if len(result) == 1 else "were"
     return (
-        f"{text} Varied: {labels}. {_counted(len(result))} {'was' if len(result) == 1 else 'were'} "
-        f"looked at for {result.spent:,} of {result.budget:,} solves (seed {result.seed})."
+        f"{text} Varied: {labels}. {counted(len(result), 'layout')} {were} looked at "
+        f"for {result.spent:,} of {counted(result.budget, 'solve')} (seed {result.seed})."
     )
 
 
@@ -147,8 +148,8 @@ def _tables(result: SearchResult) -> list[tuple[str, list[list[str]]]]:
     criteria = " and ".join(quantity_label(goal.asked) for goal in result.criteria)
     aside = "" if result.keeping else ", limits left aside since none keeps them"
     found.append((
-        f"The front: {_counted(len(result.front))} that no other beats in {criteria}{aside}; told "
-        "are those that differ by more than 1 %",
+        f"The front: {counted(len(result.front), 'layout')} that no other beats in {criteria}{aside}; "
+        "told are those that differ by more than 1 %",
         _rows(result, told_front(result)),
     ))  # fmt: skip
     if result.checked:
@@ -198,10 +199,6 @@ def _check_rows(result: SearchResult) -> list[list[str]]:
         ]
         rows.append(row)
     return rows
-
-
-def _counted(number: int) -> str:
-    return f"{number:,} layout{'s' * (number != 1)}"
 
 
 def _paragraph(text: str, width: int) -> list[str]:

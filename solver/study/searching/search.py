@@ -52,16 +52,16 @@ SOLVE = 1.5e-3
 MOST_BYTES = 6e9
 
 
-def many(count: int, thing: str) -> str:
+def _many(count: int, thing: str) -> str:
     """A number of things."""
     plural = f"{thing[:-2]}ices" if thing.endswith("trix") else f"{thing}s"
     return f"{count:,} {thing if count == 1 else plural}"
 
 
-def left_out(unfit: Sequence[str]) -> str:
+def _left_out(unfit: Sequence[str]) -> str:
     """Of combinations of choices that do not fit, how many and why the first."""
     do = "does" if len(unfit) == 1 else "do"
-    return f"{many(len(unfit), 'combination')} of choices {do} not fit: {unfit[0]}"
+    return f"{_many(len(unfit), 'combination')} of choices {do} not fit: {unfit[0]}"
 
 
 @dataclass(frozen=True)
@@ -101,15 +101,15 @@ class SearchEffort:
     unfit: tuple[str, ...] = ()
 
     def __str__(self) -> str:
-        what = f"{many(self.models, 'model')} of {many(self.states, 'state')} of the house"
-        what += f" on {many(self.bands, 'band')}: {many(self.matrices, 'matrix')} of about "
-        what += f"{self.unknowns} unknowns; {many(self.budget, 'solve')}"
+        what = f"{_many(self.models, 'model')} of {_many(self.states, 'state')} of the house"
+        what += f" on {_many(self.bands, 'band')}: {_many(self.matrices, 'matrix')} of about "
+        what += f"{self.unknowns} unknowns; {_many(self.budget, 'solve')}"
         if self.houses > 1:
             what += f", a layout in {self.houses} houses"
         if self.finalists:
-            what += f"; {many(self.finalists, 'layout')} solved in full"
+            what += f"; {_many(self.finalists, 'layout')} solved in full"
         what += f". Some {in_words(self.seconds)}, {self.bytes / 1e9:.1f} GB of memory"
-        return f"{what}. {left_out(self.unfit).removesuffix('.')}" if self.unfit else what
+        return f"{what}. {_left_out(self.unfit).removesuffix('.')}" if self.unfit else what
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,8 +193,8 @@ class Searching:
         least = 4 * len(self.variants) + 3 * self.houses
         if settings.budget < least:
             raise TargetError(
-                f"budget is {settings.budget} solves; {many(len(self.variants), 'combination')}"
-                f" in {many(self.houses, 'house')} need {least} at least."
+                f"budget is {settings.budget} solves; {_many(len(self.variants), 'combination')}"
+                f" in {_many(self.houses, 'house')} need {least} at least."
             )
         if self.effort.bytes > MOST_BYTES:
             raise TargetError(
@@ -292,7 +292,7 @@ class Searching:
             )  # fmt: skip
         remarks = [settings.varied.assumed] if settings.varied.assumed else []
         if self._variants[1]:
-            remarks.append(left_out(self._variants[1]))
+            remarks.append(_left_out(self._variants[1]))
         return SearchResult(
             self.plan.file.name, settings.varied.parameters, settings.goals,
             beside(settings.goals), settings.limits, settings.bands, tuple(layouts), (),
