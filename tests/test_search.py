@@ -27,6 +27,8 @@ from ridgepole.solver.study.searching.outcomes import Outcome, PreparedModel
 from ridgepole.solver.study.searching.quantities import QUANTITIES, Circumstances
 from ridgepole.solver.study.searching.running import spend
 from ridgepole.solver.study.searching.seeking import Purse, Space
+from ridgepole.solver.study.searching.varying import room_of
+from ridgepole.solver.views.search_figures import LETTER, apart
 from ridgepole.solver.views.search_page import search_form, told_best
 
 LINEAR = 1e-5
@@ -275,6 +277,64 @@ def test_a_limit_broken_in_full_alone_counts(found: SearchResult) -> None:
     assert worse.ranked()[0].broken == 0.0
     assert check.number not in {one.number for one in worse.front}
     assert "No layout that was solved in full keeps all limits" in " ".join(str(worse).split())
+
+
+def test_what_stops_the_best_and_what_was_gained(plan: AtticPlan) -> None:
+    # more wire radiates better here: one ends with its range, one with its way of 5.13 m
+    found = search(
+        plan, {"long": "4.6 m to 5.5 m", "low": "4.3 m to 5.1 m"}, bands=["20 m"], budget=24,
+        finalists=0, points=1, tolerance=None, progress=False,
+    )  # fmt: skip
+    told = found.as_told
+    assert told is not None
+    assert dict(told.lengths) == pytest.approx({"long": 5.3, "low": 4.4})
+    assert told.figures["worst efficiency"] < found.best.figures["worst efficiency"]
+    text = " ".join(found.to_text().split())
+    assert f" {told.number}, as told 5.30 m 4.40 m" in text
+    assert "element.long.length" in found.stopped(found.best)
+    assert f"The range stops layout {found.best.number}, at long length" in text
+    form = search_form(found)
+    assert form["best"]["stopped_by"] == found.stopped(found.best)
+    assert form["as_told"] == told.number
+    assert found.stopped(told) == {}
+
+
+def test_a_way_that_ends_stops_a_length(plan: AtticPlan) -> None:
+    room = room_of(plan, "low")
+    found = search(
+        plan, {"long": (5.0, 5.2), "low": (4.3, room)}, bands=["20 m"], budget=10, finalists=0,
+        points=1, tolerance=None, progress=False,
+    )  # fmt: skip
+    assert found.as_told is None  # its 5.3 m are beyond the range
+    assert "outside of what was sought" in found.to_text()
+    ends = replace(found.best, lengths={"long": 5.0, "low": room})
+    assert found.stopped(ends) == {"element.long.length": "range", "element.low.length": "way"}
+
+
+def test_the_told_choice_is_looked_at_in_all_houses(plan: AtticPlan) -> None:
+    found = search(
+        plan, {"counterpoise.length": ["2.8 m", "3.4 m"], "low": "2.6 m to 4.9 m"},
+        bands=["20 m"], robust=2, budget=40, finalists=0, points=1, tolerance=None,
+        unknowns={"defaults": False, "feed lead": "0 cm to 20 cm"}, progress=False,
+    )  # fmt: skip
+    told = found.as_told
+    assert told is not None
+    assert told.houses == 3
+    assert told.choices["counterpoise.length"] == 3.4
+    assert told.lengths["low"] == pytest.approx(4.4)
+
+
+def test_letters_of_the_front_do_not_cover_each_other() -> None:
+    _, ax = plt.subplots()
+    ax.set_xlim(0.0, 1.0)
+    ax.set_ylim(0.0, 1.0)
+    places = [(0.5, 0.5), (0.5, 0.5), (0.502, 0.501), (0.506, 0.5), (0.51, 0.5)]
+    own = ax.transData.transform(np.array(places)) * 72.0 / ax.figure.dpi
+    ends = own + np.array(apart(ax, places))
+    for k, one in enumerate(ends):
+        others = np.concatenate([ends[:k], own])
+        assert np.abs(others - one).max(axis=1).min() >= LETTER
+    plt.close("all")
 
 
 def test_a_layout_is_an_attic_file(found: SearchResult, tmp_path: Path) -> None:

@@ -20,6 +20,14 @@ if TYPE_CHECKING:
 MOST_NAMED = 5
 """Layouts of the front that say what they are."""
 
+LETTER = 10.0
+"""Room of a letter. [pt]"""
+
+RINGS = (10.5, 18.0, 27.0, 38.0)
+"""How far letters may be from their places, the nearest first. [pt]"""
+
+BEARINGS = np.deg2rad(np.arange(45.0, 405.0, 30.0))
+
 
 def draw_search(result: SearchResult, ax: Axes | None = None) -> Axes:
     """All layouts by two criteria, those that no other one beats joined, some with their lengths.
@@ -73,21 +81,40 @@ def _name_some(result: SearchResult, ax: Axes) -> None:
     count = min(MOST_NAMED, len(front))
     rows = sorted({round(k * (len(front) - 1) / max(count - 1, 1)) for k in range(count)})
     labels = parameter_labels(result.parameters)
-    lines = []
+    lines: list[str] = []
+    places: list[tuple[float, float]] = []
     for mark, row in enumerate(rows):
         one = front[row]
         at = [scaled(g.asked, np.array([one.figures[g.name]]))[0] for g in result.criteria[:2]]
         letter = "abcdefgh"[mark]
-        ax.annotate(
-            letter, (float(at[0]), float(at[1])), xytext=(5, 5), textcoords="offset points",
-            fontsize=8, color=INK, zorder=5,
-        )  # fmt: skip
+        places.append((float(at[0]), float(at[1])))
         told = ", ".join(
             f"{label} {parameter_text(p, result.value(p, one))}"
             for label, p in zip(labels, result.parameters, strict=True)
         )
         lines.append(f"{letter}  layout {one.number}: {told}")
+    for letter, place, offset in zip("abcdefgh", places, apart(ax, places), strict=False):
+        ax.annotate(
+            letter, place, xytext=offset, textcoords="offset points", fontsize=8, color=INK,
+            zorder=5, ha="center", va="center",
+            arrowprops={"arrowstyle": "-", "color": INK, "lw": 0.5, "shrinkA": 4, "shrinkB": 2},
+        )  # fmt: skip
     ax.annotate(
         "\n".join(lines), (0.0, -0.2), xycoords="axes fraction", fontsize=7.5, color=INK, va="top",
         annotation_clip=False,
     )  # fmt: skip
+
+
+def apart(ax: Axes, places: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Offsets of letters from their places, so that none is over another or over a place. [pt]"""
+    points = ax.transData.transform(np.array(places)) * 72.0 / ax.get_figure(root=True).dpi
+    taken = list(points)
+    found = []
+    for point in points:
+        ways = [r * np.array([np.cos(t), np.sin(t)]) for r in RINGS for t in BEARINGS]
+        free = [way for way in ways
+                if all(np.abs(point + way - one).max() > LETTER for one in taken)]  # fmt: skip
+        way = free[0] if free else ways[0]
+        taken.append(point + way)
+        found.append((float(way[0]), float(way[1])))
+    return found

@@ -107,6 +107,7 @@ def closing(result: SearchResult) -> list[str]:
             text = "No layout keeps all limits: the best above break them least."
         broken = "; ".join(_broken(result))
         found.append(f"{text}{f' Of layout {result.best.number}, {broken}.' if broken else ''}")
+    found += _stops(result)
     if result.checked:
         worst = max(one.difference for one in result.checked)
         found.append(
@@ -122,6 +123,25 @@ def closing(result: SearchResult) -> list[str]:
     told = "as it is told" if result.houses == 1 else "as it is told, or as it was drawn"
     found.append(f"{text}All of it is for the house {told}; lengths come to the millimetre, a tape "
                  "does not.")  # fmt: skip
+    return found
+
+
+def _stops(result: SearchResult) -> list[str]:
+    """Of the best layout's lengths that could go no farther."""
+    best, found = result.best, []
+    labels = parameter_labels(result.parameters)
+    stopped = result.stopped(best)
+    for by, cure in (("range", "Widen it"), ("way", "Lengthen the route")):
+        each = [
+            f"{label} {parameter_text(p, result.value(p, best))}"
+            for label, p in zip(labels, result.parameters, strict=True)
+            if stopped.get(p.name) == by
+        ]
+        if each:
+            found.append(
+                f"The {by} stops layout {best.number}, at {' and '.join(each)}. {cure} to see "
+                "whether it gets better."
+            )
     return found
 
 
@@ -144,11 +164,16 @@ def _check(result: SearchResult, number: int) -> Checked | None:
 
 
 def _tables(result: SearchResult) -> list[tuple[str, list[list[str]]]]:
-    found = [("The best", _rows(result, told_best(result)))]
+    best = told_best(result)
+    told = result.as_told
+    if told is not None and told not in best:
+        best.append(told)
+    found = [("The best", _rows(result, best))]
     criteria = " and ".join(quantity_label(goal.asked) for goal in result.criteria)
+    front = counted(len(result.front), "layout")
     aside = "" if result.keeping else ", limits left aside since none keeps them"
     found.append((
-        f"The front: {counted(len(result.front), 'layout')} that no other beats in {criteria}{aside}; "
+        f"The front: {front} that no other beats in {criteria}{aside}; "
         "told are those that differ by more than 1 %",
         _rows(result, told_front(result)),
     ))  # fmt: skip
@@ -165,7 +190,7 @@ def _rows(result: SearchResult, layouts: Sequence[FoundLayout]) -> list[list[str
     ]]  # fmt: skip
     for one in layouts:
         rows.append([
-            str(one.number),
+            f"{one.number}, as told" if one is result.as_told else str(one.number),
             *(parameter_text(p, _told(result.value(p, one), p)) for p in result.parameters),
             *(value_text(asked, one.figures[asked.name]) for asked in result.asked),
             *([_limits_word(result, one, is_open=bool(late))] if result.limits else []),
@@ -220,6 +245,7 @@ def search_form(result: SearchResult) -> dict[str, Any]:
             "parameters": {p.name: result.value(p, one) for p in result.parameters},
             "figures": dict(one.figures),
             "limits": dict(one.held),
+            "stopped_by": result.stopped(one),
             "keeps_limits": result.broken(one) == 0.0,
             "houses": one.houses,
             "in_full": None if check is None else {
@@ -242,6 +268,7 @@ def search_form(result: SearchResult) -> dict[str, Any]:
         "seed": result.seed,
         "limits_are_met": result.are_met,
         "best": layout(result.best),
+        "as_told": None if result.as_told is None else result.as_told.number,
         "best_by_goal": {name: one.number for name, one in result.best_by_goal.items()},
         "front_keeps_limits": bool(result.keeping),
         "front": [layout(one) for one in result.front],

@@ -231,7 +231,7 @@ class Searching:
             purse.tick = bar.update
             spend(
                 spaces, purse, houses=self.houses, mixes=self._mixes(), starts=self._begin(spaces),
-                seed=settings.seed,
+                seed=settings.seed, told=self._told(spaces),
             )  # fmt: skip
         found = self._result(spaces, trials, purse)
         return replace(
@@ -269,12 +269,21 @@ class Searching:
             found.append([np.clip(one, space.low, space.high) for one in own])
         return found
 
+    def _told(self, spaces: Sequence[Space]) -> tuple[Space, FloatArray] | None:
+        """The layout as the file tells it, where it is among those sought."""
+        for space, variant in zip(spaces, self.variants, strict=True):
+            if variant.has_told:
+                names = space.prepared.lengths.names
+                return space, np.array([variant.told[name] for name in names])
+        return None
+
     def _result(
         self, spaces: Sequence[Space], trials: Sequence[Trial], purse: Purse
     ) -> SearchResult:
         settings = self.settings
         weights = [goal.weight for goal in settings.goals]
         early = [one.text for one in settings.limits if not one.is_late]
+        told = self._told(spaces)
         layouts = []
         for number, trial in enumerate(trials):
             variant = self.variants[trial.space]
@@ -287,10 +296,12 @@ class Searching:
                     trial.judgement.figures,
                     dict(zip(early, trial.judgement.held, strict=True)),
                     trial.judgement.broken, trial.judgement.score(weights), trial.houses,
-                    trial.is_start,
+                    trial.is_start, _is_told(trial, told),
                 )
             )  # fmt: skip
         remarks = [settings.varied.assumed] if settings.varied.assumed else []
+        if told is None:
+            remarks.append("The layout as the file tells it is outside of what was sought")
         if self._variants[1]:
             remarks.append(_left_out(self._variants[1]))
         return SearchResult(
@@ -334,6 +345,12 @@ class Searching:
                     passed += 1
                     bar.update()
         return replace(found, checked=tuple(checked))
+
+
+def _is_told(trial: Trial, told: tuple[Space, FloatArray] | None) -> bool:
+    if told is None or trial.space != told[0].number:
+        return False
+    return bool(np.array_equal(trial.place, told[0].place_of(told[1])))
 
 
 def _alike(one: FoundLayout, other: FoundLayout) -> bool:

@@ -15,7 +15,7 @@ from ..sweep_fronts import pareto_front
 from ..sweep_quantities import Asked, axis_label
 from ..sweep_records import Parameter
 from .goals import Goal, Limit
-from .varying import Variant
+from .varying import GRAIN, Variant, room_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,6 +51,8 @@ class FoundLayout:
         In how many houses it was looked at.
     is_start : bool
         Whether it is of the first, even spread.
+    is_told : bool
+        Whether it is the layout as the file tells it.
     """
 
     number: int
@@ -63,6 +65,7 @@ class FoundLayout:
     score: float
     houses: int
     is_start: bool
+    is_told: bool = False
 
     @property
     def keeps_limits(self) -> bool:
@@ -228,6 +231,30 @@ class SearchResult:
         return sorted(self.in_all_houses, key=score)
 
     @property
+    def as_told(self) -> FoundLayout | None:
+        """The layout as the file tells it; None where it is not among those sought."""
+        return next((one for one in self.in_all_houses if one.is_told), None)
+
+    def stopped(self, layout: FoundLayout) -> dict[str, str]:
+        """Lengths that are at an end of what was sought, by parameter.
+
+        "way" where the element's way ends there, "range" where it could go farther.
+        """
+        found = {}
+        for parameter in self.parameters:
+            if parameter.name in layout.choices:
+                continue
+            length = float(self.value(parameter, layout))
+            variant, name = self.variants[layout.variant], _element(parameter)
+            low, high = variant.ranges[name]
+            if length > high - GRAIN:
+                is_way = high > room_of(variant.plan, name) - 2.0 * GRAIN
+                found[parameter.name] = "way" if is_way else "range"
+            elif length < low + GRAIN:
+                found[parameter.name] = "range"
+        return found
+
+    @property
     def best_by_goal(self) -> dict[str, FoundLayout]:
         """The best of each goal alone, limits kept where that can be."""
         weights = np.eye(len(self.goals))
@@ -277,7 +304,7 @@ class SearchResult:
         """A layout's value of a parameter, as in the file; lengths in metres."""
         if parameter.name in layout.choices:
             return layout.choices[parameter.name]
-        return layout.lengths[".".join(parameter.name.split(".")[1:-1])]
+        return layout.lengths[_element(parameter)]
 
     def to_dataframe(self) -> Any:
         """One row a layout; needs pandas."""
@@ -318,6 +345,11 @@ class SearchResult:
         from ...views.search_page import search_html
 
         return search_html(self)
+
+
+def _element(parameter: Parameter) -> str:
+    """Whose length it is."""
+    return ".".join(parameter.name.split(".")[1:-1])
 
 
 def _loss(goal: Goal, one: FoundLayout) -> float:

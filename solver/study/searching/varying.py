@@ -16,7 +16,7 @@ from ....geometry.text_edits import with_values
 from ...errors import TargetError
 from ..model.lengths import LEAST_PAST_CORNER
 from ..sweep_layouts import LayoutPlans
-from ..sweep_names import resolve
+from ..sweep_names import resolve, value_at
 from ..sweep_parameters import design_layouts, read_parameter
 from ..sweep_records import Design, Parameter
 from ..sweep_trials import READING_ERRORS
@@ -49,6 +49,8 @@ class Variant:
         Of the lengths that are sought, as far as the way goes. [m]
     told : mapping of str to float
         Lengths of all elements as they are told. [m]
+    is_told : bool
+        Whether what the file tells of all choices is this one.
     """
 
     number: int
@@ -56,6 +58,15 @@ class Variant:
     choices: Mapping[str, Any]
     ranges: Mapping[str, tuple[float, float]]
     told: Mapping[str, float]
+    is_told: bool = True
+
+    @property
+    def has_told(self) -> bool:
+        """Whether the layout as the file tells it is among those sought."""
+        return self.is_told and all(
+            low - GRAIN <= self.told[name] <= high + GRAIN
+            for name, (low, high) in self.ranges.items()
+        )
 
     def plan_at(self, lengths: Mapping[str, float]) -> AtticPlan:
         """The plan with lengths, to the millimetre. [m]"""
@@ -113,6 +124,16 @@ class Varied:
     def _plans(self) -> LayoutPlans | None:
         return None if self.choices is None else LayoutPlans(self.plan, self.choices)
 
+    @cached_property
+    def _told_choices(self) -> Mapping[str, Any]:
+        """What the file tells of all that is chosen; nothing where it leaves some to be assumed."""
+        names = [] if self.choices is None else [one.name for one in self.choices.parameters]
+        file = self.plan.file
+        told = {name: [value_at(file.document, resolve(file, name)[1])] for name in names}
+        if [None] in told.values():
+            return {}
+        return design_layouts(self.plan, told).layout(0)
+
     def variants(self) -> tuple[tuple[Variant, ...], tuple[str, ...]]:
         """Those that fit the attic, and why the others do not.
 
@@ -136,7 +157,8 @@ class Varied:
                     raise
                 unfit.append(str(error))
                 continue
-            found.append(Variant(number, plan, choices, own, told))
+            is_told = self.choices is None or choices == self._told_choices
+            found.append(Variant(number, plan, choices, own, told, is_told))
         if not found:
             raise TargetError(f"No choice fits the attic: {unfit[0]}")
         for name, (_, high) in self.lengths.items():
