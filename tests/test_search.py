@@ -328,10 +328,13 @@ def test_letters_of_the_front_do_not_cover_each_other() -> None:
     _, ax = plt.subplots()
     ax.set_xlim(0.0, 1.0)
     ax.set_ylim(0.0, 1.0)
-    places = [(0.5, 0.5), (0.5, 0.5), (0.502, 0.501), (0.506, 0.5), (0.51, 0.5)]
+    places = [(0.97, 0.99), (0.97, 0.99), (0.972, 0.991), (0.976, 0.99), (0.98, 0.99)]
     own = ax.transData.transform(np.array(places)) * 72.0 / ax.figure.dpi
     ends = own + np.array(apart(ax, places))
+    inside = np.array(ax.bbox.extents) * 72.0 / ax.figure.dpi
     for k, one in enumerate(ends):
+        assert (one > inside[:2]).all()
+        assert (one < inside[2:]).all()
         others = np.concatenate([ends[:k], own])
         assert np.abs(others - one).max(axis=1).min() >= LETTER
     plt.close("all")

@@ -63,6 +63,9 @@ def draw_search(result: SearchResult, ax: Axes | None = None) -> Axes:
         label=f"layout {result.best.number}: "
         + ", ".join(value_text(a, result.best.figures[a.name]) for a in judged),
     )  # fmt: skip
+    if result.as_told is not None:
+        ax.plot(*places([result.as_told])[0], "s", ms=7.0, mfc="none", mec=INK, ls="", zorder=4,
+                label=f"layout {result.as_told.number}, as told")  # fmt: skip
     tidy(ax)
     drawn = places(every)
     for which, k in (("x", 0), ("y", 1)):
@@ -106,14 +109,23 @@ def _name_some(result: SearchResult, ax: Axes) -> None:
 
 
 def apart(ax: Axes, places: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Offsets of letters from their places, so that none is over another or over a place. [pt]"""
-    points = ax.transData.transform(np.array(places)) * 72.0 / ax.get_figure(root=True).dpi
+    """Offsets of letters, so that none is over another, over a place or outside. [pt]"""
+    figure = ax.get_figure(root=True)
+    if figure is None:
+        raise ValueError("the axes are in no figure")
+    to_points = 72.0 / figure.dpi
+    points = ax.transData.transform(np.array(places)) * to_points
+    low, high = np.array(ax.bbox.extents).reshape(2, 2) * to_points
     taken = list(points)
     found = []
     for point in points:
         ways = [r * np.array([np.cos(t), np.sin(t)]) for r in RINGS for t in BEARINGS]
-        free = [way for way in ways
-                if all(np.abs(point + way - one).max() > LETTER for one in taken)]  # fmt: skip
+        free = [
+            way
+            for way in ways
+            if all(np.abs(point + way - one).max() > LETTER for one in taken)
+            and (np.abs(point + way - 0.5 * (low + high)) < 0.5 * (high - low - LETTER)).all()
+        ]
         way = free[0] if free else ways[0]
         taken.append(point + way)
         found.append((float(way[0]), float(way[1])))
