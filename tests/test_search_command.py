@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import tempfile
 from pathlib import Path
 
 import pytest
 from small_attic import ATTIC
 
 from ridgepole.solver import read_attic
+from ridgepole.solver.study.searching import Searching
 from ridgepole.solver.views.command import main
 
 TABLE = """
@@ -20,6 +23,9 @@ finalists = 1
 [search.vary]
 long = "6.2 m to 7.4 m"
 """
+
+
+PLACES = '"antenna.feed_point" = [["2.1 m", "2.5 m", "0 m"], ["50 m", "3 m", "0 m"]]'
 
 
 @pytest.fixture
@@ -83,6 +89,39 @@ def test_bad_input_is_told_in_a_sentence(
 def test_a_folder_that_is_a_file(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["search", str(file), "--to", str(file)]) == 2
     assert "needs a folder" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("fault", ["below a file", "read only"])
+def test_a_folder_that_cannot_be_made_is_told_before_the_search(
+    file: Path, fault: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run(*args: object, **kwargs: object) -> None:
+        pytest.fail("it searched")
+
+    monkeypatch.setattr(Searching, "run", run)
+    folder = file / "found" if fault == "below a file" else file.parent / "a" / "b"
+    if fault == "read only":
+
+        def refuse(**told: object) -> None:
+            assert told["dir"] == file.parent
+            raise OSError(errno.EROFS, "read only")
+
+        monkeypatch.setattr(tempfile, "TemporaryFile", refuse)
+    assert main(["search", str(file), "--to", str(folder)]) == 2
+    said = capsys.readouterr().err
+    assert str(folder) in said
+    assert ("is a file" if fault == "below a file" else "can only be read") in said
+    assert sorted(file.parent.iterdir()) == [file]
+
+
+def test_one_is_not_told_as_several(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    told = file.read_text(encoding="utf-8").replace('long = "6.2 m to 7.4 m"', PLACES)
+    file.write_text(told, encoding="utf-8")
+    assert main(["search", str(file), "--budget", "9", "--finalists", "0"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "1 layout was looked at for 1 of 9 solves" in said
+    assert "1 combination of choices does not fit" in said
+    assert "1 layout as an attic file" in said
 
 
 def test_keys_and_help_tell_of_it(capsys: pytest.CaptureFixture[str]) -> None:

@@ -81,6 +81,8 @@ def test_without_a_table_all_elements_are_sought(tmp_path: Path) -> None:
 FAULTS = [
     ('goal = "worst eficiency"', "goal = 'worst eficiency': .*Is 'efficiency' meant"),
     ('limits = ["swr < 3", "swr > 5"]', "contradict each other"),
+    ('limits = ["exposure < 100 %"]', "exposure < 100 %.*the file has no"),
+    ('limits = ["tuner matched"]', "tuner matched.*the file has no"),
     ("budget = 3", "budget = 3: must be a whole number, 8 to 100000"),
     ("points = 4", "points = 4: must be odd"),
     ("robust = -1", "robust = -1"),
@@ -115,3 +117,28 @@ def test_faults_of_what_is_varied_tell_the_line(tmp_path: Path, line: str, says:
     with pytest.raises(AtticFileError, match=says) as caught:
         read_attic(file)
     assert f"line {number}" in str(caught.value)
+
+
+WAYS = [
+    ('"long" = "6 m to 14 m"', "'long' up to 14 m: its way goes 8.* m only"),
+    ('"long" = "13 m to 14 m"', "'long' from 13 m: its way goes 8.* m only"),
+]
+
+
+@pytest.mark.parametrize(("line", "says"), WAYS)
+def test_lengths_beyond_the_way_tell_the_line(tmp_path: Path, line: str, says: str) -> None:
+    file = written(tmp_path, f"[search.vary]\n{line}\n")
+    number = file.read_text().split("\n").index(line) + 1
+    with pytest.raises(AtticFileError, match=says) as caught:
+        plan_search(read_attic(file)).check_effort()
+    assert f"line {number}" in str(caught.value)
+
+
+def test_an_estimate_tells_of_choices_that_do_not_fit(tmp_path: Path) -> None:
+    table = '[search.vary]\n"antenna.feed_point" = '
+    table += '[["2.1 m", "2.5 m", "0 m"], ["50 m", "3 m", "0 m"]]\n'
+    effort = plan_search(read_attic(written(tmp_path, table))).effort
+    assert effort.models == 1
+    assert "1 combination of choices does not fit" in str(effort)
+    assert "(x 50.00, y 3.00" in str(effort)
+    assert len(effort.unfit) == 1

@@ -7,6 +7,7 @@ import errno
 import os
 import shutil
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -130,6 +131,18 @@ def save_picture(figure: Any, picture: Path) -> None:
         raise
     except OSError as problem:
         raise BadUsage(unwritable(picture, problem)) from None
+
+
+def check_folder(folder: Path) -> None:
+    """Complain before long work where its outcome could not be written; makes nothing."""
+    if folder.exists() and not folder.is_dir():
+        raise BadUsage(f"{folder} is a file that is there already; --to needs a folder.")
+    try:
+        there = next(one for one in (folder, *folder.absolute().parents) if one.exists())
+        with tempfile.TemporaryFile(dir=there):
+            pass
+    except OSError as problem:
+        raise BadUsage(unwritable(folder, problem)) from None
 
 
 def unwritable(place: Path, problem: Exception) -> str:

@@ -14,6 +14,7 @@ from .command_voice import (
     BadUsage,
     Voice,
     bands_asked,
+    check_folder,
     first_compiles,
     in_seconds,
     save_picture,
@@ -83,8 +84,7 @@ def _search(options: argparse.Namespace) -> int:
     voice = Voice(as_json=options.json)
     source = Path(options.file)
     folder = Path(options.to) if options.to else source.with_name(f"{source.stem}-search")
-    if folder.exists() and not folder.is_dir():
-        raise BadUsage(f"{folder} is a file that is there already; --to needs a folder.")
+    check_folder(folder)
     from ..settings import read_attic
     from ..study.searching.search import plan_search
 
@@ -115,8 +115,10 @@ def _search(options: argparse.Namespace) -> int:
         form = {**search_form(found), "files": [str(path) for path in written]}
         print(json.dumps(form, indent=2, allow_nan=False))
     files = [path for path in written if path.suffix == ".toml"]
+    as_files = "1 layout as an attic file" if len(files) == 1 else f"{len(files)} layouts as attic "
+    as_files += "files" * (len(files) != 1)
     said = (
-        f"Saved to {folder}/: {len(files)} layout{'s' * (len(files) != 1)} as attic files, "
+        f"Saved to {folder}/: {as_files}, "
         f"{TABLE}, {PICTURE} ({in_seconds(time.perf_counter() - began)} in all). Next:"
     )
     voice.say("\n" + "\n".join(wrapped(said, voice.width, first="", rest="")))
@@ -142,6 +144,7 @@ def effort_form(effort: SearchEffort) -> dict[str, Any]:
         "finalists": effort.finalists,
         "bytes": effort.bytes,
         "seconds": effort.seconds,
+        "unfit": list(effort.unfit),
     }
 
 

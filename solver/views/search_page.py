@@ -11,7 +11,7 @@ from ..study.sweep_quantities import Asked, axis_label
 from . import json_form
 from . import numbers as n
 from .numbers import wrapped
-from .sweep_page import parameter_labels, parameter_text, quantity_label, value_text
+from .sweep_page import counted, parameter_labels, parameter_text, quantity_label, value_text
 
 if TYPE_CHECKING:
     from ..study.searching.search_records import Checked, FoundLayout, SearchResult
@@ -24,10 +24,11 @@ ALIKE = 0.01
 
 
 def told_best(result: SearchResult) -> list[FoundLayout]:
-    """The best, the best of each goal, and those solved in full, each once."""
+    """The best, the best of each goal, and those solved in full, each once, the best first."""
     numbers = [result.best.number, *(one.number for one in result.best_by_goal.values())]
     numbers += [one.number for one in result.checked]
-    return [result[number] for number in dict.fromkeys(numbers)]
+    places = {one.number: place for place, one in enumerate(result.ranked())}
+    return [result[number] for number in sorted(set(numbers), key=places.__getitem__)]
 
 
 def told_front(result: SearchResult) -> list[FoundLayout]:
@@ -89,9 +90,10 @@ def opening(result: SearchResult) -> str:
             f"{result.houses - 1} drawn from what is not known."
         )
     labels = ", ".join(parameter_labels(result.parameters))
+    were = "was" if len(result) == 1 else "were"
     return (
-        f"{text} Varied: {labels}. {len(result):,} layouts were looked at for {result.spent:,} of "
-        f"{result.budget:,} solves (seed {result.seed})."
+        f"{text} Varied: {labels}. {counted(len(result), 'layout')} {were} looked at "
+        f"for {result.spent:,} of {counted(result.budget, 'solve')} (seed {result.seed})."
     )
 
 
@@ -99,11 +101,13 @@ def closing(result: SearchResult) -> list[str]:
     """How far to trust it."""
     found = []
     if result.limits and not result.are_met:
-        found.append(
-            "No layout keeps all limits: those above break them least. "
-            + ("; ".join(_broken(result)) or "Loosen one, or vary more")
-            + "."
-        )
+        if result.keeping:
+            text = "No layout that was solved in full keeps all limits; others may not either."
+        else:
+            text = "No layout keeps all limits: the best above break them least."
+        broken = "; ".join(_broken(result))
+        found.append(f"{text}{f' Of layout {result.best.number}, {broken}.' if broken else ''}")
+    found += _stops(result)
     if result.checked:
         worst = max(one.difference for one in result.checked)
         found.append(
@@ -119,6 +123,25 @@ def closing(result: SearchResult) -> list[str]:
     told = "as it is told" if result.houses == 1 else "as it is told, or as it was drawn"
     found.append(f"{text}All of it is for the house {told}; lengths come to the millimetre, a tape "
                  "does not.")  # fmt: skip
+    return found
+
+
+def _stops(result: SearchResult) -> list[str]:
+    """Of the best layout's lengths that could go no farther."""
+    best, found = result.best, []
+    labels = parameter_labels(result.parameters)
+    stopped = result.stopped(best)
+    for by, cure in (("range", "Widen it"), ("way", "Lengthen the route")):
+        each = [
+            f"{label} {parameter_text(p, result.value(p, best))}"
+            for label, p in zip(labels, result.parameters, strict=True)
+            if stopped.get(p.name) == by
+        ]
+        if each:
+            found.append(
+                f"The {by} stops layout {best.number}, at {' and '.join(each)}. {cure} to see "
+                "whether it gets better."
+            )
     return found
 
 
@@ -141,11 +164,17 @@ def _check(result: SearchResult, number: int) -> Checked | None:
 
 
 def _tables(result: SearchResult) -> list[tuple[str, list[list[str]]]]:
-    found = [("The best", _rows(result, told_best(result)))]
+    best = told_best(result)
+    told = result.as_told
+    if told is not None and told not in best:
+        best.append(told)
+    found = [("The best", _rows(result, best))]
     criteria = " and ".join(quantity_label(goal.asked) for goal in result.criteria)
+    front = counted(len(result.front), "layout")
+    aside = "" if result.keeping else ", limits left aside since none keeps them"
     found.append((
-        f"The front: {_counted(len(result.front))} that no other beats in {criteria}; told are "
-        "those that differ by more than 1 %",
+        f"The front: {front} that no other beats in {criteria}{aside}; "
+        "told are those that differ by more than 1 %",
         _rows(result, told_front(result)),
     ))  # fmt: skip
     if result.checked:
@@ -161,7 +190,7 @@ def _rows(result: SearchResult, layouts: Sequence[FoundLayout]) -> list[list[str
     ]]  # fmt: skip
     for one in layouts:
         rows.append([
-            str(one.number),
+            f"{one.number}, as told" if one is result.as_told else str(one.number),
             *(parameter_text(p, _told(result.value(p, one), p)) for p in result.parameters),
             *(value_text(asked, one.figures[asked.name]) for asked in result.asked),
             *([_limits_word(result, one, is_open=bool(late))] if result.limits else []),
@@ -174,12 +203,9 @@ def _told(value: Any, parameter: Any) -> Any:
 
 
 def _limits_word(result: SearchResult, one: FoundLayout, *, is_open: bool) -> str:
-    check = _check(result, one.number)
-    if check is not None:
-        return "kept" if check.keeps_limits else "broken"
-    if not one.keeps_limits:
+    if result.broken(one) > 0.0:
         return "broken"
-    return "not all seen" if is_open else "kept"
+    return "kept" if not is_open or _check(result, one.number) is not None else "not all seen"
 
 
 def _check_rows(result: SearchResult) -> list[list[str]]:
@@ -198,10 +224,6 @@ def _check_rows(result: SearchResult) -> list[list[str]]:
         ]
         rows.append(row)
     return rows
-
-
-def _counted(number: int) -> str:
-    return f"{number} layout{'s' * (number != 1)}"
 
 
 def _paragraph(text: str, width: int) -> list[str]:
@@ -223,7 +245,8 @@ def search_form(result: SearchResult) -> dict[str, Any]:
             "parameters": {p.name: result.value(p, one) for p in result.parameters},
             "figures": dict(one.figures),
             "limits": dict(one.held),
-            "keeps_limits": one.keeps_limits,
+            "stopped_by": result.stopped(one),
+            "keeps_limits": result.broken(one) == 0.0,
             "houses": one.houses,
             "in_full": None if check is None else {
                 "figures": dict(check.solved),
@@ -245,7 +268,9 @@ def search_form(result: SearchResult) -> dict[str, Any]:
         "seed": result.seed,
         "limits_are_met": result.are_met,
         "best": layout(result.best),
+        "as_told": None if result.as_told is None else result.as_told.number,
         "best_by_goal": {name: one.number for name, one in result.best_by_goal.items()},
+        "front_keeps_limits": bool(result.keeping),
         "front": [layout(one) for one in result.front],
         "layouts": [layout(one) for one in result.layouts],
         "remarks": list(result.remarks),

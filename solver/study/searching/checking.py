@@ -14,6 +14,7 @@ from ...station.two_port import reflection
 from .goals import Limit
 from .judging import KEPT, Judge, Judgement
 from .outcomes import Outcome
+from .quantities import LEAST
 from .search_records import Checked
 from .search_settings import SearchSettings
 
@@ -53,14 +54,15 @@ def check(
     outcome = _outcome(found, judge.frequencies)
     searched, solved = judge(nominal), judge(outcome)
     held = {one.text: value for one, value in zip(judge.limits, solved.held, strict=True)}
-    keeps = solved.broken == 0.0
+    broken = solved.broken
     for limit in settings.limits:
         if limit.is_late:
             held[limit.text] = _late(limit, found, plan, settings, tolerance)
-            keeps = keeps and limit.is_kept(held[limit.text] * (1.0 - KEPT))
+            # late limits hold down, see `read_limits`
+            broken += max(0.0, float(np.log(max(held[limit.text], LEAST) / limit.value)) - KEPT)
     z, own = (reflection(one.impedance, z0=settings.reference) for one in (outcome, nominal))
     difference = max(float(np.abs(z - own).max()), float(np.abs(outcome.sky - nominal.sky).max()))
-    return Checked(number, _figures(searched), _figures(solved), held, difference, keeps)
+    return Checked(number, _figures(searched), _figures(solved), held, difference, broken)
 
 
 def _figures(judged: Judgement) -> dict[str, float]:

@@ -27,8 +27,8 @@ GOAL_WORDS = ("worst", "mean")
 COPES = "tuner matched"
 """The limit that the tuner copes with all bands."""
 
-LATE = ("wire voltage", "exposure")
-"""Known of layouts that are solved in full only."""
+EXPOSURE = "exposure"
+"""What is held down in rooms."""
 
 _AN_EXAMPLE = "'swr < 10', 'feed voltage < 600 V', 'low-angle share > 20 %' or 'tuner matched'"
 
@@ -122,7 +122,9 @@ def on_bands(band: str, bands: Sequence[Band]) -> slice:
 # ---- reading -----------------------------------------------------------------------------
 
 
-def read_goals(told: Any, bands: Sequence[Band], *, has_chain: bool) -> tuple[Goal, ...]:
+def read_goals(
+    told: Any, bands: Sequence[Band], *, has_chain: bool, has_tuner: bool
+) -> tuple[Goal, ...]:
     """Goals from a name, several, or a mapping of names to weights.
 
     Parameters
@@ -132,6 +134,7 @@ def read_goals(told: Any, bands: Sequence[Band], *, has_chain: bool) -> tuple[Go
     bands : sequence of Band
     has_chain : bool
         Whether there is a line, tuner or transformer to reckon with.
+    has_tuner : bool
 
     Raises
     ------
@@ -160,28 +163,34 @@ def read_goals(told: Any, bands: Sequence[Band], *, has_chain: bool) -> tuple[Go
         number = isinstance(weight, int | float) and not isinstance(weight, bool)
         if not (number and math.isfinite(weight) and weight > 0.0):
             raise TargetError(f"goal {name!r} has the weight {weight!r}; it must be above 0.")
-        goal = _read_goal(name, bands, float(weight), has_chain=has_chain)
+        goal = _read_goal(name, bands, float(weight))
+        _need_station(goal.quantity, f"goal {name!r}", has_chain=has_chain, has_tuner=has_tuner)
         if any(one.name == goal.name for one in found):
             raise TargetError(f"goal {goal.name!r} is told twice; keep one.")
         found.append(goal)
     return tuple(found)
 
 
-def _read_goal(name: Any, bands: Sequence[Band], weight: float, *, has_chain: bool) -> Goal:
+def _read_goal(name: Any, bands: Sequence[Band], weight: float) -> Goal:
     if not isinstance(name, str) or not name.strip():
         raise TargetError(f"goal {name!r} is no name. An example: {DEFAULT_GOAL!r}.")
     wanted, band = _on_band(name, bands)
     first, _, rest = wanted.partition(" ")
     reduction, base = (first, rest) if first in GOAL_WORDS else ("worst", wanted)
     quantity = _quantity(base, f"goal {name!r}", GOAL_WORDS, late=False)
-    _need_chain(quantity, f"goal {name!r}", has_chain=has_chain)
     if not quantity.quantity.nature:
         raise TargetError(f"goal {name!r}: whether high or low is better is not known of it.")
     return Goal(quantity, reduction, band, weight)
 
 
 def read_limits(
-    told: Any, bands: Sequence[Band], goals: Sequence[Goal], *, has_chain: bool
+    told: Any,
+    bands: Sequence[Band],
+    goals: Sequence[Goal],
+    *,
+    has_chain: bool,
+    has_tuner: bool,
+    has_rooms: bool,
 ) -> tuple[Limit, ...]:
     """Limits from texts as "swr < 10"; each holds on every band, or on one: "swr on 40 m < 3".
 
@@ -191,7 +200,10 @@ def read_limits(
     bands : sequence of Band
     goals : sequence of Goal
         That must not contradict them.
-    has_chain : bool
+    has_chain, has_tuner : bool
+        As for `read_goals`.
+    has_rooms : bool
+        Whether there are rooms to hold exposure in.
 
     Raises
     ------
@@ -201,8 +213,12 @@ def read_limits(
     told = [] if told is None else [told] if isinstance(told, str) else told
     if not isinstance(told, list | tuple):
         raise TargetError(f"limits are {told!r}; give texts, as {_AN_EXAMPLE}.")
-    found = [_read_limit(one, bands, has_chain=has_chain) for one in told]
+    found = [_read_limit(one, bands) for one in told]
     for k, one in enumerate(found):
+        what = f"limit {one.text!r}"
+        _need_station(one.quantity, what, has_chain=has_chain, has_tuner=has_tuner)
+        if one.quantity.name == EXPOSURE and not has_rooms:
+            raise TargetError(f"{what}: the file has no [[room]] to hold it in. Write one.")
         for other in found[:k]:
             _check_pair(one, other)
         for goal in goals:
@@ -210,7 +226,7 @@ def read_limits(
     return tuple(found)
 
 
-def _read_limit(text: Any, bands: Sequence[Band], *, has_chain: bool) -> Limit:
+def _read_limit(text: Any, bands: Sequence[Band]) -> Limit:
     try:
         tree = parse_condition(text).tree
     except SweepError as error:
@@ -218,9 +234,7 @@ def _read_limit(text: Any, bands: Sequence[Band], *, has_chain: bool) -> Limit:
     if tree[0] == "name":
         wanted, band = _on_band(tree[1], bands)
         if wanted == COPES:
-            quantity = QUANTITIES[MISMATCH]
-            _need_chain(quantity, f"limit {text!r}", has_chain=has_chain)
-            return Limit(text, quantity, is_upper=True, value=1.0, band=band)
+            return Limit(text, QUANTITIES[MISMATCH], is_upper=True, value=1.0, band=band)
     if tree[0] != "compare" or tree[1] not in ("<", "<=", ">", ">="):
         raise TargetError(f"limit {text!r} is not one comparison. Write {_AN_EXAMPLE}.")
     how, (left, right) = tree[1], tree[2]
@@ -234,7 +248,6 @@ def _read_limit(text: Any, bands: Sequence[Band], *, has_chain: bool) -> Limit:
     if wanted.startswith("worst "):
         wanted = wanted.removeprefix("worst ")
     quantity = _quantity(wanted, f"limit {text!r}", (), late=True)
-    _need_chain(quantity, f"limit {text!r}", has_chain=has_chain)
     value, unit = float(right[1]), right[2]
     own = "1" if quantity.quantity.style == "part" else quantity.quantity.unit
     if unit and unit != own:
@@ -328,8 +341,10 @@ def _quantity(base: str, what: str, words: Sequence[str], *, late: bool) -> Layo
                       f"{', '.join(known)}{before}.")  # fmt: skip
 
 
-def _need_chain(quantity: LayoutQuantity, what: str, *, has_chain: bool) -> None:
-    if quantity.name in (MISMATCH, "system efficiency") and not has_chain:
+def _need_station(quantity: LayoutQuantity, what: str, *, has_chain: bool, has_tuner: bool) -> None:
+    if quantity.name == MISMATCH and not has_tuner:
+        raise TargetError(f"{what} is about the tuner, but the file has no [tuner]. Write one.")
+    if quantity.name == "system efficiency" and not has_chain:
         raise TargetError(
             f"{what} is about what stands between radio and antenna, but the file has no [line], "
             "[tuner] or [transformer]. Write one."

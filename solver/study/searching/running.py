@@ -31,6 +31,7 @@ def spend(
     mixes: Sequence[Sequence[float]],
     starts: Sequence[Sequence[FloatArray]],
     seed: int,
+    told: tuple[Space, FloatArray] | None = None,
 ) -> None:
     """Spend a budget; what was looked at is in the spaces' trials.
 
@@ -46,9 +47,13 @@ def spend(
     starts : sequence of sequences of (E,)
         Lengths to begin with in each space. [m]
     seed : int
+    told : (Space, (E,)), optional
+        The layout as the file tells it, that is looked at in all houses whatever it is worth. [m]
     """
     try:
         left = _first_look(spaces, purse, mixes[0], starts, seed)
+        if told is not None:
+            told[0].look(told[0].place_of(told[1]), houses)
         if houses > 1:
             _recheck(left, mixes, houses)
         _runs(left, houses, mixes, seed)

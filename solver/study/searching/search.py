@@ -52,6 +52,18 @@ SOLVE = 1.5e-3
 MOST_BYTES = 6e9
 
 
+def _many(count: int, thing: str) -> str:
+    """A number of things."""
+    plural = f"{thing[:-2]}ices" if thing.endswith("trix") else f"{thing}s"
+    return f"{count:,} {thing if count == 1 else plural}"
+
+
+def _left_out(unfit: Sequence[str]) -> str:
+    """Of combinations of choices that do not fit, how many and why the first."""
+    do = "does" if len(unfit) == 1 else "do"
+    return f"{_many(len(unfit), 'combination')} of choices {do} not fit: {unfit[0]}"
+
+
 @dataclass(frozen=True)
 class SearchEffort:
     """What a search is about to do.
@@ -72,6 +84,8 @@ class SearchEffort:
         Of memory, about.
     seconds : float
         About how long. [s]
+    unfit : tuple of str
+        Why combinations of choices are left out.
     """
 
     models: int
@@ -84,19 +98,18 @@ class SearchEffort:
     finalists: int
     bytes: float
     seconds: float
+    unfit: tuple[str, ...] = ()
 
     def __str__(self) -> str:
-        def many(count: int, thing: str) -> str:
-            return f"{count} {thing}{'s' * (count != 1)}"
-
-        what = f"{many(self.models, 'model')} of {many(self.states, 'state')} of the house"
-        what += f" on {many(self.bands, 'band')}: {self.matrices} matrices of about "
-        what += f"{self.unknowns} unknowns; {self.budget} solves"
+        what = f"{_many(self.models, 'model')} of {_many(self.states, 'state')} of the house"
+        what += f" on {_many(self.bands, 'band')}: {_many(self.matrices, 'matrix')} of about "
+        what += f"{self.unknowns} unknowns; {_many(self.budget, 'solve')}"
         if self.houses > 1:
             what += f", a layout in {self.houses} houses"
         if self.finalists:
-            what += f"; {many(self.finalists, 'layout')} solved in full"
-        return f"{what}. Some {in_words(self.seconds)}, {self.bytes / 1e9:.1f} GB of memory"
+            what += f"; {_many(self.finalists, 'layout')} solved in full"
+        what += f". Some {in_words(self.seconds)}, {self.bytes / 1e9:.1f} GB of memory"
+        return f"{what}. {_left_out(self.unfit).removesuffix('.')}" if self.unfit else what
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,7 +179,7 @@ class Searching:
         return SearchEffort(
             len(each), each[0].states, len(bands), sum(one.matrices for one in each),
             max(one.unknowns for one in each), self.houses, settings.budget, settings.finalists,
-            memory, seconds,
+            memory, seconds, self._variants[1],
         )  # fmt: skip
 
     def check_effort(self) -> None:
@@ -180,8 +193,8 @@ class Searching:
         least = 4 * len(self.variants) + 3 * self.houses
         if settings.budget < least:
             raise TargetError(
-                f"budget is {settings.budget} solves; {len(self.variants)} combinations in "
-                f"{self.houses} houses take {least} at least."
+                f"budget is {settings.budget} solves; {_many(len(self.variants), 'combination')}"
+                f" in {_many(self.houses, 'house')} need {least} at least."
             )
         if self.effort.bytes > MOST_BYTES:
             raise TargetError(
@@ -218,7 +231,7 @@ class Searching:
             purse.tick = bar.update
             spend(
                 spaces, purse, houses=self.houses, mixes=self._mixes(), starts=self._begin(spaces),
-                seed=settings.seed,
+                seed=settings.seed, told=self._told(spaces),
             )  # fmt: skip
         found = self._result(spaces, trials, purse)
         return replace(
@@ -256,12 +269,21 @@ class Searching:
             found.append([np.clip(one, space.low, space.high) for one in own])
         return found
 
+    def _told(self, spaces: Sequence[Space]) -> tuple[Space, FloatArray] | None:
+        """The layout as the file tells it, where it is among those sought."""
+        for space, variant in zip(spaces, self.variants, strict=True):
+            if variant.has_told:
+                names = space.prepared.lengths.names
+                return space, np.array([variant.told[name] for name in names])
+        return None
+
     def _result(
         self, spaces: Sequence[Space], trials: Sequence[Trial], purse: Purse
     ) -> SearchResult:
         settings = self.settings
         weights = [goal.weight for goal in settings.goals]
         early = [one.text for one in settings.limits if not one.is_late]
+        told = self._told(spaces)
         layouts = []
         for number, trial in enumerate(trials):
             variant = self.variants[trial.space]
@@ -274,13 +296,14 @@ class Searching:
                     trial.judgement.figures,
                     dict(zip(early, trial.judgement.held, strict=True)),
                     trial.judgement.broken, trial.judgement.score(weights), trial.houses,
-                    trial.is_start,
+                    trial.is_start, _is_told(trial, told),
                 )
             )  # fmt: skip
         remarks = [settings.varied.assumed] if settings.varied.assumed else []
-        unfit = self._variants[1]
-        if unfit:
-            remarks.append(f"{len(unfit)} combinations of choices do not fit: {unfit[0]}")
+        if told is None:
+            remarks.append("The layout as the file tells it is outside of what was sought")
+        if self._variants[1]:
+            remarks.append(_left_out(self._variants[1]))
         return SearchResult(
             self.plan.file.name, settings.varied.parameters, settings.goals,
             beside(settings.goals), settings.limits, settings.bands, tuple(layouts), (),
@@ -322,6 +345,12 @@ class Searching:
                     passed += 1
                     bar.update()
         return replace(found, checked=tuple(checked))
+
+
+def _is_told(trial: Trial, told: tuple[Space, FloatArray] | None) -> bool:
+    if told is None or trial.space != told[0].number:
+        return False
+    return bool(np.array_equal(trial.place, told[0].place_of(told[1])))
 
 
 def _alike(one: FoundLayout, other: FoundLayout) -> bool:

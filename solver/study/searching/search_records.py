@@ -15,7 +15,7 @@ from ..sweep_fronts import pareto_front
 from ..sweep_quantities import Asked, axis_label
 from ..sweep_records import Parameter
 from .goals import Goal, Limit
-from .varying import Variant
+from .varying import GRAIN, Variant, room_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,6 +51,8 @@ class FoundLayout:
         In how many houses it was looked at.
     is_start : bool
         Whether it is of the first, even spread.
+    is_told : bool
+        Whether it is the layout as the file tells it.
     """
 
     number: int
@@ -63,6 +65,7 @@ class FoundLayout:
     score: float
     houses: int
     is_start: bool
+    is_told: bool = False
 
     @property
     def keeps_limits(self) -> bool:
@@ -84,8 +87,8 @@ class Checked:
         What each limit is held against in the full solve, by its text.
     difference : float
         Greatest of reflection coefficients and of parts of the power, on all bands.
-    keeps_limits : bool
-        Whether all limits are kept, wire voltages and exposure too.
+    broken : float
+        By how much limits are broken, wire voltages and exposure too; 0 where all are kept. [Np]
     """
 
     number: int
@@ -93,7 +96,12 @@ class Checked:
     solved: Mapping[str, float]
     held: Mapping[str, float]
     difference: float
-    keeps_limits: bool
+    broken: float
+
+    @property
+    def keeps_limits(self) -> bool:
+        """Whether all limits are kept, wire voltages and exposure too."""
+        return self.broken == 0.0
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -169,8 +177,18 @@ class SearchResult:
 
     @property
     def are_met(self) -> bool:
-        """Whether any layout keeps all limits."""
-        return self.best.keeps_limits and self.check_of(self.best.number) is not False
+        """Whether any layout keeps all limits, as far as was seen.
+
+        Where limits can be seen in full solves only and some were made, one of them must keep all.
+        """
+        if self.checked and any(limit.is_late for limit in self.limits):
+            return any(self.broken(self[one.number]) == 0.0 for one in self.checked)
+        return bool(self.keeping)
+
+    @property
+    def keeping(self) -> tuple[FoundLayout, ...]:
+        """Layouts that break no limit, as far as was seen."""
+        return tuple(one for one in self.in_all_houses if self.broken(one) == 0.0)
 
     def check_of(self, number: int) -> bool | None:
         """Whether a layout keeps all limits in full; None where it was not solved so."""
@@ -179,27 +197,62 @@ class SearchResult:
                 return one.keeps_limits
         return None
 
+    def broken(self, layout: FoundLayout) -> float:
+        """By how much a layout breaks limits, in full where it was solved so. [Np]"""
+        for one in self.checked:
+            if one.number == layout.number:
+                # a full solve sees the house as it is told, and no other
+                return one.broken if self.houses == 1 else max(one.broken, layout.broken)
+        return layout.broken
+
     @property
     def best(self) -> FoundLayout:
-        """By the goals' weights: one that keeps all limits, where there is one."""
+        """By the goals' weights: one that keeps all limits, or else breaks them least."""
         return self.ranked()[0]
 
     def ranked(self, weights: Sequence[float] | None = None) -> list[FoundLayout]:
         """The best first, by the goals' own weights or by others.
 
-        Those that were solved in full and break a limit come after all that keep them; of the
-        others, what was solved in full and kept them comes first.
+        Those that keep all limits come first, of them those that were solved in full where some
+        limits are seen there alone; then the others by how little they break limits.
         """
         own = [goal.weight for goal in self.goals] if weights is None else list(weights)
+        has_late = any(limit.is_late for limit in self.limits)
 
         def score(one: FoundLayout) -> tuple[Any, ...]:
-            check = self.check_of(one.number)
-            passed = 0 if check or not any(limit.is_late for limit in self.limits) else 1
+            passed = 0 if self.check_of(one.number) or not has_late else 1
             each = [_loss(goal, one) for goal in self.goals]
             loss = sum(w * x for w, x in zip(own, each, strict=True))
-            return (check is False, one.broken > 0.0, passed, one.broken, loss, one.number)
+            broken = self.broken(one)
+            if broken and one.broken:
+                broken = one.broken  # all by the same model: full solves of a few differ a little
+            return (broken > 0.0, passed, broken, loss, one.number)
 
         return sorted(self.in_all_houses, key=score)
+
+    @property
+    def as_told(self) -> FoundLayout | None:
+        """The layout as the file tells it; None where it is not among those sought."""
+        return next((one for one in self.in_all_houses if one.is_told), None)
+
+    def stopped(self, layout: FoundLayout) -> dict[str, str]:
+        """Lengths that are at an end of what was sought, by parameter.
+
+        "way" where the element's way ends there, "range" where it could go farther.
+        """
+        found = {}
+        for parameter in self.parameters:
+            if parameter.name in layout.choices:
+                continue
+            length = float(self.value(parameter, layout))
+            variant, name = self.variants[layout.variant], _element(parameter)
+            low, high = variant.ranges[name]
+            if length > high - GRAIN:
+                is_way = high > room_of(variant.plan, name) - 2.0 * GRAIN
+                found[parameter.name] = "way" if is_way else "range"
+            elif length < low + GRAIN:
+                found[parameter.name] = "range"
+        return found
 
     @property
     def best_by_goal(self) -> dict[str, FoundLayout]:
@@ -219,13 +272,13 @@ class SearchResult:
     def front(self) -> tuple[FoundLayout, ...]:
         """Layouts that no other one is as good as in all criteria and better than in one.
 
-        Of those that keep all limits, where any does; the best in the first goal first.
+        Of those that keep all limits, where any does, or else of all, limits left aside; the best
+        in the first goal first.
         """
-        some = [one for one in self.in_all_houses if self.check_of(one.number) is not False]
-        kept = [one for one in some if one.keeps_limits] or some or list(self.in_all_houses)
-        values = np.array([[_loss(goal, one) for goal in self.criteria] for one in kept])
+        some = self.keeping or self.in_all_houses
+        values = np.array([[_loss(goal, one) for goal in self.criteria] for one in some])
         rows = pareto_front(values)
-        return tuple(kept[k] for k in sorted(rows, key=lambda k: tuple(values[k])))
+        return tuple(some[k] for k in sorted(rows, key=lambda k: tuple(values[k])))
 
     # ---- as plans ------------------------------------------------------------------------
 
@@ -251,7 +304,7 @@ class SearchResult:
         """A layout's value of a parameter, as in the file; lengths in metres."""
         if parameter.name in layout.choices:
             return layout.choices[parameter.name]
-        return layout.lengths[".".join(parameter.name.split(".")[1:-1])]
+        return layout.lengths[_element(parameter)]
 
     def to_dataframe(self) -> Any:
         """One row a layout; needs pandas."""
@@ -262,7 +315,11 @@ class SearchResult:
                 value = self.value(parameter, one)
                 row[parameter.name] = value if isinstance(value, float) else axis_label(value)
             row |= dict(one.figures) | dict(one.held)
-            row |= {"keeps_limits": one.keeps_limits, "houses": one.houses, "score": one.score}
+            row |= {
+                "keeps_limits": self.broken(one) == 0.0,
+                "houses": one.houses,
+                "score": one.score,
+            }
             for key, value in row.items():
                 columns.setdefault(key, []).append(value)
         return data_frame(columns)
@@ -288,6 +345,11 @@ class SearchResult:
         from ...views.search_page import search_html
 
         return search_html(self)
+
+
+def _element(parameter: Parameter) -> str:
+    """Whose length it is."""
+    return ".".join(parameter.name.split(".")[1:-1])
 
 
 def _loss(goal: Goal, one: FoundLayout) -> float:

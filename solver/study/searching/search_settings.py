@@ -17,7 +17,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ....geometry.file_tables import FileTable
@@ -140,13 +140,17 @@ class _Reader:
                 reference=self.given.get("reference"),
                 power=self.given.get("power"),
             )
-        has_chain = read_station(plan.file).has_chain
+        station = read_station(plan.file)
+        has_chain, has_tuner = station.has_chain, station.tuner is not None
         with _Blamed(self, "goal"):
-            goals = read_goals(self._value("goal", told), settings.bands, has_chain=has_chain)
+            goals = read_goals(
+                self._value("goal", told), settings.bands, has_chain=has_chain, has_tuner=has_tuner
+            )
         with _Blamed(self, "limits"):
             limits = read_limits(
-                self._value("limits", told), settings.bands, goals, has_chain=has_chain
-            )
+                self._value("limits", told), settings.bands, goals, has_chain=has_chain,
+                has_tuner=has_tuner, has_rooms=bool(plan.rooms),
+            )  # fmt: skip
         points = self._count("points", told, DEFAULT_POINTS, 1, MOST_POINTS)
         if points % 2 == 0:
             self._fail("points", points, "must be odd, so that the band's centre is one of them.")
@@ -194,13 +198,14 @@ class _Reader:
         flat: dict[str, Any] = {}
         places: dict[str, TomlPath] = {}
         for name, path, one in flat_keys(value, ("search", "vary")):
-            flat[name], places[name] = one, path
+            flat[name] = one
             try:  # one by one first, for the line
-                read_vary(self.plan, {name: one})
+                found = read_vary(self.plan, {name: one})
+                places.update(dict.fromkeys(found.lengths, path))
             except (TargetError, SweepError) as error:
                 raise self.plan.file.error(path, f"[search.vary]: {error}") from error
         try:
-            return read_vary(self.plan, flat)
+            return replace(read_vary(self.plan, flat), places=places)
         except (TargetError, SweepError) as error:
             raise self.table.error("vary", str(error)) from error
 

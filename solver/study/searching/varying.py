@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -16,7 +16,7 @@ from ....geometry.text_edits import with_values
 from ...errors import TargetError
 from ..model.lengths import LEAST_PAST_CORNER
 from ..sweep_layouts import LayoutPlans
-from ..sweep_names import resolve
+from ..sweep_names import resolve, value_at
 from ..sweep_parameters import design_layouts, read_parameter
 from ..sweep_records import Design, Parameter
 from ..sweep_trials import READING_ERRORS
@@ -49,6 +49,8 @@ class Variant:
         Of the lengths that are sought, as far as the way goes. [m]
     told : mapping of str to float
         Lengths of all elements as they are told. [m]
+    is_told : bool
+        Whether what the file tells of all choices is this one.
     """
 
     number: int
@@ -56,6 +58,15 @@ class Variant:
     choices: Mapping[str, Any]
     ranges: Mapping[str, tuple[float, float]]
     told: Mapping[str, float]
+    is_told: bool = True
+
+    @property
+    def has_told(self) -> bool:
+        """Whether the layout as the file tells it is among those sought."""
+        return self.is_told and all(
+            low - GRAIN <= self.told[name] <= high + GRAIN
+            for name, (low, high) in self.ranges.items()
+        )
 
     def plan_at(self, lengths: Mapping[str, float]) -> AtticPlan:
         """The plan with lengths, to the millimetre. [m]"""
@@ -98,6 +109,8 @@ class Varied:
         As they were told: the lengths first.
     assumed : str
         What was assumed where nothing was told, else "".
+    places : mapping of str to TomlPath
+        Where the file tells the range of an element's length, if it does.
     """
 
     plan: AtticPlan
@@ -105,10 +118,21 @@ class Varied:
     choices: Design | None
     parameters: tuple[Parameter, ...]
     assumed: str = ""
+    places: Mapping[str, TomlPath] = field(default_factory=dict)
 
     @cached_property
     def _plans(self) -> LayoutPlans | None:
         return None if self.choices is None else LayoutPlans(self.plan, self.choices)
+
+    @cached_property
+    def _told_choices(self) -> Mapping[str, Any]:
+        """What the file tells of all that is chosen; nothing where it leaves some to be assumed."""
+        names = [] if self.choices is None else [one.name for one in self.choices.parameters]
+        file = self.plan.file
+        told = {name: [value_at(file.document, resolve(file, name)[1])] for name in names}
+        if [None] in told.values():
+            return {}
+        return design_layouts(self.plan, told).layout(0)
 
     def variants(self) -> tuple[tuple[Variant, ...], tuple[str, ...]]:
         """Those that fit the attic, and why the others do not.
@@ -117,6 +141,8 @@ class Varied:
         ------
         TargetError
             If none fits, or a range goes farther than every way.
+        AtticFileError
+            The same of a range that the file tells.
         """
         found: list[Variant] = []
         unfit: list[str] = []
@@ -127,19 +153,29 @@ class Varied:
                 plan = self._plan(number)
                 own, told = self._ranges(plan, rooms)
             except (*READING_ERRORS, TargetError) as error:
+                if self.choices is None:
+                    raise
                 unfit.append(str(error))
                 continue
-            found.append(Variant(number, plan, choices, own, told))
+            is_told = self.choices is None or choices == self._told_choices
+            found.append(Variant(number, plan, choices, own, told, is_told))
         if not found:
             raise TargetError(f"No choice fits the attic: {unfit[0]}")
         for name, (_, high) in self.lengths.items():
             if high > rooms[name] + GRAIN:
-                raise TargetError(
+                raise self._fault(
+                    name,
                     f"Length of {name!r} up to {high:g} m: its way goes {rooms[name]:.3f} m only, "
                     "from the feed point to its end. Let the range end there, or lengthen the "
-                    "route."
+                    "route.",
                 )
         return tuple(found), tuple(unfit)
+
+    def _fault(self, name: str, text: str) -> Exception:
+        """Of an element's range, with its line where the file tells it."""
+        if name not in self.places:
+            return TargetError(text)
+        return self.plan.file.error(self.places[name], f"[search.vary]: {text}")
 
     def _plan(self, number: int) -> AtticPlan:
         """With elements that fit, whatever is told of them where their length is sought."""
@@ -167,8 +203,8 @@ class Varied:
             room = room_of(plan, name)
             rooms[name] = max(rooms[name], room)
             if low >= room:
-                raise TargetError(
-                    f"Length of {name!r} from {low:g} m: its way goes {room:.3f} m only."
+                raise self._fault(
+                    name, f"Length of {name!r} from {low:g} m: its way goes {room:.3f} m only."
                 )
             own[name] = (low, min(high, room))
         wires = {wire.name: float(wire.length) for wire in plan.wires}
