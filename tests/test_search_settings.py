@@ -9,6 +9,7 @@ from small_attic import ATTIC
 
 from ridgepole.geometry import AtticFileError
 from ridgepole.solver import read_attic
+from ridgepole.solver.errors import TargetError
 from ridgepole.solver.study.searching import plan_search
 from ridgepole.solver.study.searching.search_settings import read_search
 
@@ -115,3 +116,12 @@ def test_faults_of_what_is_varied_tell_the_line(tmp_path: Path, line: str, says:
     with pytest.raises(AtticFileError, match=says) as caught:
         read_attic(file)
     assert f"line {number}" in str(caught.value)
+
+
+def test_lengths_that_are_sought_begin_past_a_load(tmp_path: Path) -> None:
+    coil = '[[load]]\nwire = "long"\nat = "6 m"\ncoil = "4 uH"\ncoil_q = 150\nname = "coil"\n'
+    plan = read_attic(written(tmp_path, coil))
+    low, _ = plan_search(plan).settings.varied.lengths["long"]
+    assert low == pytest.approx(6.05)
+    with pytest.raises(TargetError, match=r"sits at 6 m and stays there; begin at 6\.05 m"):
+        plan_search(plan, vary={"long": (5.0, 7.0)})
