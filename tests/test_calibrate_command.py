@@ -5,10 +5,15 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from calibration_cases import CHEAP, HIGH, LOW, cheap_model, frequencies, plan_of, truth
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
 from ridgepole.solver import Line, open_calibration, read_attic
+from ridgepole.solver.study.calibration.records import Fitted
+from ridgepole.solver.views.calibration_figures import draw_band
 from ridgepole.solver.views.command import main
 from ridgepole.solver.views.command_voice import BadUsage
 from ridgepole.solver.views.reading_options import lengths_of
@@ -48,7 +53,7 @@ def test_effort_first_then_what_was_learned_and_what_was_written(
     folder = tmp_path / "out"
     assert main(["calibrate", str(attic), "--reading", _typed(), "--to", str(folder)]) == 0
     said = capsys.readouterr().out
-    order = ["Fitting what is not known", "Computing 1 states of the house on 1 band",
+    order = ["Fitting what is not known", "Computing 1 state of the house on 1 band",
              "What the readings say of hut", "Learned most: length of long", "6 numbers were read",
              "Wrote "]  # fmt: skip
     places = [said.index(words) for words in order]
@@ -173,3 +178,14 @@ def test_a_file_of_readings_may_have_an_at_sign_in_its_name(
         kept = open_calibration(attic.with_name("hut-calibrated") / "calibration.json")
         assert dict(kept.visits[0].lengths)["long"] == pytest.approx(length)
     capsys.readouterr()
+
+
+def test_an_open_circuit_leaves_no_offset_over_its_picture() -> None:
+    f = np.array([9.5e6, 9.9e6])
+    g = np.array([1.0 - 1e-9, 0.2 - 0.3j])
+    fitted = Fitted(f, np.zeros(2, dtype=int), (LOW, LOW), g, g, g, np.ones(2, dtype=bool),
+                    np.full((2, 2), 0.01), 50.0)  # fmt: skip
+    figure = Figure()
+    ax = draw_band(fitted, LOW, figure.add_subplot())
+    FigureCanvasAgg(figure).draw()
+    assert ax.yaxis.get_offset_text().get_text() == ""

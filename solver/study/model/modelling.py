@@ -56,7 +56,7 @@ class ModelEffort:
         minutes = self.seconds / 60.0
         took = f"{minutes:.0f} min" if minutes >= 2.0 else f"{max(1.0, self.seconds):.0f} s"
         return (
-            f"{self.states} states of the house on {self.bands} "
+            f"{self.states} state{'s' * (self.states > 1)} of the house on {self.bands} "
             f"band{'s' * (self.bands > 1)}: {self.matrices} matrices of about {self.unknowns} "
             f"unknowns, some {took}"
         )
