@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from length_scenes import JOIST, Case, plan_of
+from length_scenes import BENT, COIL, JOIST, Case, plan_of
 
 from ridgepole.geometry.plan import AtticPlan
 from ridgepole.solver import Distribution, SolverError, Unknown
@@ -363,3 +363,59 @@ def test_an_element_that_fills_its_route() -> None:
     assert model.effective(model.told, shorter.scores)[0] < room - 0.05
     assert band.reading(AT, model.told, longer).by_score[0] == 0.0
     assert abs(band.reading(AT, model.told, shorter).by_score[0]) > 1.0
+
+
+# ---- loads and earth ---------------------------------------------------------------------
+
+LONG_ALONE = BENT.split('[[element]]\nname = "cross"')[0]
+NEAR_END = COIL.replace('at = "4 m"', 'at = "8.22 m"')
+
+
+def test_a_load_near_the_end_stays_in_its_element() -> None:
+    """The unknown's tail ends at it; between, the model equals the house solved by itself."""
+    plan = plan_of(NEAR_END, BAND, elements=LONG_ALONE)
+    unknowns = Unknowns((Unknown("length of long", "length", "long",
+                                 Distribution.normal(0.0, 0.02)),))  # fmt: skip
+    model = model_of(plan, unknowns)
+    pieces = model.lengths.pieces["long"]
+    assert pieces[0].low == pytest.approx(8.27, abs=1e-9)
+    held = model.effective(model.told, np.array([-2.0]))
+    assert held == pytest.approx([8.27])  # not 8.04
+    assert model.effective(model.told, np.array([0.5])) == pytest.approx([8.364765], rel=1e-7)
+    band = model.band("20 m")
+    state = HouseState(np.array([-2.0]), ())
+    read = band.reading(AT, model.told, state)
+    assert read.by_score[0] == 0.0
+    shorter = by_itself(model, [0.0], AT)
+    assert read.impedance == pytest.approx(
+        complex(shorter.eliminated.state(np.array([8.27])).impedance), rel=1e-6
+    )
+
+
+def test_ranges_begin_past_the_last_load() -> None:
+    plan = plan_of(COIL, BAND, elements=LONG_ALONE)
+    limited = Modelling.of(plan, unknowns=Unknowns(()), ranges={"long": (3.1, 8.6)})
+    assert limited.ranges["long"] == pytest.approx((4.05, 8.6))
+    assert limited.effort.seconds > 0.0
+    other = Modelling.of(plan, unknowns=Unknowns(()), ranges={"long": (4.2, 8.6)})
+    assert other.ranges["long"] == pytest.approx((4.2, 8.6))
+    close = plan_of(COIL.replace('at = "4 m"', 'at = "8.28 m"'), BAND, elements=LONG_ALONE)
+    with pytest.raises(SolverError, match=r"'long' is 8.3 m .* sits at 8.28 m; 3 cm"):
+        Modelling.of(close)
+
+
+PIPE = """[[downpipe]]
+name = "rain pipe"
+points = [["9.0 m", "6.2 m", "5.2 m"], ["9.0 m", "6.2 m", "0.3 m"]]
+size = "80 mm"
+heights_from = "ground"
+earthed = true
+"""
+
+
+def test_wires_led_to_earth_are_refused_before_anything_is_computed() -> None:
+    plan = plan_of(PIPE, BAND)
+    with pytest.raises(SolverError, match=r"small\.toml: downpipe 'rain pipe' is led to earth"):
+        Modelling.of(plan)
+    Modelling.of(plan_of(PIPE.replace("earthed = true", ""), BAND))
+    Modelling.of(plan.with_earth(None))

@@ -5,13 +5,18 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from calibration_cases import CHEAP, HIGH, LOW, cheap_model, frequencies, plan_of, truth
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
 from ridgepole.solver import Line, open_calibration, read_attic
-from ridgepole.solver.views.calibrate_command import lengths_of, reading_of
+from ridgepole.solver.study.calibration.records import Fitted
+from ridgepole.solver.views.calibration_figures import draw_band
 from ridgepole.solver.views.command import main
 from ridgepole.solver.views.command_voice import BadUsage
+from ridgepole.solver.views.reading_options import lengths_of
 
 LINE = """
 [line]
@@ -48,7 +53,7 @@ def test_effort_first_then_what_was_learned_and_what_was_written(
     folder = tmp_path / "out"
     assert main(["calibrate", str(attic), "--reading", _typed(), "--to", str(folder)]) == 0
     said = capsys.readouterr().out
-    order = ["Fitting what is not known", "Computing 1 states of the house on 1 band",
+    order = ["Fitting what is not known", "Computing 1 state of the house on 1 band",
              "What the readings say of hut", "Learned most: length of long", "6 numbers were read",
              "Wrote "]  # fmt: skip
     places = [said.index(words) for words in order]
@@ -131,9 +136,56 @@ def test_the_file_itself_is_not_written_over(
     assert attic.read_bytes() == before
 
 
+def test_several_readings_are_several_visits(
+    attic: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each with its own lengths, and --lengths for those that have none behind @."""
+    first, last = _typed(), _typed().split(";")[0]
+    words = ["calibrate", str(attic), "--reading", f"{first} @ long=8.32", "--reading", last,
+             "--lengths", "long=8.25 m", "--json"]  # fmt: skip
+    assert main(words) == 0
+    out, err = capsys.readouterr()
+    form = json.loads(out)
+    assert "3 readings from 9.4 to 10.4 MHz" in err
+    assert "; then to 1 reading at 9.4 MHz" in err
+    assert [(one["visit"]) for one in form["readings"]] == [0, 0, 0, 1]
+    kept = open_calibration(attic.with_name("hut-calibrated") / "calibration.json")
+    assert [dict(one.lengths)["long"] for one in kept.visits] == pytest.approx([8.32, 8.25])
+    heading = (attic.with_name("hut-calibrated") / "hut.toml").read_text(encoding="utf-8")
+    assert "after 4 readings of 2 visits, typed in." in heading
+
+
 def test_typed_words() -> None:
-    assert lengths_of("long=8.2m, short=5 ft 3 in") == {"long": "8.2m", "short": "5 ft 3 in"}
-    assert lengths_of(None) is None
-    with pytest.raises(BadUsage, match="'long' is there twice"):
-        lengths_of("long=8m,long=9m")
-    assert reading_of("7 MHz 23; 7.1 MHz SWR 2;") == "7 MHz 23\n 7.1 MHz SWR 2"
+    found = lengths_of("long=8.2m, short=5 ft 3 in,top=5.3,low=0.9 m", "--lengths")
+    assert found == pytest.approx({"long": 8.2, "short": 1.6002, "top": 5.3, "low": 0.9})
+    for typed, told in [
+        ("long=8m,long=9m", "--lengths: 'long' is there twice"),
+        ("long=8 cubits", "--lengths: long: "),
+        ("long=nan", "--lengths: long: "),
+        ("long", "is no NAME=LENGTH"),
+    ]:
+        with pytest.raises(BadUsage, match=told):
+            lengths_of(typed, "--lengths")
+
+
+def test_a_file_of_readings_may_have_an_at_sign_in_its_name(
+    attic: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = attic.with_name("me@hut.txt")
+    table.write_text(_typed().replace("; ", "\n"), encoding="utf-8")
+    for told, length in ((str(table), 8.3), (f"{table}@long=8.27m", 8.27)):
+        assert main(["calibrate", str(attic), "--reading", told]) == 0
+        kept = open_calibration(attic.with_name("hut-calibrated") / "calibration.json")
+        assert dict(kept.visits[0].lengths)["long"] == pytest.approx(length)
+    capsys.readouterr()
+
+
+def test_an_open_circuit_leaves_no_offset_over_its_picture() -> None:
+    f = np.array([9.5e6, 9.9e6])
+    g = np.array([1.0 - 1e-9, 0.2 - 0.3j])
+    fitted = Fitted(f, np.zeros(2, dtype=int), (LOW, LOW), g, g, g, np.ones(2, dtype=bool),
+                    np.full((2, 2), 0.01), 50.0)  # fmt: skip
+    figure = Figure()
+    ax = draw_band(fitted, LOW, figure.add_subplot())
+    FigureCanvasAgg(figure).draw()
+    assert ax.yaxis.get_offset_text().get_text() == ""

@@ -292,7 +292,7 @@ def test_many_readings_are_thinned_and_those_in_no_band_left_out() -> None:
 
 
 def test_readings_in_no_band_are_refused_with_their_frequencies() -> None:
-    with pytest.raises(ReadingError, match=r"7.1, 14.2 MHz do not. Bands of small.toml are 9.4-"):
+    with pytest.raises(ReadingError, match=r"7.1, 14.2 MHz do not. This calibration is for 9.4-"):
         _calibrated("7.1 MHz 20 - 30j\n14.2 MHz 40 + 9j")
 
 

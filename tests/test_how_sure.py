@@ -38,6 +38,7 @@ from ridgepole.solver.views.how_sure_page import (
     most_words,
     named,
     range_text,
+    share_text,
 )
 
 CHEAP = {
@@ -564,3 +565,10 @@ def _truth(
         }
         result |= {f"{band} {name}": (band, name, value) for name, value in figures.items()}
     return result
+
+
+def test_shares_that_drown_in_noise_are_not_told() -> None:
+    assert share_text(0.04, 0.39) == "too unsure to tell"
+    assert share_text(-0.2, 0.15) == "too unsure to tell"
+    assert share_text(0.34, 0.04) == "34 +- 4 %"
+    assert share_text(-0.01, 0.03) == "0 +- 3 %"  # surely little

@@ -55,6 +55,8 @@ TYPED = [
     ("7.05 MHz SWR 2\n7.1 MHz oops", "line 2 ('7.1 MHz oops')", "does not parse"),
     ("7.05 MHz SWR 2\n\n7.05 MHz SWR 3", "line 3", "stands there twice"),
     ("14 MHz 23 -41\n7.05 MHz 23-41j\n14 MHz 23 -42", "line 3 ('14 MHz 23 -42')", "line 1"),
+    ("14 MHz 23 -41; 14.1 MHz oops", "reading 2 ('14.1 MHz oops')", "one a line, or with ';'"),
+    ("14 MHz 23 -41; 14 MHz 25 -41", "reading 2", "in reading 1 ('14 MHz 23 -41')"),
     ("R 23 X -41 at 7.05 MHz\n7 MHz SWR 2", "line 1", "begins with its frequency"),
     ("f,R,X\n7.05,23,-41\n7.1,x,3", "line 3 ('7.1,x,3'): 'x' in column 'R'", "no number"),
 ]  # fmt: skip

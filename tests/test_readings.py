@@ -101,6 +101,28 @@ def test_lines_of_unlike_kinds_come_in_order():
     assert any("sorted" in note for note in read.notes)
 
 
+@pytest.mark.parametrize(
+    ("text", "megahertz", "ohms"),
+    [
+        ("14.1 MHz 22 - 20j; 14.2 MHz 23 - 5j", [14.1, 14.2], [22 - 20j, 23 - 5j]),
+        ("7.1, 23, -41;7.2, 24, -20;", [7.1, 7.2], [23 - 41j, 24 - 20j]),
+        ("14.1 22 -20;\n# dry\n14.3 23 1; 14.2 MHz R 4; X 5", [14.1, 14.2, 14.3],
+         [22 - 20j, 4 + 5j, 23 + 1j]),
+        # one reading, whose parts semicolons separate
+        ("7,05; 23,5; -41,2", [7.05], [23.5 - 41.2j]),
+        ("7.05; 22 -20j", [7.05], [22 - 20j]),
+        ("7.05 MHz |Z| 50; phase 90 deg", [7.05], [50j]),
+    ],
+)  # fmt: skip
+def test_semicolons_between_readings_part_them(
+    text: str, megahertz: list[float], ohms: list[complex]
+):
+    """Those within a reading do not (rounding)."""
+    read = read_readings(text)
+    np.testing.assert_allclose(read.frequencies, 1e6 * np.array(megahertz), rtol=1e-12)
+    np.testing.assert_allclose(read.impedance, ohms, rtol=1e-9, atol=1e-9)
+
+
 @pytest.mark.parametrize("typed", ["7.05 MHz 23 -41", "7.05 MHz R 23 X -41"])
 def test_a_reference_is_of_swr_not_of_ohms(typed: str):
     read = read_readings(typed, reference=75)

@@ -9,6 +9,7 @@ from small_attic import ATTIC
 
 from ridgepole.geometry import AtticFileError
 from ridgepole.solver import read_attic
+from ridgepole.solver.errors import TargetError
 from ridgepole.solver.study.searching import plan_search
 from ridgepole.solver.study.searching.search_settings import read_search
 
@@ -142,3 +143,12 @@ def test_an_estimate_tells_of_choices_that_do_not_fit(tmp_path: Path) -> None:
     assert "1 combination of choices does not fit" in str(effort)
     assert "(x 50.00, y 3.00" in str(effort)
     assert len(effort.unfit) == 1
+
+
+def test_lengths_that_are_sought_begin_past_a_load(tmp_path: Path) -> None:
+    coil = '[[load]]\nwire = "long"\nat = "6 m"\ncoil = "4 uH"\ncoil_q = 150\nname = "coil"\n'
+    plan = read_attic(written(tmp_path, coil))
+    low, _ = plan_search(plan).settings.varied.lengths["long"]
+    assert low == pytest.approx(6.05)
+    with pytest.raises(TargetError, match=r"sits at 6 m and stays there; begin at 6\.05 m"):
+        plan_search(plan, vary={"long": (5.0, 7.0)})

@@ -542,3 +542,12 @@ def test_counts_and_seeds_that_are_none_are_told(example: AtticPlan):
             sobol_scores(unknowns, count, seed)  # type: ignore[arg-type]
     with pytest.raises(PriorError, match="Several unknowns are cables"):
         sobol_scores([unknowns.named("house cables")] * 2, 8, 1)
+
+
+def test_moisture_of_no_timber_is_refused_as_such() -> None:
+    text = ROOM + LONG + RADIALS + MEDIUM_DRY + ON_20_M + '[house]\nmoisture = "14 %"\n'
+    plan = read_attic_text(text, name="bare.toml", other_tables=TABLES)
+    with pytest.raises(PriorError, match=r"house\.moisture: there is no timber in this house"):
+        unknowns_of(plan, {"house.moisture": "14 % +- 4 %"})
+    assert "house.moisture" not in [one.key for one in unknowns_of(plan)]
+    unknowns_of(plan, {"house.moisture": "known"})

@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,14 +21,11 @@ from .command_voice import (
     save_picture,
     unwritable,
 )
+from .reading_options import add_reading_options, lengths_of, read_visits
 
 if TYPE_CHECKING:
-    from ...geometry.plan import AtticPlan
-    from ..station.line import Line
     from ..study.calibration.records import Calibration
     from ..study.model.modelling import ModelEffort
-
-FROM_FILE = "the line of the file"
 
 
 def add_calibrate_job(jobs: Any) -> None:
@@ -42,6 +40,11 @@ def add_calibrate_job(jobs: Any) -> None:
     job.add_argument("file", metavar="FILE", help="the attic file")
     add_reading_options(job)
     job.add_argument(
+        "--lengths", metavar="NAME=LENGTH,...",
+        help="of elements when it was read, long=8.2m,short=5.1m, in metres where no unit stands, "
+        "for readings that have none behind @; as in FILE where left out",
+    )  # fmt: skip
+    job.add_argument(
         "--to", metavar="FOLDER",
         help="where the results go; FILE's name with -calibrated where left out",
     )  # fmt: skip
@@ -51,56 +54,6 @@ def add_calibrate_job(jobs: Any) -> None:
     )  # fmt: skip
     job.add_argument("--json", action="store_true", help="for machines: JSON and nothing else")
     job.set_defaults(job=_calibrate)
-
-
-def add_reading_options(job: argparse.ArgumentParser) -> None:
-    """What was read, where and with which lengths."""
-    job.add_argument(
-        "--reading", required=True, metavar="R",
-        help="'7.05 MHz 23 - 41j', several with ';' between them; or a file: CSV, or Touchstone",
-    )  # fmt: skip
-    job.add_argument(
-        "--line", nargs="?", const=FROM_FILE, metavar="LINE",
-        help="it was read at the end of a line: '12 m of RG-58', or that of FILE if nothing "
-        "follows",
-    )  # fmt: skip
-    job.add_argument(
-        "--lengths", metavar="NAME=LENGTH,...",
-        help="of elements when it was read, long=8.2m,short=5.1m; as in FILE where left out",
-    )  # fmt: skip
-    job.add_argument(
-        "--reference", type=float, metavar="OHM", help="what SWR refers to; 50 where left out"
-    )
-
-
-def reading_of(told: str) -> str:
-    """Readings as `read_readings` takes them: those typed in a line each."""
-    is_file = Path(told).exists() if len(told) < 200 and "\0" not in told else False
-    return told if is_file else told.replace(";", "\n").strip("\n ")
-
-
-def lengths_of(told: str | None) -> dict[str, str] | None:
-    """Lengths of elements as they were typed."""
-    if told is None:
-        return None
-    found = {}
-    for part in told.split(","):
-        name, equals, length = part.partition("=")
-        if not (equals and name.strip() and length.strip()):
-            raise BadUsage(
-                f"--lengths {told}: {part!r} is no NAME=LENGTH; write long=8.2m,short=5.1m."
-            )
-        if name.strip() in found:
-            raise BadUsage(f"--lengths {told}: {name.strip()!r} is there twice.")
-        found[name.strip()] = length.strip()
-    return found
-
-
-def line_told(told: str | None, plan: AtticPlan) -> Line | str | None:
-    """The line that is meant."""
-    from ..study.readings import line_of
-
-    return line_of(plan) if told == FROM_FILE else told
 
 
 def model_announcer(voice: Voice) -> Any:
@@ -122,22 +75,19 @@ def _calibrate(options: argparse.Namespace) -> int:
         raise BadUsage(f"--to {folder} is a file; name a folder for the results.")
     if (folder / source.name).resolve() == source.resolve():
         raise BadUsage(f"--to {folder} holds {source} itself; name another folder for the results.")
-    lengths = lengths_of(options.lengths)
+    lengths = lengths_of(options.lengths, "--lengths") if options.lengths else {}
     from ..settings import read_attic
     from ..study.calibration.calibrate import calibrate
-    from ..study.readings import read_readings
 
     plan = read_attic(source)
-    readings = read_readings(
-        reading_of(options.reading),
-        reference=options.reference,
-        line=line_told(options.line, plan),
-    )
-    voice.say(f"Fitting what is not known of {source} to {readings}; results go to {folder}.")
+    visits = [replace(one, lengths={**lengths, **one.lengths})
+              for one in read_visits(options, plan)]  # fmt: skip
+    told = "; then to ".join(str(one.readings) for one in visits)
+    voice.say(f"Fitting what is not known of {source} to {told}; results go to {folder}.")
     found = calibrate(
         plan,
-        readings,
-        lengths=lengths,
+        visits,
+        reference=options.reference,
         bands=bands_asked(options),
         announce=model_announcer(voice),
         progress=None if sys.stderr.isatty() else False,
@@ -157,9 +107,12 @@ def _calibrate(options: argparse.Namespace) -> int:
 
 def _heading(found: Calibration) -> str:
     """What the file's reader is to know, as comments."""
-    told = f"{len(found.readings.frequencies)} readings, {found.readings.source}"
+    count = sum(len(one.readings.frequencies) for one in found.visits)
+    sources = dict.fromkeys(" ".join(one.readings.source.split()) for one in found.visits)
+    visits = f" of {len(found.visits)} visits" if len(found.visits) > 1 else ""
+    told = f"{count} reading{'s' * (count > 1)}{visits}, {', '.join(sources)}"
     return (
-        f"# Most likely values after {' '.join(told.split())}.\n"
+        f"# Most likely values after {told}.\n"
         "# Lengths of elements are electrical ones, not those of a tape.\n"
     )
 

@@ -35,11 +35,13 @@ def _cells(row: CalibrationRow) -> list[str]:
 
 def fit_in_words(found: Calibration) -> str:
     """How far off the readings are, before and after."""
+    before, after = (
+        n.rounded(float(np.sqrt(one / found.numbers))) for one in (found.prior_misfit, found.misfit)
+    )
     return (
-        f"{found.numbers} numbers were read, missed by {n.rounded(found.prior_misfit)} in squares "
-        f"of their spread before and {n.rounded(found.misfit)} after; about one for each is what a "
-        f"true model leaves. Readings as far off as these come of {chance_in_words(found.chance)} "
-        "attics like this one."
+        f"{found.numbers} numbers were read. The model missed them by {before} times their own "
+        f"error before and {after} times after; about 1 is what a true model leaves. Readings as "
+        f"far off as these come of {chance_in_words(found.chance)} attics like this one."
     )
 
 

@@ -63,6 +63,7 @@ def draw_band(fitted: Fitted, band: str, ax: Axes) -> Axes:
         faint = 1.0 if visit == fitted.visit[inside].max() else 0.4
         _draw_visit(fitted, own, has_phase, faint, ax)
     tidy(ax)
+    ax.yaxis.set_major_formatter("{x:g}")  # an open circuit's would say 1e9 over the title
     ax.margins(x=0.06, y=0.14)
     ax.set_ylabel("R and X [ohm]" if has_phase else f"SWR ({fitted.reference:g} ohm)")
     head(ax, band)

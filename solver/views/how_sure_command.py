@@ -37,7 +37,10 @@ def add_ensemble_options(job: argparse.ArgumentParser) -> None:
         "--cases", type=int, default=64, metavar="N", help="houses to draw, 8 or more; 64"
     )
     job.add_argument("--seed", type=int, default=0, metavar="N", help="of what is drawn; 0")
-    job.add_argument("--json", action="store_true", help="for machines: JSON and nothing else")
+    job.add_argument(
+        "--json", action="store_true",
+        help="for machines: JSON and nothing else; noise may make shares slightly negative there",
+    )  # fmt: skip
 
 
 def add_how_sure_job(jobs: Any) -> None:

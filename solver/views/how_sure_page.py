@@ -24,6 +24,10 @@ MOST_NAMED = 3
 SURE = 2.0
 """Standard errors that an index is above 0 by, to be named."""
 
+UNTOLD = "too unsure to tell"
+TOLD_AT_LEAST = 0.1
+"""A share is told with its standard error, unless this is above the share and above so much."""
+
 TOGETHER = 0.3
 """Part of the variance that no unknown explains alone, from which on that is said."""
 
@@ -159,7 +163,9 @@ def _over_all(found: HowSure) -> list[list[str]]:
 
 
 def share_text(share: float, error: float) -> str:
-    """As "34 +- 4 %"; what noise made negative is 0."""
+    """As "34 +- 4 %"; what noise made negative is 0, and what drowns in noise is not told."""
+    if error > max(share, TOLD_AT_LEAST):
+        return UNTOLD
     return f"{100 * max(share, 0.0):.0f} +- {max(100 * error, 1.0):.0f} %"
 
 

@@ -6,7 +6,7 @@ import html
 from typing import TYPE_CHECKING, Any
 
 from . import numbers as n
-from .how_sure_page import share_text
+from .how_sure_page import UNTOLD, share_text
 from .json_form import FORMAT_VERSION, number
 from .numbers import wrapped
 
@@ -53,7 +53,8 @@ def _opening(sheet: MeasuringSheet) -> str:
 
 def _surer(row: SheetRow) -> str:
     most = f"; most in {row.most_on}, {n.per_cent(max(row.most, 0.0))}" if row.most_on else ""
-    return f"surer by {share_text(row.surer, row.error)}{most}"
+    share = share_text(row.surer, row.error)
+    return f"{UNTOLD} how much surer" if share == UNTOLD else f"surer by {share}{most}"
 
 
 def _by_name(rows: tuple[SheetRow, ...]) -> str:

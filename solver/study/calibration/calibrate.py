@@ -292,8 +292,8 @@ def _within(
         if inside.any():
             kept.append(replace(visit, readings=_some(read, inside)))
     cure = (
-        f"Bands of {plan.file.name} are {', '.join(map(str, bands))}; add theirs to [bands], or "
-        "name bands or ranges for this calibration."
+        f"This calibration is for {', '.join(map(str, bands))}; add theirs to [bands] of "
+        f"{plan.file.name}, or name other bands or ranges."
     )
     if not kept:
         raise ReadingError(f"No reading lies in a band: {_megahertz(outside)} do not. {cure}")

@@ -64,9 +64,10 @@ class HowSureEffort:
         )
         if not self.model.matrices:
             return f"{whole}; the model of what is not known is there already"
+        some = "s" * (self.model.states > 1)
         return (
             f"{whole}: for the model of what is not known {self.model.matrices} matrices of about "
-            f"{self.model.unknowns} unknowns, in {self.model.states} states of the house"
+            f"{self.model.unknowns} unknowns, in {self.model.states} state{some} of the house"
         )
 
 
@@ -219,7 +220,13 @@ def _check(plan: object, count: object, seed: object, points: object) -> None:
     if not isinstance(plan, AtticPlan):
         raise SolverError(f"plan is {plan!r}; give what read_attic(path) gives.")
     for what, value, least, most, why in (
-        ("count", count, LEAST_COUNT, MOST_COUNT, "of fewer cases 10 and 90 % mean nothing"),
+        (
+            "count",
+            count,
+            LEAST_COUNT,
+            MOST_COUNT,
+            "of fewer cases 10 and 90 % mean nothing; --cases of the command",
+        ),
         ("seed", seed, 0, 2**63 - 1, "equal seeds give equal cases"),
     ):
         if not _is_whole(value) or not least <= value <= most:  # pyright: ignore

@@ -30,7 +30,7 @@ from ..unknowns.cables import cables_at_height
 from ..unknowns.draws import sobol_scores
 from .eliminated import Eliminated, LayoutState
 from .houses import House, Houses, matrices
-from .lengths import LengthPool
+from .lengths import PAST_LOAD, LengthPool, last_loads
 from .scores import ScoreNodes
 
 WATTS = ("low", "middle", "high", *HEAT)
@@ -263,14 +263,17 @@ class AtticModel:
     def effective(self, lengths: FloatArray, scores: FloatArray) -> FloatArray:
         """What elements of told lengths [m] are electrically, (E,). [m]
 
-        What is unknown of a length adds no more than the way of the element has room for.
+        What is unknown of a length adds no more than the way of the element has room for, and
+        takes away no more than its loads leave.
         """
         found = np.array(lengths, dtype=np.float64)
         for n in self.of_kind["length"]:
             one = self.unknowns[n]
             k = self.names.index(one.key)
             longer = found[k] * (1.0 + one.distribution.value(float(scores[n])))
-            found[k] = min(longer, max(found[k], self.lengths.pieces[one.key][-1].high))
+            pieces = self.lengths.pieces[one.key]
+            least, most = min(found[k], pieces[0].low), max(found[k], pieces[-1].high)
+            found[k] = min(max(longer, least), most)
         return found
 
     def lead(self, scores: FloatArray) -> float:
@@ -305,9 +308,11 @@ class AtticModel:
 def _widened(
     plan: AtticPlan, unknowns: Sequence[Unknown], ranges: Mapping[str, tuple[float, float]]
 ) -> dict[str, tuple[float, float]]:
-    """Ranges with what unknowns may add, as far as there is room."""
+    """Ranges with what unknowns may add, as far as there is room and past all loads."""
     found = {}
-    for name, (low, high) in ranges.items():
+    loads = last_loads(plan, tuple(ranges))
+    for name, (least, most) in ranges.items():
+        low, high = least, most
         for one in unknowns:
             if one.kind == "length" and one.key == name:
                 low *= 1.0 + one.distribution.low
@@ -318,6 +323,8 @@ def _widened(
         room = antenna.element(name).room(antenna.feed_point)
         if high - low < LEAST_RANGE:  # known exactly: a range all the same, to lie within
             low, high = low - 0.5 * LEAST_RANGE, high + 0.5 * LEAST_RANGE
+        if loads[name] > 0.0:  # an end does not reach the load
+            low = max(low, min(least, loads[name] + PAST_LOAD))
         found[name] = (low, min(high, room))
     return found
 
@@ -365,7 +372,7 @@ class Reading:
             k = model.names.index(model.unknowns[n].key)
             own = model.unknowns[n].distribution
             longer = self.lengths[k] * (1.0 + own.value(float(scores[n])))
-            if self.effective[k] > longer - 1e-9:  # else it ends where its way does
+            if abs(self.effective[k] - longer) < 1e-9:  # else it ends where its way or a load does
                 slope = own.slope(float(scores[n]))
                 found[n] = self.layout.by_length[k] * self.lengths[k] * slope
         for n in model.of_kind["lead"]:

@@ -35,6 +35,9 @@ from ..pool_meshing import Meshing
 LEAST_PAST_CORNER = 0.03
 """Past a corner no end is nearer to it; lengths in between are moved to one of both. [m]"""
 
+PAST_LOAD = 0.05
+"""Lengths that are prepared begin so far past the last load or feed within an element. [m]"""
+
 LEAST_RANGE = 5e-3
 """Part of an element's length: a narrower range is widened downwards, for the derivative."""
 
@@ -309,8 +312,12 @@ class LengthPool:
         SolverError
             If the scene cannot be parted so (see `build_pool`), or the other pool is not alike.
         """
+        loads = last_loads(plan, tuple(ranges))
         ranges = {
-            name: (min(low, (1.0 - LEAST_RANGE) * high), high)
+            name: (
+                min(low, max((1.0 - LEAST_RANGE) * high, loads[name] + LEAST_PAST_CORNER)),
+                high,
+            )
             for name, (low, high) in ranges.items()
         }
         longest = plan.with_element_length(**{name: high for name, (_, high) in ranges.items()})
@@ -392,6 +399,16 @@ class LengthPool:
                     place = (k, int(chosen.column[entry]), int(function[at]))
                     each[wire][place] = chosen.weight[entry]
         return Mixture(pieces, tuple(map(Part.of, each)), (self.pool.n_moving, n))
+
+
+def last_loads(plan: AtticPlan, names: Sequence[str]) -> dict[str, float]:
+    """How far along each element its last load or feed sits; 0 where it has none. [m]"""
+    found = dict.fromkeys(names, 0.0)
+    for port in (*plan.feeds, *plan.loads):
+        for name in found.keys() & set(port.wires):
+            if not isinstance(port.at, str):
+                found[name] = max(found[name], float(port.at))
+    return found
 
 
 def _bounded(wire: Wire, scene: Scene) -> Wire:

@@ -16,7 +16,7 @@ from ...solve import DEFAULT_TOLERANCE
 from ..unknowns import Unknowns, candidates, unknowns_of
 from ..unknowns.draws import cable_count
 from .attic_model import AtticModel
-from .lengths import pieces_of
+from .lengths import LEAST_PAST_CORNER, PAST_LOAD, last_loads, pieces_of
 from .scores import ScoreNodes
 
 LENGTH_UNKNOWNS = 45
@@ -56,7 +56,7 @@ class ModelEffort:
         minutes = self.seconds / 60.0
         took = f"{minutes:.0f} min" if minutes >= 2.0 else f"{max(1.0, self.seconds):.0f} s"
         return (
-            f"{self.states} states of the house on {self.bands} "
+            f"{self.states} state{'s' * (self.states > 1)} of the house on {self.bands} "
             f"band{'s' * (self.bands > 1)}: {self.matrices} matrices of about {self.unknowns} "
             f"unknowns, some {took}"
         )
@@ -109,14 +109,16 @@ class Modelling:
         unknowns : optional
             As for `unknowns_of`, or what it gave.
         ranges : mapping, optional
-            Lengths that elements may have [m]; as they are told where left out.
+            Lengths that elements may have [m]; as they are told where left out. They begin
+            `PAST_LOAD` past the last load of each.
         reference, power : float, optional
             As for `answer`. [ohm, W]
 
         Raises
         ------
         SolverError
-            If there is no antenna of bent elements.
+            If there is no antenna of bent elements, a wire is led to real earth, or an element
+            ends too near to a load.
         """
         if not isinstance(plan, AtticPlan):
             raise SolverError(f"plan is {plan!r}; give what read_attic(path) gives.")
@@ -125,11 +127,13 @@ class Modelling:
                 f"{plan.file.name} has no [antenna] with elements; a model of what is not known "
                 "is made for those."
             )
+        _require_nothing_earthed(plan)
         settings = read_settings(plan, bands=bands, reference=reference, power=power)
         known = unknowns if isinstance(unknowns, Unknowns) else unknowns_of(plan, unknowns)
         lengths = {wire.name: wire.length for wire in plan.wires}
         wanted = {one.name: (lengths[one.name], lengths[one.name]) for one in plan.antenna.elements}
         wanted.update(ranges or {})
+        wanted = _past_loads(plan, lengths, wanted)
         return cls(plan, settings, known, wanted, seed, tolerance)
 
     @property
@@ -183,3 +187,40 @@ class Modelling:
             self.plan, self.unknowns, self.settings.bands, self.ranges, cables=cables,
             tolerance=self.tolerance, tick=tick,
         )  # fmt: skip
+
+
+def _require_nothing_earthed(plan: AtticPlan) -> None:
+    if plan.earth is None or plan.earth.is_perfect:
+        return  # no electrode is modelled there
+    led = [f"{getattr(piece, 'kind', 'piece')} {piece.name!r}"
+           for piece in plan.house if getattr(piece, "earthed", None) is not None]  # fmt: skip
+    led += [f"wire {wire.name!r}" for wire in plan.wires
+            if wire.earth_start is not None or wire.earth_end is not None]  # fmt: skip
+    if led:
+        raise SolverError(
+            f"{plan.file.name}: {' and '.join(led)} {'is' if len(led) == 1 else 'are'} led to "
+            "earth, and what works with what is not known of a house (how-sure, calibrate, prune, "
+            "search) cannot take that yet; answer, sweep and station can. Leave earthed out there, "
+            "so that it floats: bonded may stay."
+        )
+
+
+def _past_loads(
+    plan: AtticPlan, lengths: Mapping[str, float], ranges: Mapping[str, tuple[float, float]]
+) -> dict[str, tuple[float, float]]:
+    """Ranges [m] that leave the loads in their elements where they are."""
+    found = dict(ranges)
+    for name, load in last_loads(plan, tuple(ranges)).items():
+        low, high = ranges[name]
+        if load <= 0.0:
+            continue
+        if lengths[name] < load + LEAST_PAST_CORNER:
+            raise SolverError(
+                f"{plan.file.name}: element {name!r} is {lengths[name]:.4g} m long and its last "
+                f"load sits at {load:.4g} m; {100 * LEAST_PAST_CORNER:g} cm of wire must follow "
+                "it. Move the load towards the feed point, or lengthen the element."
+            )
+        if low < load + LEAST_PAST_CORNER:
+            low = min(load + PAST_LOAD, lengths[name], high)
+        found[name] = (low, high)
+    return found

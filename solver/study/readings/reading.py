@@ -67,10 +67,11 @@ def read_readings(
     Parameters
     ----------
     given : str, Path, Readings, or iterable
-        Lines of text as "7.05 MHz 23 - 41j", "7.05 MHz R 23 X -41", "7.05 MHz SWR 2.4" or
-        "7.05, 23, -41"; a list of (frequency, impedance), (frequency, R, X), dicts or such texts;
-        the path of a table with a header, or of a Touchstone one-port file; or readings. A
-        frequency without unit is MHz from 1 to 60 and Hz from 1e5 on.
+        Text as "7.05 MHz 23 - 41j", "7.05 MHz R 23 X -41", "7.05 MHz SWR 2.4" or
+        "7.05, 23, -41", several of them one a line or with ";" between them; a list of (frequency,
+        impedance), (frequency, R, X), dicts or such texts; the path of a table with a header, or
+        of a Touchstone one-port file; or readings. A frequency without unit is MHz from 1 to 60
+        and Hz from 1e5 on.
     reference : float or None
         What SWR, |reflection| and S11 refer to, and the result, 50 unless told; a Touchstone file
         and readings say their own, and are turned to this. [ohm]
@@ -247,7 +248,8 @@ def _points(given: str | Path | Iterable[object], reference: float) -> Points:
     if isinstance(given, str):
         if not given.strip():
             raise ReadingError(
-                "the text of readings is empty. Write them as '7.05 MHz 23 - 41j', one a line."
+                "the text of readings is empty. Write them as '7.05 MHz 23 - 41j', one a line or "
+                "with ';' between them."
             )
         return _points_of_text(given.splitlines(), "", reference)
     if isinstance(given, Mapping):

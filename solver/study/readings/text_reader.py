@@ -2,7 +2,8 @@
 
 ``7.05 MHz 23 - 41j``, ``7.05 MHz R 23 X -41``, ``7.05 MHz SWR 2.4``, ``7.05, 23, -41``,
 ``7050 kHz |Z| 47 phase -60``. Lines with semicolons or tabs may have decimal commas; elsewhere a
-comma separates, and where it could be either the line is refused.
+comma separates, and where it could be either the line is refused. What is typed in may hold
+several readings a line, ";" between them.
 """
 
 from __future__ import annotations
@@ -57,6 +58,7 @@ _CURE = (
     "Write a frequency and what was read, as '7.05 MHz 23 - 41j', '7.05 MHz R 23 X -41', "
     "'7.05 MHz SWR 2.4' or '7.05, 23, -41'"
 )
+_SEVERAL = "Several readings stand one a line, or with ';' between them."
 
 
 def is_comment(line: str) -> bool:
@@ -70,14 +72,50 @@ def begins_with_frequency(line: str) -> bool:
     return _FREQUENCY.match(plain(line)) is not None
 
 
+def parted_readings(lines: Sequence[str]) -> list[str]:
+    """Typed lines with one reading each: parted at a ";" that stands between two readings.
+
+    One within a reading, as in "7,05; 23,5; -41,2", stays: what follows it is no reading.
+    """
+    found: list[str] = []
+    for line in lines:
+        if is_comment(line):
+            found.append(line)
+            continue
+        first, *others = line.split(";")
+        found.append(first)
+        for piece in others:
+            if _begins_reading(piece, found[-1]):
+                found.append(piece)
+            else:
+                found[-1] += f";{piece}"
+    return found
+
+
+def _begins_reading(piece: str, before: str) -> bool:
+    match = _FREQUENCY.match(plain(piece).strip())
+    if match is None or match[2] is not None:  # a second unit of frequency: a second reading
+        return match is not None
+    try:
+        _ = parse_line(before), parse_line(piece)
+    except ReadingError:
+        return False
+    return True
+
+
 def points_of_lines(lines: Sequence[str], *, name: str, reference: float, source: str) -> Points:
-    """Points of lines of text, one each; see the module.
+    """Points of lines of text, one each, or with ";" between them where typed; see the module.
 
     Raises
     ------
     ReadingError
         If a line does not parse or a value cannot be: line, text, rule and cure.
     """
+    word = "line"
+    if not name:
+        parted = parted_readings(lines)
+        word = "line" if len(parted) == len(lines) else "reading"
+        lines = parted
     numbers = [n for n, line in enumerate(lines, 1) if not is_comment(line)]
     if not numbers:
         raise ReadingError(f"{source}: there is no reading in it. {_CURE}.")
@@ -89,10 +127,12 @@ def points_of_lines(lines: Sequence[str], *, name: str, reference: float, source
         try:
             frequency, values = parse_line(lines[n - 1])
         except ReadingError as error:
-            raise ReadingError(f"{place(name, 'line', n, lines[n - 1])}: {error}") from None
+            several = "" if name else f" {_SEVERAL}"
+            at = place(name, word, n, lines[n - 1])
+            raise ReadingError(f"{at}: {error}{several}") from None
         frequencies.append(frequency)
         shown.append(values)
-    places = Places(name, "line", np.array(numbers), lines)
+    places = Places(name, word, np.array(numbers), lines)
     bare = bool(name) and all(tuple(values) == (R, X) for values in shown)
     notes = ("no names of columns: frequency, R and X",) if bare else ()
     return points_from(

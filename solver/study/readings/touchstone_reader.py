@@ -107,7 +107,9 @@ def points_of_touchstone(lines: Sequence[str], *, name: str) -> Points:
             f"{name}: its reference is {reference:g} ohm; it must be above 0. Correct the file."
         )
     reflection = _reflection(shown, options.parameter, reference if version >= 2.0 else 1.0, places)
-    note = f"{options.parameter.upper()} of version {version:g} against {reference:g} ohm"
+    note = (
+        f"{options.parameter.upper()}-parameters against {reference:g} ohm, Touchstone {version:g}"
+    )
     return Points(
         np.asarray(frequencies, dtype=np.float64), reflection, np.abs(reflection), reference,
         places, name, (note,),

@@ -14,7 +14,7 @@ from ....geometry.plan import AtticPlan
 from ....geometry.positions import TomlPath
 from ....geometry.text_edits import with_values
 from ...errors import TargetError
-from ..model.lengths import LEAST_PAST_CORNER
+from ..model.lengths import LEAST_PAST_CORNER, PAST_LOAD, last_loads
 from ..sweep_layouts import LayoutPlans
 from ..sweep_names import resolve, value_at
 from ..sweep_parameters import design_layouts, read_parameter
@@ -254,7 +254,8 @@ def read_vary(plan: AtticPlan, told: Mapping[str, Any] | None) -> Varied:
         seen.add(path)
         is_length = path[0] == "element" and path[-1] == "length"
         if is_length and not parameter.choices:
-            lengths[names[path[:-1]]] = _length_range(parameter, value)
+            name = names[path[:-1]]
+            lengths[name] = _length_range(parameter, value, _least(plan).get(name, 0.0))
             parameters.append(replace(parameter, unit="m"))
         elif not parameter.choices and math.isnan(parameter.step):
             raise TargetError(
@@ -277,7 +278,14 @@ def read_vary(plan: AtticPlan, told: Mapping[str, Any] | None) -> Varied:
     return Varied(plan, lengths, design, tuple(parameters))
 
 
-def _length_range(parameter: Parameter, told: Any) -> tuple[float, float]:
+def _least(plan: AtticPlan) -> dict[str, float]:
+    """How short each element may become: its loads stay where they are. [m]"""
+    names = tuple(plan.origins)
+    loads = last_loads(plan, names)
+    return {n: at + PAST_LOAD if at > 0.0 else LEAST_PAST_CORNER for n, at in loads.items()}
+
+
+def _length_range(parameter: Parameter, told: Any, least: float) -> tuple[float, float]:
     if parameter.unit not in ("", "m"):
         raise TargetError(f"{parameter.name!r} = {told!r}: a length is told in metres.")
     if not math.isnan(parameter.step):
@@ -289,6 +297,11 @@ def _length_range(parameter: Parameter, told: Any) -> tuple[float, float]:
         raise TargetError(
             f"{parameter.name!r} = {told!r}: a length is at least {1e3 * LEAST_PAST_CORNER:.0f} mm."
         )
+    if low < least - 1e-9:
+        raise TargetError(
+            f"{parameter.name!r} = {told!r}: its last load sits at {least - PAST_LOAD:.4g} m and "
+            f"stays there; begin at {least:.4g} m, or move the load."
+        )
     return low, high
 
 
@@ -298,11 +311,12 @@ def _assumed(plan: AtticPlan) -> Varied:
         raise TargetError(f"{plan.file.name} has no elements whose lengths could be sought.")
     wires = {wire.name: float(wire.length) for wire in plan.wires}
     lengths: dict[str, tuple[float, float]] = {}
+    least = _least(plan)
     for element in antenna.elements:
         room = room_of(plan, element.name)
         length = wires[element.name]
         lengths[element.name] = (
-            round(max(SHORTER * length, LEAST_PAST_CORNER), 3),
+            round(max(SHORTER * length, min(length, least[element.name])), 3),
             math.floor(1e3 * min(LONGER * length, room)) / 1e3,
         )
     if any(high - low < GRAIN for low, high in lengths.values()):

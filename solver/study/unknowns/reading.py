@@ -26,6 +26,7 @@ from ..sweep_trials import READING_ERRORS, refusal
 from ..sweep_values import read_quantity, written
 from .applying import (
     CONDUCTIVITY,
+    MOISTURE,
     PERMITTIVITY,
     apply_values,
     changed_topology,
@@ -188,6 +189,11 @@ def _one(
             f"{name!r} is neither a key of the file nor an unknown by name. {hint}{error} Unknowns "
             f"are: {', '.join(known)}."
         ) from error
+    if key == MOISTURE and not is_known and not any(hasattr(p, "with_wood") for p in plan.house):
+        raise PriorError(
+            f"{name}: there is no timber in this house, so that its moisture changes nothing. "
+            "Leave it out, or tell of timber, as [joists] or [[timber]]."
+        )
     default = next((one for one in found.values() if one.kind == "key" and one.key == key), None)
     whole = key if default is None else default.name
     return whole, None if is_known else _of_key(plan, whole, key, path, told, default)
