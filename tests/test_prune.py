@@ -270,7 +270,7 @@ def test_targets_are_read(text: str, expected: Target) -> None:
         ({"20 m": "as low as can be"}, "not understood"),
         ({"20 m": "7.1 MHz"}, "outside of it"),
         ({"20 m": "14.2"}, "not understood"),
-        ({"20 m": 14.2}, "outside of it"),
+        ({"20 m": 14.2}, "write '14.2 MHz'"),
         ({"20 m": "14.2 MHz +- 0 kHz"}, "above 0"),
         ({"20 m": "14.2 MHz +- 40 %"}, "between 0.001 and 10"),
         ({"20 m": "X = 90000 ohm at 14.2 MHz"}, "5000"),

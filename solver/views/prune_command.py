@@ -18,6 +18,7 @@ from .command_voice import (
     save_picture,
     unwritable,
 )
+from .reading_options import add_reading_options, read_visits
 
 
 def add_prune_job(jobs: Any) -> None:
@@ -47,49 +48,6 @@ def add_prune_job(jobs: Any) -> None:
     job.set_defaults(job=_prune)
 
 
-def add_reading_options(job: argparse.ArgumentParser) -> None:
-    """Options that say what was read, and where."""
-    job.add_argument(
-        "--reading", action="append", metavar="READING", required=True,
-        help="a table or Touchstone file, or text as '7.05 MHz 23 - 41j; 7.1 MHz 24 - 20j'; with "
-        "@long=8.2m,side=5.6m behind it for a reading at other lengths; several times, the last "
-        "one last",
-    )  # fmt: skip
-    job.add_argument(
-        "--line", metavar="LINE",
-        help="between analyser and feed point, as '12 m of RG-58'; 'file' for that of [line]",
-    )  # fmt: skip
-    job.add_argument(
-        "--reference", type=float, metavar="OHM", help="of SWR and reflection; 50 where left out"
-    )
-
-
-def read_visits(options: argparse.Namespace, plan: Any) -> list[Any]:
-    """What `--reading` says, in order."""
-    from ...geometry import metres
-    from ..study.calibration.visits import Visit
-    from ..study.readings import line_of, read_readings
-
-    line = options.line
-    if line is not None and line.strip().lower() == "file":
-        line = line_of(plan)
-    found = []
-    for told in options.reading:
-        text, _, where = told.rpartition("@") if "@" in told else (told, "", "")
-        lengths = {}
-        for part in filter(None, (one.strip() for one in where.split(","))):
-            element, equals, value = part.partition("=")
-            if not equals:
-                raise BadUsage(
-                    f"--reading {told!r}: behind @ stand lengths as long=8.2m,side=5.6m; {part!r} "
-                    "is none."
-                )
-            lengths[element.strip()] = metres(value.strip())
-        given: Any = Path(text) if Path(text).exists() else text.replace(";", "\n")
-        found.append(Visit(read_readings(given, line=line, reference=options.reference), lengths))
-    return found
-
-
 def _targets(options: argparse.Namespace) -> dict[str, Any] | None:
     found: dict[str, list[str]] = {}
     for told in options.target:
@@ -116,7 +74,8 @@ def _prune(options: argparse.Namespace) -> int:
     targets = _targets(options)
     visits = read_visits(options, plan)
     count = sum(visit.readings.frequencies.size for visit in visits)
-    voice.say(f"Fitting the house of {source} to {count} readings, then seeking lengths.")
+    some = "reading" + "s" * (count > 1)
+    voice.say(f"Fitting the house of {source} to {count} {some}, then seeking lengths.")
     advice = prune(
         plan, visits, targets, reachable=options.reach, margin=options.margin,
         announce=lambda effort: voice.say(f"First {effort}."),

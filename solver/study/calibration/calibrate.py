@@ -208,7 +208,7 @@ def _lengthened(told: AtticPlan, element: str, by: float) -> tuple[Length, list[
     if antenna is None:
         raise SolverError(f"There is no [antenna] with an element {element!r}.")
     own = antenna.element(element)
-    room = own.room(np.array([metres(x) for x in antenna.feed_point]))
+    room = own.room(antenna.feed_point)
     length = next(wire.length for wire in told.wires if wire.name == element)
     found = round(length * (1.0 + by), 3)
     as_told = Length(length if own.length is None else own.length)

@@ -176,7 +176,7 @@ def prune(
             model = modelling.build(tick=bar.update)
             for band in model.bands:
                 model.band(band, with_watts=False, tick=bar.update)
-    reach = _reach(plan, model, ranges, ends, margin, visits, wanted)
+    reach = _reach(plan, model, modelling.ranges, ends, margin, visits, wanted)
     with threadpool_limits(limits=1, user_api="blas"):
         return _advice(model, reach, name=name or plan.file.name, seed=seed)
 

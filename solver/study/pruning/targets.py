@@ -179,9 +179,12 @@ def _check(target: Target, bands: Mapping[str, Band]) -> None:
         )
     band = bands[target.band]
     if not band.low <= target.frequency <= band.high:
+        hint = ""
+        if target.frequency < 1e3:
+            hint = f" A plain number is hertz; write '{target.frequency:g} MHz'."
         raise TargetError(
             f"Target for {target.band!r}: {target.frequency / 1e6:g} MHz lies outside of it, "
-            f"{band.low / 1e6:g} to {band.high / 1e6:g} MHz."
+            f"{band.low / 1e6:g} to {band.high / 1e6:g} MHz.{hint}"
         )
     if not 1e-5 <= target.tolerance <= 0.1:
         raise TargetError(
