@@ -182,7 +182,7 @@ def test_machines_and_people_are_told_the_same(first: tuple[HiddenAttic, Advice]
     assert [cut["element"] for cut in form["cuts"]] == [cut.element for cut in advice.cuts]
     assert form["cuts"][0]["change_m"] == pytest.approx(advice.cuts[0].change)
     assert advice.cuts[0].element in advice._repr_html_()
-    table = advice.to_dataframe()
+    table = advice.to_dataframe().set_index("element")
     assert table.loc["long", "next [m]"] == pytest.approx(lengths_of(advice)[0])
     figure = advice.plot()
     labels = [ax.get_ylabel() for ax in figure.axes]

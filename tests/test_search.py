@@ -32,7 +32,7 @@ from ridgepole.solver.views.search_figures import LETTER, apart
 from ridgepole.solver.views.search_page import search_form, told_best
 
 LINEAR = 1e-5
-"""Derivatives against central differences, relative (the issue's own)."""
+"""Derivatives against central differences, relative."""
 
 TWO_WIRES = """[antenna]
 feed_point = ["2.1 m", "2.5 m", "0 m"]

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..study.ensemble.quantities import QUANTITIES, Quantity
 from . import numbers as n
+from .html_tables import html_table
 from .json_form import FORMAT_VERSION, number
 from .numbers import wrapped
 from .tables import QUESTIONS
@@ -250,29 +251,17 @@ def how_sure_text(found: HowSure, *, width: int = 100) -> str:
     return "\n".join(lines)
 
 
-def _html_table(rows: list[list[str]], caption: str) -> str:
-    heads, *body = rows
-    top = "".join(f"<th>{html.escape(cell)}</th>" for cell in heads)
-    lines = "".join(
-        f"<tr>{''.join(f'<td>{html.escape(cell)}</td>' for cell in row)}</tr>" for row in body
-    )
-    return (
-        f"<table><caption>{html.escape(caption)}</caption><thead><tr>{top}</tr></thead>"
-        f"<tbody>{lines}</tbody></table>"
-    )
-
-
 def how_sure_html(found: HowSure) -> str:
     """The same as tables."""
     parts = [f"<p>{html.escape(_opening(found))}</p>"]
     parts += [
-        _html_table(_table(found, question), f"{question}. {QUESTIONS[question - 1]}")
+        html_table(_table(found, question), f"{question}. {QUESTIONS[question - 1]}")
         for question in (1, 2, 3)
     ]
     parts.append(
-        _html_table(_matter_rows(found), f"5. {QUESTIONS[4]} What the range hangs on, by band")
+        html_table(_matter_rows(found), f"5. {QUESTIONS[4]} What the range hangs on, by band")
     )
-    parts.append(_html_table(_over_all(found), "Over all bands, SWR, X and efficiency alike"))
+    parts.append(html_table(_over_all(found), "Over all bands, SWR, X and efficiency alike"))
     parts.append(f"<p>{html.escape(_sureness(found))}</p>")
     return "".join(parts)
 

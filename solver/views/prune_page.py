@@ -6,6 +6,7 @@ import html
 from typing import TYPE_CHECKING, Any
 
 from . import numbers as n
+from .html_tables import html_table
 from .json_form import FORMAT_VERSION, number
 from .numbers import wrapped
 
@@ -146,36 +147,19 @@ def advice_text(advice: Advice, *, width: int = 100) -> str:
     return "\n".join(lines)
 
 
-def advice_table(advice: Advice) -> Any:
-    """A row an element."""
-    try:
-        import pandas
-    except ImportError as problem:
-        raise ImportError(
-            "to_dataframe needs pandas: pip install 'ridgepole[notebook]', or pip install pandas"
-        ) from problem
-    return pandas.DataFrame(
-        {
-            "order": [cut.order for cut in advice.cuts],
-            "now [m]": [float(cut.now) for cut in advice.cuts],
-            "next [m]": [float(cut.next) for cut in advice.cuts],
-            "change [m]": [cut.change for cut in advice.cuts],
-            "best [m]": [cut.best for cut in advice.cuts],
-            "10 % [m]": [cut.low for cut in advice.cuts],
-            "90 % [m]": [cut.high for cut in advice.cuts],
-            "reason": [cut.reason for cut in advice.cuts],
-        },
-        index=pandas.Index([cut.element for cut in advice.cuts], name="element"),
-    )
-
-
-def _html_table(rows: list[list[str]], caption: str) -> str:
-    head, *rest = rows
-    heads = "".join(f"<th>{html.escape(cell)}</th>" for cell in head)
-    body = "".join(
-        f"<tr>{''.join(f'<td>{html.escape(cell)}</td>' for cell in row)}</tr>" for row in rest
-    )
-    return f"<table><caption>{html.escape(caption)}</caption><tr>{heads}</tr>{body}</table>"
+def advice_columns(advice: Advice) -> dict[str, Any]:
+    """A row an element, the first to be done first."""
+    return {
+        "element": [cut.element for cut in advice.cuts],
+        "order": [cut.order for cut in advice.cuts],
+        "now [m]": [float(cut.now) for cut in advice.cuts],
+        "next [m]": [float(cut.next) for cut in advice.cuts],
+        "change [m]": [cut.change for cut in advice.cuts],
+        "best [m]": [cut.best for cut in advice.cuts],
+        "10 % [m]": [cut.low for cut in advice.cuts],
+        "90 % [m]": [cut.high for cut in advice.cuts],
+        "reason": [cut.reason for cut in advice.cuts],
+    }
 
 
 def advice_html(advice: Advice) -> str:
@@ -189,9 +173,9 @@ def advice_html(advice: Advice) -> str:
     caution = "" if advice.is_done else f"<p>{html.escape(CAUTION)}</p>"
     return (
         f"<p>{html.escape(verdict(advice))}</p>"
-        + _html_table(cut_rows(advice), f"What to cut next, {advice.name}")
+        + html_table(cut_rows(advice), f"What to cut next, {advice.name}")
         + f"<ul>{reasons}</ul>"
-        + _html_table(expected_rows(advice), "What the analyser should read")
+        + html_table(expected_rows(advice), "What the analyser should read")
         + doubts
         + caution
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ....geometry import Length
+from ...answer_records import data_frame
 from ...moments.basis import ComplexArray, FloatArray
 from .targets import Target
 
@@ -203,9 +204,9 @@ class Advice:
 
     def to_dataframe(self) -> Any:
         """The cuts as a table; needs pandas."""
-        from ...views.prune_page import advice_table
+        from ...views.prune_page import advice_columns
 
-        return advice_table(self)
+        return data_frame(advice_columns(self))
 
     def plot(self) -> Figure:
         """Reactance over each band, before and after, with what was read."""
