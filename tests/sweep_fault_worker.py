@@ -341,6 +341,8 @@ def run_out_of_disk(path: Path, channel: Any, limits: tuple[int, int] | None) ->
 if __name__ == "__main__":  # a sweep with two workers, to be interrupted
     from sweep_fault_worker import ToyWork as Importable
 
+    # processes that share the tests do not listen to Ctrl-C, and their children inherit that
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     own_plan = toy_plan()
     with begin_or_resume(Path(sys.argv[1]), own_plan) as own_store:
         slow: Any = Importable(own_plan, seconds=1.0)
