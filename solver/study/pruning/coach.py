@@ -85,7 +85,7 @@ def next_lengths(
     proposed = now.copy()
     # what is added can be cut again, what is cut cannot be put back
     proposed[free] = np.maximum(aim.lengths, safe)[free]
-    too_careful = (proposed > now) & (aim.lengths < now)
+    too_careful = (proposed > now) & (aim.lengths <= now)
     proposed[too_careful] = now[too_careful]
     proposed = np.clip(proposed, low, high)
     small = np.abs(proposed - now) < LEAST_CUT
