@@ -186,11 +186,6 @@ class AtticModel:
         return self.lengths.names
 
     @property
-    def matrices_per_band(self) -> int:
-        """How many matrices a band takes, about."""
-        return 3 * len(self.nodes)
-
-    @property
     def n_single(self) -> int:
         """Nodes at which one unknown at most is beside its middle; they come first."""
         return 1 + 2 * self.nodes.n_scores

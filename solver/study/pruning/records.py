@@ -150,6 +150,8 @@ class Advice:
     warnings : tuple of str
     posterior : Posterior
         What is known of the house.
+    lengths : NextLengths
+        The same in numbers, of all elements. [m]
     """
 
     name: str
